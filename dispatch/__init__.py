@@ -1,0 +1,82 @@
+"""Time-of-use dispatch for homes with a backup battery: compare strategies in money and hours of backup.
+
+>>> from dispatch import load_scenario, compare
+>>> comparison = compare(load_scenario("scenarios/alder-row/scenario.toml"))  # doctest: +SKIP
+>>> comparison["off-peak-first"].flows.frame  # doctest: +SKIP
+
+Names are imported on first use, so that ``dispatch --help`` does not wait for pandas and the solver.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from dispatch.backup import BackupSummary, backup_hours
+    from dispatch.case import Case, load_scenario
+    from dispatch.comparison import Comparison, StrategyResult, compare
+    from dispatch.errors import (
+        DispatchError,
+        FlowsError,
+        Infeasible,
+        ReconciliationError,
+        ScenarioError,
+        SeriesError,
+        SolveError,
+        StoppedEarly,
+    )
+    from dispatch.flows import Flows
+    from dispatch.hardware import Limits
+    from dispatch.scenario import Scenario
+
+__all__ = [
+    "BackupSummary",
+    "Case",
+    "Comparison",
+    "DispatchError",
+    "Flows",
+    "FlowsError",
+    "Infeasible",
+    "Limits",
+    "ReconciliationError",
+    "Scenario",
+    "ScenarioError",
+    "SeriesError",
+    "SolveError",
+    "StoppedEarly",
+    "StrategyResult",
+    "backup_hours",
+    "compare",
+    "load_scenario",
+]
+
+_HOMES = {
+    "backup": ("BackupSummary", "backup_hours"),
+    "case": ("Case", "load_scenario"),
+    "comparison": ("Comparison", "StrategyResult", "compare"),
+    "errors": (
+        "DispatchError",
+        "FlowsError",
+        "Infeasible",
+        "ReconciliationError",
+        "ScenarioError",
+        "SeriesError",
+        "SolveError",
+        "StoppedEarly",
+    ),
+    "flows": ("Flows",),
+    "hardware": ("Limits",),
+    "scenario": ("Scenario",),
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOME_OF:
+        raise AttributeError(f"module 'dispatch' has no attribute '{name}'")
+    return getattr(importlib.import_module(f"dispatch.{_HOME_OF[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

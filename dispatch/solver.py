@@ -1,0 +1,328 @@
+"""The one home of PuLP and HiGHS: state a linear program row by row, then solve it again and again, warm.
+
+A :class:`Statement` is a thin layer over ``pulp.LpProblem``: column families and named rows, in the words of the
+algebra. :meth:`Statement.compile` hands the finished problem to HiGHS in bulk. (PuLP's own bridge adds columns
+and rows one call at a time; for a year of hours that takes longer than the solve itself.)
+
+A :class:`Warm` program then changes bounds and costs in place and keeps the basis. A stage of a lexicographic
+order is held by **its optimal face**: whatever the stage's optimum, complementary slackness says that exactly the
+points with (a) every column of non-zero reduced cost at its bound and (b) every row of non-zero dual tight are
+optimal, so fixing those columns and rows keeps all of the stage's optima and nothing else.
+"""
+
+from __future__ import annotations
+
+import gc
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import highspy
+import numpy as np
+import pulp
+
+from dispatch.errors import Infeasible, SolveError, StoppedEarly
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+EQUAL, AT_MOST, AT_LEAST = pulp.LpConstraintEQ, pulp.LpConstraintLE, pulp.LpConstraintGE
+RESIDUAL_TOLERANCE = 1e-6  # kWh; the solver works to 1e-9, so this is a check and not a knob
+SOLVER_TOLERANCE = 1e-9
+FACE_TOLERANCE = 1e-9  # a reduced cost or dual smaller than this counts as zero when a stage is held
+
+
+@contextmanager
+def _collector_paused() -> Iterator[None]:
+    """Pause the cyclic collector: hundreds of thousands of live PuLP objects make each sweep costly."""
+    was_enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_enabled:
+            gc.enable()
+
+
+class Statement:
+    """A linear program being written down: families of columns, then named rows.
+
+    Parameters
+    ----------
+    name : str
+        Names the problem, for exports.
+    """
+
+    def __init__(self, name: str) -> None:
+        self.problem = pulp.LpProblem(name, pulp.LpMinimize)
+        self.columns: dict[str, slice] = {}
+        self.rows: dict[str, slice] = {}
+        self._variables: list[Any] = []
+        self._constraints: list[Any] = []
+
+    def family(
+        self, name: str, count: int, lower: Floats | float = 0.0, upper: Floats | float = np.inf
+    ) -> list[Any]:
+        """Add ``count`` columns ``name_0 …`` with the given bounds; return PuLP's variables in order."""
+        first = len(self._variables)
+        lows = np.broadcast_to(np.asarray(lower, dtype=float), (count,)).tolist()
+        highs = np.broadcast_to(np.asarray(upper, dtype=float), (count,)).tolist()
+        add, infinite = self.problem.add_variable, float("inf")
+        family = [
+            add(f"{name}_{t}", None if low == -infinite else low, None if high == infinite else high)
+            for t, (low, high) in enumerate(zip(lows, highs, strict=True))
+        ]
+        self._variables.extend(family)
+        self.columns[name] = slice(first, first + count)
+        return family
+
+    def row_family(
+        self, name: str, sense: int, rows: Iterator[tuple[Sequence[tuple[Any, float]], float]]
+    ) -> None:
+        """Add rows ``name_0 …``, each given as (terms, right-hand side)."""
+        first = len(self._constraints)
+        expression, constraint, add = pulp.LpAffineExpression, pulp.LpConstraint, self.problem.addConstraint
+        for t, (terms, right) in enumerate(rows):
+            row = constraint(expression(terms), sense, f"{name}_{t}", right)
+            add(row)
+            self._constraints.append(row)
+        self.rows[name] = slice(first, len(self._constraints))
+
+    def compile(self, objective: Floats) -> Warm:
+        """Hand the problem to HiGHS and return it ready to be solved.
+
+        Parameters
+        ----------
+        objective : array, shape (columns,)
+            Cost of each column; becomes the PuLP problem's objective too.
+        """
+        self.problem.setObjective(
+            pulp.LpAffineExpression(
+                [(v, c) for v, c in zip(self._variables, objective.tolist(), strict=True) if c]
+            )
+        )
+        place = {id(variable): index for index, variable in enumerate(self._variables)}
+        starts, indices, values = [0], [], []
+        for row in self._constraints:
+            indices.extend([place[id(variable)] for variable in row])
+            values.extend(row.values())
+            starts.append(len(indices))
+        right = np.array([-row.constant for row in self._constraints])
+        sense = np.array([row.sense for row in self._constraints])
+        infinite = float("inf")
+        return Warm(
+            matrix=Matrix(np.array(starts), np.array(indices, dtype=np.int32), np.array(values, dtype=float)),
+            lower=np.array([-infinite if v.lowBound is None else v.lowBound for v in self._variables]),
+            upper=np.array([infinite if v.upBound is None else v.upBound for v in self._variables]),
+            row_lower=np.where(sense == AT_MOST, -np.inf, right),
+            row_upper=np.where(sense == AT_LEAST, np.inf, right),
+        )
+
+
+@contextmanager
+def stating(name: str) -> Iterator[Statement]:
+    """Open a :class:`Statement` with the garbage collector paused while its many small objects appear."""
+    with _collector_paused():
+        yield Statement(name)
+
+
+@dataclass(frozen=True)
+class Matrix:
+    """Row-wise sparse matrix: ``starts`` (rows + 1), ``indices`` and ``values`` (non-zeros)."""
+
+    starts: NDArray[np.int64]
+    indices: NDArray[np.int32]
+    values: Floats
+
+    def times(self, x: Floats) -> Floats:
+        """Row activities A·x, shape (rows,)."""
+        rows = len(self.starts) - 1
+        owner = np.repeat(np.arange(rows), np.diff(self.starts))
+        return np.bincount(owner, weights=self.values * x[self.indices], minlength=rows).astype(np.float64)
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """Column and row bounds of one solve: arrays of shape (columns,) and (rows,)."""
+
+    lower: Floats
+    upper: Floats
+    row_lower: Floats
+    row_upper: Floats
+
+    def copy(self) -> Bounds:
+        """Bounds that may be changed without touching these."""
+        return Bounds(*(a.copy() for a in self._arrays()))
+
+    def equal(self, other: Bounds) -> bool:
+        """Whether both bound the same points."""
+        return all(np.array_equal(a, b) for a, b in zip(self._arrays(), other._arrays(), strict=True))
+
+    def _arrays(self) -> tuple[Floats, Floats, Floats, Floats]:
+        return self.lower, self.upper, self.row_lower, self.row_upper
+
+
+@dataclass(frozen=True)
+class Optimum:
+    """A checked optimum of one stage, with what certifies it.
+
+    ``values`` and ``reduced_costs`` have shape (columns,), ``duals`` (rows,); ``bounds`` are those it was
+    solved under; ``objective`` is costs·values; ``residual`` the worst violated bound or row.
+    """
+
+    objective: float
+    values: Floats
+    reduced_costs: Floats
+    duals: Floats
+    costs: Floats
+    bounds: Bounds
+    residual: float
+    iterations: int
+
+
+class Warm:
+    """A compiled program that keeps its basis between solves.
+
+    Attributes
+    ----------
+    matrix : Matrix
+    base : Bounds
+        The bounds as stated; every strategy starts from a copy.
+    """
+
+    def __init__(
+        self, matrix: Matrix, lower: Floats, upper: Floats, row_lower: Floats, row_upper: Floats
+    ) -> None:
+        self.matrix = matrix
+        self.base = Bounds(lower, upper, row_lower, row_upper)
+        self.bounds = self.base.copy()
+        self._all_columns = np.arange(len(lower), dtype=np.int32)
+        self._all_rows = np.arange(len(row_lower), dtype=np.int32)
+        self._reference: Optimum | None = None
+        self._reference_basis: Any = None
+        self._highs = highspy.Highs()
+        for option, value in (
+            ("output_flag", False),
+            ("threads", 1),  # same pivots everywhere, and no thread pool to start
+            ("primal_feasibility_tolerance", SOLVER_TOLERANCE),
+            ("dual_feasibility_tolerance", SOLVER_TOLERANCE),
+        ):
+            self._highs.setOptionValue(option, value)
+        model = highspy.HighsLp()
+        model.num_col_, model.num_row_ = len(lower), len(row_lower)
+        model.col_cost_ = np.zeros(len(lower))
+        model.col_lower_, model.col_upper_ = lower, upper
+        model.row_lower_, model.row_upper_ = row_lower, row_upper
+        model.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+        model.a_matrix_.start_ = matrix.starts
+        model.a_matrix_.index_ = matrix.indices
+        model.a_matrix_.value_ = matrix.values
+        self._highs.passModel(model)
+
+    def limit_seconds(self, seconds: float) -> None:
+        """Stop any later solve after this long (it then raises StoppedEarly)."""
+        self._highs.setOptionValue("time_limit", float(seconds))
+
+    def restart(self, bounds: Bounds, *, warm: bool = True) -> None:
+        """Begin a strategy under these bounds: from the reference basis, or from scratch (then with presolve)."""
+        self._highs.clearSolver()
+        self.bounds = bounds.copy()
+        self._push_bounds()
+        if warm and self._reference is not None:
+            self._highs.setBasis(self._reference_basis)
+
+    def _push_bounds(self) -> None:
+        b = self.bounds
+        self._highs.changeColsBounds(len(self._all_columns), self._all_columns, b.lower, b.upper)
+        self._highs.changeRowsBounds(len(self._all_rows), self._all_rows, b.row_lower, b.row_upper)
+
+    @property
+    def has_reference(self) -> bool:
+        """Whether a reference basis is stored."""
+        return self._reference is not None
+
+    def remember(self, optimum: Optimum) -> None:
+        """Make the basis just reached the reference that warm strategies start from."""
+        self._reference, self._reference_basis = optimum, self._highs.getBasis()
+
+    def minimise(self, costs: Floats) -> Optimum:
+        """Solve for these costs under the present bounds.
+
+        Raises
+        ------
+        Infeasible, StoppedEarly, SolveError
+            No values are read unless the solver says optimal and the residuals agree.
+        """
+        known = self._reference
+        if known is not None and np.array_equal(known.costs, costs) and known.bounds.equal(self.bounds):
+            return known  # solved already: the same bounds and costs
+        self._highs.changeColsCost(len(costs), self._all_columns, costs)
+        self._highs.run()
+        status = self._highs.getModelStatus()
+        if status == highspy.HighsModelStatus.kUnboundedOrInfeasible:
+            status = self._without_presolve()
+        if status != highspy.HighsModelStatus.kOptimal:
+            raise self._outcome(status)
+        solution, info = self._highs.getSolution(), self._highs.getInfo()
+        values = np.array(solution.col_value)
+        residual = self._residual(values)
+        if not residual <= RESIDUAL_TOLERANCE:
+            raise SolveError(
+                f"the solver's flows break a limit or balance by {residual:.2g} kWh; please report this scenario"
+            )
+        return Optimum(
+            objective=float(costs @ values),
+            values=values,
+            reduced_costs=np.array(solution.col_dual),
+            duals=np.array(solution.row_dual),
+            costs=costs,
+            bounds=self.bounds.copy(),
+            residual=residual,
+            iterations=int(info.simplex_iteration_count),
+        )
+
+    def _without_presolve(self) -> Any:  # noqa: ANN401 - a highspy enum
+        """Presolve alone cannot tell unbounded from infeasible; the simplex method can."""
+        self._highs.setOptionValue("presolve", "off")
+        self._highs.run()
+        self._highs.setOptionValue("presolve", "choose")
+        return self._highs.getModelStatus()
+
+    def _outcome(self, status: Any) -> SolveError:  # noqa: ANN401 - a highspy enum
+        kinds = highspy.HighsModelStatus
+        if status == kinds.kInfeasible:
+            return Infeasible("no schedule respects every limit")
+        if status in (kinds.kTimeLimit, kinds.kIterationLimit, kinds.kInterrupt):
+            return StoppedEarly("the solver was stopped before it had proved an optimum")
+        return SolveError(f"the solver ended with '{self._highs.modelStatusToString(status)}'")
+
+    def _residual(self, values: Floats) -> float:
+        """Worst violation of any bound or row by these values, from our own copy of the matrix."""
+        b, activity = self.bounds, self.matrix.times(values)
+        worst = 0.0
+        for low, value, high in ((b.lower, values, b.upper), (b.row_lower, activity, b.row_upper)):
+            worst = max(
+                worst, float(np.max(low - value, initial=0.0)), float(np.max(value - high, initial=0.0))
+            )
+        return worst if np.all(np.isfinite(values)) else float("inf")
+
+    def hold(self, optimum: Optimum) -> None:
+        """Hold a stage: keep exactly its optimal face (module docstring)."""
+        b = self.bounds
+        columns = np.flatnonzero(np.abs(optimum.reduced_costs) > FACE_TOLERANCE)
+        self._pin(columns, optimum.values[columns], b.lower, b.upper)
+        rows = np.flatnonzero(np.abs(optimum.duals) > FACE_TOLERANCE)
+        self._pin(rows, self.matrix.times(optimum.values)[rows], b.row_lower, b.row_upper)
+        self._push_bounds()
+
+    @staticmethod
+    def _pin(which: NDArray[np.intp], at: Floats, lower: Floats, upper: Floats) -> None:
+        """Fix the chosen columns or rows at the bound they stand at (the nearer one, exactly)."""
+        low, high = lower[which], upper[which]
+        bound = np.where(np.abs(at - low) <= np.abs(high - at), low, high)
+        stands = np.abs(bound - at) <= RESIDUAL_TOLERANCE  # else it is basic and its price is numerical dust
+        lower[which[stands]] = upper[which[stands]] = bound[stands]

@@ -1,0 +1,413 @@
+"""The operating strategies, each a change of bounds and stages on one program.
+
+Order of stages, the same for all: least ``unserved_load``, ``import_excess``, ``floor_shortfall``,
+``closing_shortfall``; then the strategy's own stages; then least ``cost``; then most Σ ``stored`` (ties go to
+safety), then least battery ``throughput`` (or free surplus sun would be burnt by cycling), then a fixed generic
+weighting of ``stored`` that leaves one schedule, so that the answer does not depend on where the solver stopped.
+
+===============  =====================================================================  ==========================
+name             bounds                                                                 own stages
+===============  =====================================================================  ==========================
+grid-only        no system: load + other from the meter, no idle draw                   none (nothing to decide)
+sun-only         no charging, no discharging; idle kept; no floor, no closing level     none
+reserve-first    ``battery_to_*`` = 0; sun serves the load first                        most Σ ``stored``
+solar-first      sun serves the load first; ``battery_to_grid`` = 0                     least ``grid_to_battery``;
+                                                                                        least spill + sun_to_grid
+off-peak-first   ``battery_to_*`` = 0 in the local day's cheapest price                 least ``grid_to_battery``
+                                                                                        outside that price
+least-cost       none but the floor: the bound that perfect foresight sets              none
+===============  =====================================================================  ==========================
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from dispatch.errors import Infeasible, SolveError
+from dispatch.flows import Flows
+from dispatch.program import FLOW_FAMILIES, SLACK_FAMILIES, Program
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from dispatch.case import Case
+    from dispatch.solver import Bounds, Optimum
+
+    Floats = NDArray[np.float64]
+    Record = Callable[[str, Optimum], None]
+
+HELD_TOLERANCE = (
+    1e-6  # relative; how far a later stage may move an earlier stage's value before the run fails
+)
+CHOICES = (
+    "reserve-first",
+    "solar-first",
+    "off-peak-first",
+)  # what a household can set; the rest is comparison
+NAMES = ("grid-only", "sun-only", *CHOICES, "least-cost")
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One objective of the lexicographic order, to be minimised: cost per kWh of each family."""
+
+    name: str
+    coefficients: Mapping[str, Floats | float]
+    often_zero: bool = (
+        False  # a sum of columns ≥ 0 whose optimum is usually 0: tried at 0 before it is solved
+    )
+
+    def same_as(self, other: Stage) -> bool:
+        """Whether both minimise the same thing."""
+        mine, theirs = self.coefficients, other.coefficients
+        return mine.keys() == theirs.keys() and all(np.array_equal(mine[k], theirs[k]) for k in mine)
+
+
+@dataclass(frozen=True)
+class Solved:
+    """A strategy's schedule and how it was found.
+
+    Attributes
+    ----------
+    flows : Flows
+    stage_values : dict of str to float
+        Optimum of each stage in the order solved, in the stage's own unit (kWh, or money for ``cost``; Σ stored
+        is negative because stages are minimised).
+    iterations, residual, seconds : int, float, float
+        Simplex iterations, worst violated row or bound [kWh], wall time [s].
+    """
+
+    flows: Flows
+    stage_values: dict[str, float]
+    iterations: int
+    residual: float
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Strategy:
+    """A name, a change of bounds, and stages of its own."""
+
+    name: str
+    narrow: Callable[[Program, Bounds], None]
+    own_stages: Callable[[Case], tuple[Stage, ...]] = field(default=lambda _case: ())
+    uses_battery: bool = True
+    near_reference: bool = (
+        True  # False: so unlike least-cost that starting from its basis costs more than it saves
+    )
+
+
+def sun_to_load_first(case: Case) -> Floats:
+    """Sun that goes straight to the load when the load comes first [kWh DC, shape (n,)]."""
+    limits = case.limits
+    need = (case.load_kwh + case.idle_kwh) / limits.eta_inverter
+    most = limits.inverter_kw * case.dt_hours / limits.eta_inverter
+    return np.minimum(np.minimum(case.sun_kwh, need), most)
+
+
+def hours_to_full(case: Case) -> int:
+    """Whole hours the grid charger needs from empty to the ceiling, taper aside; 0 where it cannot charge."""
+    limits = case.limits
+    power_kw = min(limits.grid_charge_kw, limits.total_charge_kw) * limits.eta_charger
+    return math.ceil((limits.ceiling_kwh - limits.empty_kwh) / power_kw - 1e-9) if power_kw > 0 else 0
+
+
+def cheapest_steps(case: Case) -> NDArray[np.bool_]:
+    """Find the steps in the local day's cheapest price, shape (n,).
+
+    With named windows: those whose effective import price is the day's lowest. With hourly prices: the cheapest
+    N hours of the local day (earlier first among equals), N from the file or the charge time to full.
+    """
+    price = case.prices.import_price_per_kwh
+    day = case.times.normalize().asi8
+    _, day_index = np.unique(day, return_inverse=True)
+    if not case.prices.hourly:
+        lowest = np.full(day_index.max() + 1, np.inf)
+        np.minimum.at(lowest, day_index, price)
+        return np.asarray(price <= lowest[day_index] + 1e-12)
+    stated = case.scenario.strategies.cheapest_hours_per_day
+    hours = stated if stated is not None else hours_to_full(case)
+    order = np.lexsort((np.arange(len(price)), price, day_index))
+    first_of_day = np.searchsorted(day_index[order], np.arange(day_index.max() + 1))
+    rank = np.empty(len(price), dtype=int)
+    rank[order] = np.arange(len(price)) - first_of_day[day_index[order]]
+    return rank < round(hours / case.dt_hours)
+
+
+def _fix(program: Program, bounds: Bounds, family: str, value: Floats | float) -> None:
+    if family in program.columns:
+        columns = program.columns[family]
+        bounds.lower[columns] = bounds.upper[columns] = value
+
+
+def _fix_sun_to_load(program: Program, bounds: Bounds) -> None:
+    served = np.where(program.whole_load_on_grid(), 0.0, sun_to_load_first(program.case))
+    _fix(program, bounds, "sun_to_load", served)
+
+
+def _narrow_sun_only(program: Program, bounds: Bounds) -> None:
+    for family in ("grid_to_battery", "sun_to_battery", "battery_to_load", "battery_to_grid"):
+        _fix(program, bounds, family, 0.0)
+    stored = program.columns["stored"]  # the cells lie idle: neither floor nor closing level is asked of them
+    bounds.lower[stored], bounds.upper[stored] = 0.0, program.case.limits.full_kwh
+    for rows in ("floor", "closing"):
+        bounds.row_lower[program.rows[rows]] = -np.inf
+
+
+def _narrow_reserve_first(program: Program, bounds: Bounds) -> None:
+    _fix(program, bounds, "battery_to_load", 0.0)
+    _fix(program, bounds, "battery_to_grid", 0.0)
+    _fix_sun_to_load(program, bounds)
+
+
+def _narrow_solar_first(program: Program, bounds: Bounds) -> None:
+    _fix_sun_to_load(program, bounds)
+    _fix(program, bounds, "battery_to_grid", 0.0)
+
+
+def _narrow_off_peak_first(program: Program, bounds: Bounds) -> None:
+    cheap = cheapest_steps(program.case)
+    for family in ("battery_to_load", "battery_to_grid"):
+        if family in program.columns:
+            bounds.upper[program.columns[family]][cheap] = 0.0
+
+
+def _most_stored(_case: Case) -> tuple[Stage, ...]:
+    return (Stage("own most stored", {"stored": -1.0}),)
+
+
+def _sun_stages(_case: Case) -> tuple[Stage, ...]:
+    return (
+        Stage("own grid into battery", {"grid_to_battery": 1.0}, often_zero=True),
+        Stage("own spill and feed-in", {"spill": 1.0, "sun_to_grid": 1.0}),
+    )
+
+
+def _off_peak_stages(case: Case) -> tuple[Stage, ...]:
+    dear = np.where(cheapest_steps(case), 0.0, 1.0)
+    return (Stage("own dear grid charging", {"grid_to_battery": dear}, often_zero=True),)
+
+
+STRATEGIES: dict[str, Strategy] = {
+    s.name: s
+    for s in (
+        Strategy("sun-only", _narrow_sun_only, uses_battery=False, near_reference=False),
+        Strategy("reserve-first", _narrow_reserve_first, _most_stored),
+        Strategy("solar-first", _narrow_solar_first, _sun_stages),
+        Strategy("off-peak-first", _narrow_off_peak_first, _off_peak_stages),
+        Strategy("least-cost", lambda _program, _bounds: None),
+    )
+}
+
+
+def _generic_weights(steps: int) -> Floats:
+    """Return fixed weights near 1 with no pattern, so that no two schedules tie under them (golden-ratio sequence)."""
+    return 1 + 0.5 * np.modf(np.arange(1, steps + 1) * (math.sqrt(5) - 1) / 2)[0]
+
+
+def stages_of(program: Program, strategy: Strategy) -> list[Stage]:
+    """Return all stages of a strategy in their order, slacks first."""
+    own = strategy.own_stages(program.case)
+    cost = Stage("cost", program.cost_coefficients)
+    if not strategy.uses_battery:
+        return [*_slack_stages(program), *own, cost]
+    return [
+        *_slack_stages(program),
+        *own,
+        cost,
+        Stage("most stored", {"stored": -1.0}),
+        Stage("throughput", {"battery_to_load": 1.0, "battery_to_grid": 1.0}),
+        Stage("generic", {"stored": -_generic_weights(program.steps)}),
+    ]
+
+
+def _slack_stages(program: Program) -> list[Stage]:
+    return [
+        Stage(family, {family: 1.0}, often_zero=True)
+        for family in SLACK_FAMILIES
+        if family in program.columns
+    ]
+
+
+def _at_zero(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> Bounds:
+    """Bounds under which each of these stages has the optimum 0."""
+    tight = bounds.copy()
+    for stage in stages:
+        columns = np.flatnonzero(program.vector(stage.coefficients))
+        tight.lower[columns] = tight.upper[columns] = 0.0
+    return tight
+
+
+def _ensure_reference(program: Program) -> None:
+    """Solve the plain cost once; strategies start from that basis, so their order is immaterial."""
+    warm = program.warm
+    if warm.has_reference:
+        return
+    for zeros in (_slack_stages(program), []):
+        warm.restart(_at_zero(program, program.bounds(), zeros))
+        try:
+            warm.remember(warm.minimise(program.cost))
+        except Infeasible:
+            continue  # with every promise relaxed the second attempt tells; if that fails too, solve() explains
+        return
+
+
+class _Run:
+    """The lexicographic solve of one strategy.
+
+    A stage that is a sum of columns ≥ 0 cannot do better than 0. So the leading stages of that kind are first
+    all fixed at 0 and the next one is solved; only if that is infeasible are they solved one by one.
+    """
+
+    def __init__(self, program: Program, strategy: Strategy, record: Record | None) -> None:
+        self.program, self.strategy, self.record = program, strategy, record
+        self.optima: dict[str, Optimum] = {}
+        self.values: dict[str, float] = {}
+        self.bounds = program.bounds()
+        strategy.narrow(program, self.bounds)
+        self.stages = stages_of(program, strategy)
+
+    def run(self) -> None:
+        hopeful = next(i for i, stage in enumerate(self.stages) if not stage.often_zero)
+        slacks = len(_slack_stages(self.program))
+        for zeros in dict.fromkeys((hopeful, slacks, 0)):
+            try:
+                self._from(zeros)
+            except Infeasible:
+                if not zeros:
+                    raise
+            else:
+                return
+
+    def _from(self, zeros: int) -> None:
+        """Take the first ``zeros`` stages at 0 and solve the rest."""
+        self.optima, self.values = {}, {stage.name: 0.0 for stage in self.stages[:zeros]}
+        bounds = _at_zero(self.program, self.bounds, self.stages[:zeros])
+        self.program.warm.restart(bounds, warm=self.strategy.near_reference)
+        solved: list[Stage] = []
+        for stage in self.stages[zeros:]:
+            same = next((s for s in solved if s.same_as(stage)), None)
+            if same is None:
+                self._solve(stage.name, self.program.vector(stage.coefficients))
+            else:  # held already
+                self.values[stage.name] = self.values[same.name]
+            if stage.name.startswith("own"):
+                solved.append(stage)
+
+    def _solve(self, name: str, costs: Floats) -> None:
+        optimum = self.program.warm.minimise(costs)
+        if self.record is not None:
+            self.record(name, optimum)
+        self.optima[name], self.values[name] = optimum, optimum.objective
+        self.program.warm.hold(optimum)
+
+    @property
+    def last(self) -> Optimum:
+        """The schedule that all stages together leave."""
+        return next(reversed(self.optima.values()))
+
+    def check_held(self) -> None:
+        """No stage may have moved an earlier stage's optimum."""
+        values = self.last.values  # noqa: PD011 - an array, not a frame
+        for name, optimum in self.optima.items():
+            drift = abs(float(optimum.costs @ values) - optimum.objective)
+            if drift > HELD_TOLERANCE * max(1.0, abs(optimum.objective)):
+                raise SolveError(
+                    f"{self.program.case.path}: {self.strategy.name}: stage '{name}' moved by {drift:.3g} "
+                    "in a later stage; please report this scenario"
+                )
+
+
+def solve(program: Program, strategy: Strategy, record: Record | None = None) -> Solved:
+    """Solve one strategy on a built program, all stages.
+
+    Parameters
+    ----------
+    program : Program
+    strategy : Strategy
+        One of ``STRATEGIES``.
+    record : callable, optional
+        Called with (stage name, Optimum) after every stage; the optimum certifies itself (duals, bounds).
+
+    Raises
+    ------
+    Infeasible
+        Even with every promise relaxed nothing satisfies the hardware's own limits.
+    SolveError
+        No certified optimum.
+    """
+    started = time.perf_counter()
+    _ensure_reference(program)
+    run = _Run(program, strategy, record)
+    try:
+        run.run()
+    except Infeasible as error:
+        raise Infeasible(_why_infeasible(program.case, strategy)) from error
+    run.check_held()
+    last = run.last
+    flows = _flows(program, strategy, np.clip(last.values, run.bounds.lower, run.bounds.upper))
+    return Solved(
+        flows=flows,
+        stage_values=run.values,
+        iterations=sum(optimum.iterations for optimum in run.optima.values()),
+        residual=max(optimum.residual for optimum in run.optima.values()),
+        seconds=time.perf_counter() - started,
+    )
+
+
+def _why_infeasible(case: Case, strategy: Strategy) -> str:
+    return (
+        f"{case.path}: {strategy.name}: no schedule keeps the battery between battery.ceiling and its depth of "
+        f"discharge ({case.limits.empty_kwh:g} kWh): self-discharge "
+        f"({case.limits.self_discharge_per_hour:g} per hour) drains it and nothing can charge it; "
+        "raise charging.grid_w or lower battery.self_discharge_per_hour_fraction"
+    )
+
+
+def _flows(program: Program, strategy: Strategy, values: Floats) -> Flows:
+    table = program.flows(values)
+    for name, column in table.items():
+        if name != "stored":
+            np.maximum(column, 0.0, out=column)
+            column[column < 1e-10] = 0.0  # solver dust, far below the tolerance of every check
+    # Where buying and selling cost the same, doing both is free and the solver may: a meter records the net.
+    both = np.minimum(table["import"], table["export"])
+    table["import"] -= both
+    table["export"] -= both
+    frame = pd.DataFrame({f"{name}_kwh": column for name, column in table.items()}, index=program.case.times)
+    closing = values[program.columns["closing_shortfall"]][0] if strategy.uses_battery else 0.0
+    return Flows(
+        case=program.case,
+        name=strategy.name,
+        frame=frame,
+        closing_shortfall_kwh=float(max(closing, 0.0)),
+        uses_battery=strategy.uses_battery,
+    )
+
+
+def grid_only(case: Case) -> Flows:
+    """Return the flows of a household without the system: everything from the meter, no idle draw."""
+    zero = np.zeros(len(case.times))
+    table = {f"{name}_kwh": zero.copy() for name in FLOW_FAMILIES}
+    table["import_kwh"] = case.load_kwh + case.other_kwh
+    table["grid_to_load_kwh"] = case.load_kwh.copy()
+    table["stored_kwh"] = np.full(len(case.times), np.nan)
+    if case.limits.import_limit_kw is not None:
+        table["import_excess_kwh"] = np.maximum(
+            table["import_kwh"] - case.limits.import_limit_kw * case.dt_hours, 0.0
+        )
+    return Flows(
+        case=case,
+        name="grid-only",
+        frame=pd.DataFrame(table, index=case.times),
+        has_system=False,
+        uses_battery=False,
+    )
