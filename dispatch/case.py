@@ -1,0 +1,309 @@
+"""A scenario resolved to arrays: what every later layer takes.
+
+``load_scenario`` reads the scenario, its series and its tariff, and refuses everything that can be known
+to be wrong before a program is solved.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+import tariffs
+from dispatch.errors import ScenarioError, SeriesError
+from dispatch.hardware import Limits, clip_sun, constant_reserve_kwh, resolve_limits, serving_limit_kw
+from dispatch.loading import missing_file, read_scenario
+from dispatch.series import Series, read_series
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from dispatch.scenario import Scenario
+
+    FloatArray = NDArray[np.float64]
+
+_ROUNDING_KWH = 1e-9
+"""Energies of one step closer than this are equal."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """One home over one span, ready to be solved.
+
+    Attributes
+    ----------
+    path : Path
+        The scenario file.
+    name, currency : str
+        What the report calls the home; ISO 4217 code of its money.
+    scenario : Scenario
+        The file as written.
+    limits : Limits
+        What the hardware allows.
+    tariff : tariffs.Tariff
+        The tariff as written.
+    prices : tariffs.PricedSteps
+        The tariff on this grid.
+    times : pandas.DatetimeIndex, shape (n,)
+        Start of each step, tz-aware on the site's clock, regular in real time.
+    dt_hours : float
+        Length of a step. [h]
+    load_kwh, other_kwh, critical_kwh, idle_kwh : ndarray of float, shape (n,)
+        Energy drawn in each step by the served circuits, the rest of the house, the circuits that must
+        run in an outage, and the system itself (AC). [kWh]
+    sun_kwh : ndarray of float, shape (n,)
+        What the panels can deliver in each step (DC), after clipping to the solar input. [kWh]
+    floor_kwh : ndarray of float, shape (n,)
+        Level to be kept at the end of each step: the reserve, at least ``limits.empty_kwh``. [kWh]
+    clipped_sun_kwh : float
+        Sun lost to the limit of the solar input, over the whole span. [kWh]
+    floor_capped_steps : ndarray of bool, shape (n,)
+        Where a reserve in hours asks for more than the ceiling and was capped there.
+    notes : tuple of str
+        What was left out, clipped, capped or wrapped, to be told to the reader.
+
+    Notes
+    -----
+    The arrays are read-only.
+    """
+
+    path: Path
+    name: str
+    currency: str
+    scenario: Scenario
+    limits: Limits
+    tariff: tariffs.Tariff
+    prices: tariffs.PricedSteps
+    times: pd.DatetimeIndex
+    dt_hours: float
+    load_kwh: FloatArray
+    other_kwh: FloatArray
+    critical_kwh: FloatArray
+    sun_kwh: FloatArray
+    idle_kwh: FloatArray
+    floor_kwh: FloatArray
+    clipped_sun_kwh: float
+    floor_capped_steps: NDArray[np.bool_]
+    notes: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        """Lock the arrays: a case is shared by all strategies."""
+        for name, array in list(vars(self).items()):
+            if isinstance(array, np.ndarray):
+                locked = array.view()
+                locked.flags.writeable = False
+                object.__setattr__(self, name, locked)
+
+
+def load_scenario(path: str | Path) -> Case:
+    """Read a scenario file and everything it names.
+
+    Parameters
+    ----------
+    path : str or Path
+        The scenario's TOML file; the files it names are relative to it.
+
+    Returns
+    -------
+    Case
+
+    Raises
+    ------
+    ScenarioError
+        If the scenario file or a setting cannot be used.
+    SeriesError
+        If a series does not fit the grid, or the load is more than the system can ever carry.
+    tariffs.TariffError
+        If the tariff file cannot be used or does not price every step.
+    """
+    path = Path(path)
+    scenario = read_scenario(path)
+    limits = resolve_limits(scenario, path)
+    tariff = _read_tariff(scenario, path)
+    series = read_series(scenario, path)
+    return build_case(scenario, limits, tariff, series, path)
+
+
+def build_case(
+    scenario: Scenario, limits: Limits, tariff: tariffs.Tariff, series: Series, path: Path
+) -> Case:
+    """Put scenario, tariff and series together; see :func:`load_scenario` for what is refused.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    limits : Limits
+        Of that scenario.
+    tariff : tariffs.Tariff
+    series : Series
+        Loads and unclipped sun, kWh per step.
+    path : Path
+        What messages call the scenario.
+
+    Returns
+    -------
+    Case
+    """
+    times, dt_hours = series.times, series.dt_hours
+    idle_kwh = np.full(len(times), limits.idle_on_kw * dt_hours)
+    sun_kwh = clip_sun(series.sun_kwh, limits, dt_hours)
+    if limits.self_discharge_per_hour * dt_hours >= 1.0:
+        field = "battery.self_discharge_per_hour_fraction"
+        raise ScenarioError(f"{path}: {field}: empties the battery within one step; lower it")
+    _check_load_can_be_carried(series, idle_kwh, limits, path)
+    floor_kwh, capped, notes = _floor(scenario, limits, series, path)
+    clipped_sun_kwh = float((series.sun_kwh - sun_kwh).sum())
+    return Case(
+        path=path,
+        name=scenario.name,
+        currency=scenario.site.currency,
+        scenario=scenario,
+        limits=limits,
+        tariff=tariff,
+        prices=tariffs.price_steps(tariff, times, dt_hours),
+        times=times,
+        dt_hours=dt_hours,
+        load_kwh=series.load_kwh,
+        other_kwh=series.other_kwh,
+        critical_kwh=series.critical_kwh,
+        sun_kwh=sun_kwh,
+        idle_kwh=idle_kwh,
+        floor_kwh=floor_kwh,
+        clipped_sun_kwh=clipped_sun_kwh,
+        floor_capped_steps=capped,
+        notes=(*series.notes, *_sun_notes(series, sun_kwh, limits), *notes, *_level_notes(limits, floor_kwh)),
+    )
+
+
+def _read_tariff(scenario: Scenario, path: Path) -> tariffs.Tariff:
+    tariff_path = path.parent / scenario.tariff
+    if not tariff_path.is_file():
+        raise ScenarioError(f"{path}: tariff: '{scenario.tariff}': {missing_file(tariff_path)}")
+    tariff = tariffs.load_tariff(tariff_path)
+    if tariff.currency != scenario.site.currency:
+        raise ScenarioError(
+            f"{path}: site.currency: '{scenario.site.currency}', but the tariff {tariff_path} is in "
+            f"'{tariff.currency}'; write the same currency in both, or name another tariff"
+        )
+    return tariff
+
+
+def _check_load_can_be_carried(series: Series, idle_kwh: FloatArray, limits: Limits, path: Path) -> None:
+    """Refuse a load that bypass and inverter cannot carry whatever battery and sun do."""
+    most_kw = serving_limit_kw(limits)
+    power_kw = (series.load_kwh + idle_kwh) / series.dt_hours
+    over = np.flatnonzero(power_kw > most_kw + _ROUNDING_KWH / series.dt_hours)
+    if not len(over):
+        return
+    at = int(over[np.argmax(power_kw[over])])
+    lacking_w = (power_kw[at] - most_kw) * 1000.0
+    source = str(path)
+    where = f"load at {series.times[at].isoformat(timespec='minutes')}"
+    if series.load_path is not None and series.load_lines is not None:
+        source = str(series.load_path)
+        where = f"line {series.load_lines[at]} ({series.times[at].isoformat(timespec='minutes')})"
+    how = "or" if limits.switches_whole_load else "and"
+    raise SeriesError(
+        f"{source}: {where}: load and idle draw together are {power_kw[at]:.4g} kW, more than the "
+        f"{most_kw:.4g} kW that bypass {how} inverter can carry ({len(over):,} such steps, this is the "
+        f"largest); {_raise_what(limits)} by at least {np.ceil(lacking_w):,.0f} W, or move circuits to "
+        "other_load"
+    )
+
+
+def _raise_what(limits: Limits) -> str:
+    """Name the settings whose rise lets more load through."""
+    cord_binds = limits.ac_input_kw is not None and (
+        limits.bypass_kw is None or limits.ac_input_kw < limits.bypass_kw
+    )
+    return f"raise inverter.continuous_w or {'charging.ac_input_w' if cord_binds else 'inverter.bypass_w'}"
+
+
+def _floor(
+    scenario: Scenario, limits: Limits, series: Series, path: Path
+) -> tuple[FloatArray, NDArray[np.bool_], list[str]]:
+    """Resolve the reserve to a level for the end of each step, capped at the ceiling."""
+    steps = len(series.times)
+    reserve = scenario.reserve
+    constant_kwh = constant_reserve_kwh(scenario, limits.full_kwh)
+    if constant_kwh is not None or reserve is None or reserve.hours is None:
+        level_kwh = max(limits.empty_kwh, min(constant_kwh or 0.0, limits.ceiling_kwh))
+        return np.full(steps, level_kwh), np.zeros(steps, dtype=bool), []
+    hours, span_hours = reserve.hours, steps * series.dt_hours
+    if hours > span_hours + 1e-9:
+        text = f"{hours:g} hours reach past the {span_hours:g} hours of data"
+        raise ScenarioError(f"{path}: reserve.hours: {text}; lower the reserve or supply more data")
+    drawn_kwh = _net_critical_kwh(limits, series, reserve.sun_share_fraction or 0.0)
+    needed_kwh = following_sum(drawn_kwh, hours / series.dt_hours)
+    wanted_kwh = limits.empty_kwh + needed_kwh / (limits.eta_inverter * limits.eta_discharge)
+    capped = wanted_kwh > limits.ceiling_kwh + _ROUNDING_KWH
+    notes = [f"reserve.hours: an outage in the last {hours:g} h of the data goes on with their beginning"]
+    if capped.any():
+        first = series.times[int(np.argmax(capped))].isoformat(timespec="minutes")
+        notes.append(
+            f"reserve.hours: {hours:g} h of critical load need more than the battery may hold "
+            f"({limits.ceiling_kwh:.4g} kWh) in {capped.sum() * series.dt_hours:,.6g} h of "
+            f"{span_hours:,.6g} h, first at {first}; the floor is the ceiling there"
+        )
+    return np.minimum(wanted_kwh, limits.ceiling_kwh), capped, notes
+
+
+def _net_critical_kwh(limits: Limits, series: Series, sun_share: float) -> FloatArray:
+    """Tell what an outage draws in each step (AC), idle included, net of the sun that is counted on.
+
+    Sun that a step leaves over is not carried into the next: a reserve errs on the side of keeping more.
+    """
+    sun_kwh = clip_sun(series.sun_kwh, limits, series.dt_hours) * limits.eta_inverter
+    drawn_kwh = series.critical_kwh + limits.idle_on_kw * series.dt_hours - sun_share * sun_kwh
+    return np.maximum(drawn_kwh, 0.0)
+
+
+def following_sum(values: FloatArray, steps: float) -> FloatArray:
+    """Add up what follows each step, going on with the beginning past the end.
+
+    Parameters
+    ----------
+    values : ndarray of float, shape (n,)
+    steps : float
+        How many of the following steps, at most n; of the last the fraction is taken.
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        ``Σ values[t+1 … t+steps]``.
+    """
+    count = len(values)
+    whole = int(np.floor(steps + 1e-9))
+    part = max(steps - whole, 0.0)
+    around = np.resize(values, 2 * count + 2)
+    total = np.concatenate([[0.0], np.cumsum(around)])
+    first = np.arange(count) + 1
+    sums: FloatArray = total[first + whole] - total[first] + part * around[first + whole]
+    return sums
+
+
+def _sun_notes(series: Series, sun_kwh: FloatArray, limits: Limits) -> list[str]:
+    clipped = series.sun_kwh > sun_kwh
+    if not clipped.any():
+        return []
+    lost_kwh, all_kwh = float((series.sun_kwh - sun_kwh).sum()), float(series.sun_kwh.sum())
+    note = (
+        f"sun: {lost_kwh:,.4g} kWh of {all_kwh:,.4g} kWh lie above the solar input "
+        f"({limits.solar_input_kw * 1000:,.6g} W) and are lost, in {clipped.sum() * series.dt_hours:,.6g} h"
+    )
+    return [note]
+
+
+def _level_notes(limits: Limits, floor_kwh: FloatArray) -> list[str]:
+    notes = []
+    for name, level_kwh, floor in (
+        ("start", limits.start_kwh, floor_kwh[0]),
+        ("closing", limits.closing_kwh, floor_kwh[-1]),
+    ):
+        if level_kwh < floor - _ROUNDING_KWH:
+            notes.append(f"battery.{name}: {level_kwh:.4g} kWh is below the reserve, {floor:.4g} kWh, then")
+    return notes
