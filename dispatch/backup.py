@@ -156,7 +156,8 @@ def _hours_without_sun(case: Case, above_empty_kwh: FloatArray, steps: int) -> F
     in_next_kwh = draw_kwh[np.minimum(reached, len(draw_kwh) - 1)]
     rest_kwh = np.maximum(reach_kwh - total_kwh[reached], 0.0)
     part = np.divide(rest_kwh, in_next_kwh, out=np.zeros_like(rest_kwh), where=in_next_kwh > 0.0)
-    return (reached - starts + np.minimum(part, 1.0)) * case.dt_hours
+    hours: FloatArray = (reached - starts + np.minimum(part, 1.0)) * case.dt_hours
+    return hours
 
 
 def _hours_with_sun(case: Case, above_empty_kwh: FloatArray, steps: int) -> FloatArray:

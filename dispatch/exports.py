@@ -1,0 +1,260 @@
+"""Results as files for other programs: one JSON document, and each strategy's flows as CSV.
+
+The two together hold every number the program used, unrounded, so that anyone can solve the year again.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from dispatch.remedy import what_would_serve
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from dispatch.case import Case
+    from dispatch.comparison import Comparison, PeakDay, Shortfall, StrategyResult
+
+ASSUMPTIONS = (
+    (
+        "The plan knew the whole year in advance: load, sun and prices. An inverter sees only the present, "
+        "so take every saving as the most its strategy could give with this reserve."
+    ),
+    (
+        "Backup hours count from the end of each step and carry the critical load and the system's own idle draw; "
+        "an outage that reaches past the data's end goes on with its start."
+    ),
+    "Wear and shortfalls stand beside the bill, never in it.",
+)
+"""What every result stands on; also printed with the report."""
+
+
+def document(comparison: Comparison) -> dict[str, Any]:
+    """Put a comparison into plain JSON types.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The finished comparison.
+
+    Returns
+    -------
+    dict
+        Keys are stable: more may be added, none is ever renamed. Energy in kWh, money in ``currency``,
+        times ISO 8601 with offset. A figure that a strategy does not have is None.
+    """
+    case = comparison.case
+    return {
+        "scenario": case.name,
+        "currency": case.currency,
+        "time_zone": case.scenario.site.time_zone,
+        "start": case.times[0].isoformat(),
+        "end": (case.times[-1] + pd.Timedelta(hours=case.dt_hours)).isoformat(),
+        "steps": len(case.times),
+        "dt_hours": float(case.dt_hours),
+        "strategies": [_strategy(result) for result in comparison.strategies],
+        "peak_days": [_peak_day(day) for day in comparison.peak_days],
+        "recommendation": dataclasses.asdict(comparison.recommendation),
+        "would_serve": what_would_serve(comparison),
+        "limits": dataclasses.asdict(case.limits),
+        "clipped_sun_kwh": float(case.clipped_sun_kwh),
+        "notes": list(case.notes),
+        "assumptions": list(ASSUMPTIONS),
+    }
+
+
+def json_text(comparison: Comparison) -> str:
+    """Write the comparison as one JSON document.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The finished comparison.
+
+    Returns
+    -------
+    str
+        Ends with a newline. Figures have full precision; NaN and infinity cannot occur.
+    """
+    return json.dumps(document(comparison), indent=2, allow_nan=False) + "\n"
+
+
+def _strategy(result: StrategyResult) -> dict[str, Any]:
+    return {
+        "name": result.name,
+        "status": result.status,
+        "seconds": result.seconds,
+        "bill": {
+            "total": float(result.bill.total),
+            "total_unrounded": float(result.bill.total_unrounded),
+            "months": {period.name: float(period.total) for period in result.bill.periods},
+        },
+        "saving": result.saving,
+        "wear": result.wear,
+        "import_kwh": result.import_kwh,
+        "import_kwh_by_band": dict(result.import_kwh_by_band),
+        "export_kwh": result.export_kwh,
+        "sun_used_kwh": result.sun_used_kwh,
+        "spilled_kwh": result.spilled_kwh,
+        "cycles": result.cycles,
+        "idle_kwh": result.idle_kwh,
+        "idle_cost": result.idle_cost,
+        "floor_broken_hours": result.floor_broken_hours,
+        "unserved_kwh": result.unserved_kwh,
+        "import_excess_kwh": result.import_excess_kwh,
+        "closing_shortfall_kwh": result.closing_shortfall_kwh,
+        "stored_change_kwh": result.stored_change_kwh,
+        "stored_change_value": result.stored_change_value,
+        **_backup(result),
+        "shortfalls": [_shortfall(shortfall) for shortfall in result.shortfalls],
+    }
+
+
+def _backup(result: StrategyResult) -> dict[str, Any]:
+    backup = result.backup
+    if backup is None:
+        return dict.fromkeys(
+            ("backup_hours", "backup_hours_with_sun", "carries_critical_peak", "critical_peak_kw")
+        )
+    return {
+        "backup_hours": {
+            "min": backup.minimum,
+            "p05": backup.p05,
+            "median": backup.median,
+            "worst_at": backup.worst_at.isoformat(),
+        },
+        "backup_hours_with_sun": {
+            "min": backup.with_sun_minimum,
+            "p05": backup.with_sun_p05,
+            "median": backup.with_sun_median,
+            "worst_at": backup.with_sun_worst_at.isoformat(),
+        },
+        "carries_critical_peak": backup.carries_critical_peak,
+        "critical_peak_kw": backup.critical_peak_kw,
+    }
+
+
+def _shortfall(shortfall: Shortfall) -> dict[str, Any]:
+    return {
+        "kind": shortfall.kind,
+        "kwh": shortfall.kwh,
+        "hours": shortfall.hours,
+        "first": shortfall.first.isoformat(),
+        "last": shortfall.last.isoformat(),
+        "worst": shortfall.worst.isoformat(),
+    }
+
+
+def _peak_day(day: PeakDay) -> dict[str, Any]:
+    return {
+        "date": day.date.isoformat(),
+        "grid_only_cost": day.grid_only_cost,
+        "strategies": {
+            name: {
+                "cost": outcome.cost,
+                "lowest_kwh": outcome.lowest_kwh,
+                "lowest_at": None if outcome.lowest_at is None else outcome.lowest_at.isoformat(),
+                "backup_hours": outcome.backup_hours,
+            }
+            for name, outcome in day.by_strategy.items()
+        },
+    }
+
+
+def flow_table(case: Case, result: StrategyResult) -> pd.DataFrame:
+    """Lay one strategy's steps out with everything needed to check or re-solve them.
+
+    Parameters
+    ----------
+    case : Case
+        The resolved scenario, n steps.
+    result : StrategyResult
+        One strategy of the comparison.
+
+    Returns
+    -------
+    pandas.DataFrame
+        n rows. ``time`` (step start, ISO 8601 with offset), the given series in kWh per step, prices per kWh,
+        the floor, then every flow of the program in kWh per step; ``stored_kwh`` is at the step's end. For
+        ``grid-only`` idle draw and sun are zero and ``stored_kwh`` is empty: there is no system.
+    """
+    # a household without a system has neither idle draw nor panels: its file must balance too
+    system = 1.0 if result.flows.has_system else 0.0
+    given = {
+        "time": [moment.isoformat() for moment in case.times],
+        "load_kwh": case.load_kwh,
+        "other_kwh": case.other_kwh,
+        "idle_kwh": case.idle_kwh * system,
+        "sun_kwh": case.sun_kwh * system,
+        "critical_kwh": case.critical_kwh,
+        "import_price_per_kwh": case.prices.import_price_per_kwh,
+        "export_price_per_kwh": case.prices.export_price_per_kwh,
+        "floor_kwh": case.floor_kwh,
+    }
+    return pd.DataFrame(given).join(result.flows.frame.reset_index(drop=True))
+
+
+def write_csv(comparison: Comparison, directory: Path) -> tuple[Path, ...]:
+    """Write one ``<strategy>.csv`` per strategy into a directory, made if need be.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The finished comparison.
+    directory : pathlib.Path
+        Existing files of the same names are replaced, all others left alone.
+
+    Returns
+    -------
+    tuple of pathlib.Path
+        The files written. Floats have every digit needed to read them back unchanged.
+
+    Raises
+    ------
+    OSError
+        If the directory cannot be made or written. Files appear only when all of them are complete.
+    """
+    texts = {
+        f"{result.name}.csv": flow_table(comparison.case, result).to_csv(index=False, lineterminator="\n")
+        for result in comparison.strategies
+    }
+    return write_files(directory, texts)
+
+
+def write_files(directory: Path, texts: Mapping[str, str]) -> tuple[Path, ...]:
+    """Write several text files so that a reader sees each of them whole or not at all.
+
+    Parameters
+    ----------
+    directory : pathlib.Path
+        Made if need be.
+    texts : mapping of str to str
+        File name to content; written as UTF-8.
+
+    Returns
+    -------
+    tuple of pathlib.Path
+        The files, in the given order.
+
+    Raises
+    ------
+    OSError
+        If one cannot be written; then nothing has been replaced and no temporary file stays behind.
+    """
+    directory.mkdir(parents=True, exist_ok=True)
+    moves = {directory / f".{name}.{os.getpid()}.tmp": directory / name for name in texts}
+    try:
+        for temporary, text in zip(moves, texts.values(), strict=True):
+            temporary.write_text(text, encoding="utf-8", newline="")
+        for temporary, target in moves.items():
+            os.replace(temporary, target)  # noqa: PTH105 - the atomic rename, by its own name
+    finally:
+        for temporary in moves:
+            temporary.unlink(missing_ok=True)
+    return tuple(moves.values())

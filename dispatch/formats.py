@@ -1,0 +1,206 @@
+"""Figures as a reader sees them: money, energy, hours, dates. Pure functions, no layout.
+
+A figure that does not exist is written as a dash, so that it is never mistaken for zero. All text is ASCII, so
+that it survives any terminal.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from datetime import date, datetime
+
+ABSENT = "-"
+
+# ISO 4217 minor units, where they are not hundredths  # from memory
+_WITHOUT_MINOR_UNIT = frozenset(
+    (
+        "BIF",
+        "CLP",
+        "DJF",
+        "GNF",
+        "ISK",
+        "JPY",
+        "KMF",
+        "KRW",
+        "PYG",
+        "RWF",
+        "UGX",
+        "VND",
+        "VUV",
+        "XAF",
+        "XOF",
+        "XPF",
+    )
+)
+_IN_THOUSANDTHS = frozenset(("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND"))
+
+
+def currency_decimals(currency: str) -> int:
+    """Give the number of decimals amounts in a currency are written with.
+
+    Parameters
+    ----------
+    currency : str
+        ISO 4217 code.
+
+    Returns
+    -------
+    int
+        0, 2 or 3.
+    """
+    if currency in _WITHOUT_MINOR_UNIT:
+        return 0
+    return 3 if currency in _IN_THOUSANDTHS else 2
+
+
+def format_number(value: float | None, decimals: int = 0) -> str:
+    """Write a number with thousands separators and never a negative zero.
+
+    Parameters
+    ----------
+    value : float or None
+        None and NaN give a dash.
+    decimals : int
+        Digits after the point.
+
+    Returns
+    -------
+    str
+        For example ``1,234.50``.
+    """
+    if value is None or math.isnan(value):
+        return ABSENT
+    text = f"{value:,.{decimals}f}"
+    return text.removeprefix("-") if not text.strip("-0.,") else text
+
+
+def fitting_decimals(values: Iterable[float | None], most: int = 2) -> int:
+    """Choose one number of decimals for figures that stand side by side.
+
+    Parameters
+    ----------
+    values : iterable of float or None
+        The figures of one row.
+    most : int
+        Never more than this.
+
+    Returns
+    -------
+    int
+        About four significant digits for the largest of them: 0 from a thousand on, 1 from ten on.
+    """
+    largest = max((abs(value) for value in values if value is not None and math.isfinite(value)), default=0.0)
+    wanted = 0 if largest >= 1000 else 1 if largest >= 10 else 2
+    return min(wanted, most)
+
+
+def format_money(amount: float | None, currency: str) -> str:
+    """Write an amount to the currency's own minor unit, with its code in front.
+
+    Parameters
+    ----------
+    amount : float or None
+        Money; None gives a dash.
+    currency : str
+        ISO 4217 code.
+
+    Returns
+    -------
+    str
+        For example ``CAD 1,234.50`` or ``JPY 98,765``.
+    """
+    return f"{currency} {format_number(amount, currency_decimals(currency))}"
+
+
+def format_kwh(energy_kwh: float | None) -> str:
+    """Write an energy with about four significant digits, for example ``6.12 kWh`` or ``4,210 kWh``.
+
+    Parameters
+    ----------
+    energy_kwh : float or None
+        Energy. [kWh]
+
+    Returns
+    -------
+    str
+    """
+    return f"{format_number(energy_kwh, fitting_decimals([energy_kwh]))} kWh"
+
+
+def format_hours(hours: float | None, horizon_hours: float = math.inf) -> str:
+    """Write hours of backup without a unit: ``9.9``, and ``168+`` where the horizon was reached.
+
+    Parameters
+    ----------
+    hours : float or None
+        Duration. [h]
+    horizon_hours : float
+        Where counting stopped: at or above it the true figure may be larger. [h]
+
+    Returns
+    -------
+    str
+        Rounded down to a tenth of an hour, so that a figure never promises more than there is.
+    """
+    if hours is None or math.isnan(hours):
+        return ABSENT
+    if hours >= horizon_hours - 1e-9:
+        return f"{horizon_hours:g}+"
+    return format_number(math.floor(hours * 10 + 1e-6) / 10, 1)
+
+
+def format_date(day: date) -> str:
+    """Write a day with its weekday: ``Wed 15 Jan 2025``.
+
+    Parameters
+    ----------
+    day : datetime.date or datetime.datetime
+        Any local day.
+
+    Returns
+    -------
+    str
+    """
+    return f"{_WEEKDAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]} {day.year}"
+
+
+def format_moment(moment: datetime) -> str:
+    """Write an instant to the minute on its own clock: ``Wed 15 Jan 2025 17:00``.
+
+    Parameters
+    ----------
+    moment : datetime.datetime or pandas.Timestamp
+        Any local instant.
+
+    Returns
+    -------
+    str
+    """
+    return f"{format_date(moment)} {moment.hour:02d}:{moment.minute:02d}"
+
+
+def format_month(name: str) -> str:
+    """Write a billing period named ``2025-01`` as ``Jan 2025``; any other name stays as it is.
+
+    Parameters
+    ----------
+    name : str
+        The billing period's name.
+
+    Returns
+    -------
+    str
+    """
+    year, _, month = name.partition("-")
+    if year.isdigit() and month.isdigit() and 1 <= int(month) <= len(_MONTHS):
+        return f"{_MONTHS[int(month) - 1]} {year}"
+    return name
+
+
+# strftime would follow whatever locale a library has set
+_WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")

@@ -1,0 +1,225 @@
+"""The screens of ``dispatch compare`` and ``dispatch check``, as rich renderables. Nothing here prints.
+
+Made for 80 columns and for reading without colour: weight and colour only repeat what words and figures say.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from rich.console import Group
+from rich.table import Table
+from rich.text import Text
+
+from dispatch.exports import ASSUMPTIONS
+from dispatch.formats import format_date, format_hours, format_moment, format_money
+from dispatch.remedy import what_would_serve
+from dispatch.report_day import DayPicture
+from dispatch.report_tables import (
+    bills_by_month,
+    peak_days,
+    shortfall_lines,
+    side_by_side,
+    worst_moments,
+)
+from dispatch.strategies import CHOICES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from rich.console import RenderableType
+
+    from dispatch.case import Case
+    from dispatch.comparison import Comparison, StrategyResult
+
+MEANINGS = {
+    "grid-only": "the same household without the system",
+    "sun-only": "the system without battery use: what the sun alone gives",
+    "reserve-first": "keeps the battery full for an outage; sun serves the load first",
+    "solar-first": "the battery stores surplus sun and gives it back; least charging from the grid",
+    "off-peak-first": "charges at the day's cheapest price and gives it back at dearer ones",
+    "least-cost": "no setting but a bound: the lowest bill perfect foresight could reach",
+}
+"""What each strategy does, in a line."""
+
+HINDSIGHT = "Planned knowing the whole period in advance: in daily use expect somewhat less"
+"""The assumption a reader must meet before the figures."""
+
+CAUTIONS = (
+    (
+        "Battery: install listed equipment as its maker says, away from bedrooms and exits and with the spacing the "
+        "fire code asks for; a battery holds its energy even when switched off."
+    ),
+    (
+        "Wiring: panels, transfer switches and battery cables are work for a licensed electrician. A load above the "
+        "inverter's rating trips it, whatever the hours above say."
+    ),
+    (
+        "Generator: outdoors only, at least 20 ft (6 m) from every door, window and vent, exhaust pointing away. "
+        "Carbon monoxide kills without warning; keep alarms working."
+    ),
+    (
+        "Grid: never feed a house through a socket. In an outage the system must separate from the grid (transfer "
+        "switch or interlock), or it endangers line workers. Feeding in needs the utility's permission."
+    ),
+    (
+        "Medical loads: these hours are estimates from past data, not a promise. Whoever depends on powered equipment "
+        "needs a plan of their own with their doctor and utility."
+    ),
+    "Local codes, the utility's rules and licensed practice go before anything printed here.",
+)
+"""What the figures cannot know; closes every report."""
+
+
+def comparison_report(comparison: Comparison) -> Group:
+    """Put the whole report of ``dispatch compare`` together.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The finished comparison.
+
+    Returns
+    -------
+    rich.console.Group
+        Fits 80 columns.
+    """
+    parts: list[RenderableType] = [_title(comparison.case)]
+    parts += _section("What to set", _advice(comparison))
+    parts += _section("The strategies side by side", [side_by_side(comparison), *_legend(comparison)])
+    parts += _section("How little backup is left", [worst_moments(comparison), *_backup_notes(comparison)])
+    if shortfalls := shortfall_lines(comparison.strategies):
+        remedy = what_would_serve(comparison)
+        parts += _section("What could not be kept", [_bullets([*shortfalls, *([remedy] if remedy else [])])])
+    parts += _section("Bills by month", [bills_by_month(comparison)])
+    parts += _section("The dearest day, hour by hour", _day(comparison))
+    parts += _section(_peak_title(comparison), [peak_days(comparison)])
+    parts += _section("What this rests on", [_bullets([*ASSUMPTIONS, *comparison.case.notes])])
+    parts += _section("Cautions", [_bullets(CAUTIONS)])
+    parts += ["", _footer(comparison)]
+    return Group(*parts)
+
+
+def _section(title: str, body: Iterable[RenderableType]) -> list[RenderableType]:
+    return ["", Text(title.upper(), style="bold"), *body]
+
+
+def _bullets(lines: Iterable[str]) -> Table:
+    """Set lines as a list whose continuation lines stay clear of the dash."""
+    table = Table.grid(padding=(0, 1, 0, 0))
+    table.add_column(width=1)
+    table.add_column(overflow="fold")
+    for line in lines:
+        table.add_row("-", Text(line))
+    return table
+
+
+def _title(case: Case) -> Group:
+    step = f"{case.dt_hours:g} h" if case.dt_hours >= 1 else f"{case.dt_hours * 60:g} min"
+    last = (case.times[-1]).date()
+    span = f"{format_date(case.times[0].date())} to {format_date(last)}"
+    facts = f"{len(case.times):,} steps of {step}, {case.scenario.site.time_zone}, {case.currency}"
+    return Group(Text(case.name, style="bold"), Text(f"{span}; {facts}"))
+
+
+def _advice(comparison: Comparison) -> Iterator[RenderableType]:
+    recommendation = comparison.recommendation
+    lines = _clauses(recommendation.reason)
+    if recommendation.strategy is None:
+        yield Text("No strategy can be recommended.", style="bold")
+    else:
+        chosen = comparison[recommendation.strategy]
+        yield Text(f"Set {chosen.name}: {MEANINGS[chosen.name]}.", style="bold")
+        lines += [_money_sentence(comparison, chosen), _worst_sentence(comparison, chosen)]
+    yield _bullets([*lines, HINDSIGHT])
+
+
+def _clauses(reason: str) -> list[str]:
+    """Take a long sentence apart at its semicolons, those inside parentheses left alone."""
+    return re.split(r";\s+(?![^(]*\))", reason)
+
+
+def _worst_sentence(comparison: Comparison, chosen: StrategyResult) -> str:
+    backup, horizon = chosen.backup, comparison.case.limits.backup_horizon_hours
+    if backup is None:
+        return ""
+    return (
+        f"If the grid failed at its worst moment, {format_moment(backup.worst_at)}, the critical load would run "
+        f"for {format_hours(backup.minimum, horizon)} hours without sun"
+    )
+
+
+def _money_sentence(comparison: Comparison, chosen: StrategyResult) -> str:
+    currency = comparison.case.currency
+    reference, sun_alone = comparison["grid-only"].total, comparison["sun-only"].saving
+    share = f" ({100 * abs(chosen.saving) / reference:.1f} %)" if reference > 0 else ""
+    verb = "saves" if chosen.saving >= 0 else "costs another"
+    text = f"Against a bill of {format_money(reference, currency)} without the system it {verb} "
+    text += f"{format_money(abs(chosen.saving), currency)}{share}"
+    if comparison.case.sun_kwh.any():
+        battery = chosen.saving - sun_alone
+        text += f"; the sun alone {'saves' if sun_alone >= 0 else 'costs'} {format_money(abs(sun_alone), currency)}, "
+        text += (
+            f"the battery {'adds' if battery >= 0 else 'takes away'} {format_money(abs(battery), currency)}"
+        )
+    return (
+        f"{text}. The system's idle draw, counted in that, costs {format_money(chosen.idle_cost, currency)}"
+    )
+
+
+def _legend(comparison: Comparison) -> Iterator[RenderableType]:
+    yield ""
+    yield _bullets(f"{result.name}: {MEANINGS[result.name]}" for result in comparison.strategies)
+
+
+def _backup_notes(comparison: Comparison) -> Iterator[RenderableType]:
+    case = comparison.case
+    backup = next(result.backup for result in comparison.strategies if result.backup is not None)
+    mean_kw = float(case.critical_kwh.mean()) / case.dt_hours
+    idle_kw = float(case.idle_kwh.mean()) / case.dt_hours
+    carries = (
+        "carries it" if backup.carries_critical_peak else "DOES NOT carry it: the hours count energy only"
+    )
+    yield ""
+    yield _bullets(
+        (
+            (
+                f"The hours carry the critical load, {mean_kw:.2f} kW on average, and the system's idle draw of "
+                f"{1000 * idle_kw:.0f} W; {case.limits.backup_horizon_hours:g}+ means the count stopped there."
+            ),
+            (
+                f"Largest critical load with idle draw: {backup.critical_peak_kw:.2f} kW in a step. The inverter, "
+                f"{case.limits.inverter_kw:g} kW, {carries}."
+            ),
+        )
+    )
+
+
+def _day(comparison: Comparison) -> Iterator[RenderableType]:
+    if comparison.peak_days:
+        drawn = comparison.recommendation.strategy or CHOICES[-1]
+        yield DayPicture(comparison.case, comparison[drawn], comparison.peak_days[0].date)
+
+
+def _peak_title(comparison: Comparison) -> str:
+    count = len(comparison.peak_days)
+    return f"The {count} dearest days" if count > 1 else "The dearest day"
+
+
+def _footer(comparison: Comparison) -> Text:
+    solved = [result for result in comparison.strategies if result.stage_values]
+    short = [result.name for result in solved if result.status != "optimal"]
+    residual_kwh = max((result.residual_kwh for result in solved), default=0.0)
+    difference = max(result.reconciliation for result in comparison.strategies)
+    seconds = sum(result.seconds for result in comparison.strategies)
+    status = (
+        f"all {len(solved)} schedules optimal"
+        if not short
+        else f"cannot serve the whole load: {', '.join(short)}"
+    )
+    return Text(
+        f"HiGHS: {status}; largest violation of any limit {residual_kwh:.0e} kWh; program and bill differ by "
+        f"{difference:.0e} of the bill; {seconds:.1f} s.",
+        style="dim",
+    )
