@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 _ROUNDING_KWH = 1e-9
 """Energies of one step closer than this are equal."""
 
+FEW_WATTS = 20.0
+"""No household inverter or charger is rated below this: the number is probably in kW."""
+
 
 @dataclass(frozen=True)
 class Case:
@@ -175,7 +178,14 @@ def build_case(
         floor_kwh=floor_kwh,
         clipped_sun_kwh=clipped_sun_kwh,
         floor_capped_steps=capped,
-        notes=(*series.notes, *_sun_notes(series, sun_kwh, limits), *notes, *_level_notes(limits, floor_kwh)),
+        notes=(
+            *series.notes,
+            *_clock_notes(scenario, tariff),
+            *_sun_notes(series, sun_kwh, limits),
+            *notes,
+            *_level_notes(limits, floor_kwh),
+            *_unit_notes(scenario),
+        ),
     )
 
 
@@ -305,5 +315,25 @@ def _level_notes(limits: Limits, floor_kwh: FloatArray) -> list[str]:
         ("closing", limits.closing_kwh, floor_kwh[-1]),
     ):
         if level_kwh < floor - _ROUNDING_KWH:
-            notes.append(f"battery.{name}: {level_kwh:.4g} kWh is below the reserve, {floor:.4g} kWh, then")
+            notes.append(
+                f"battery.{name}: {level_kwh:.4g} kWh is below the reserve of {floor:.4g} kWh at that moment"
+            )
     return notes
+
+
+def _clock_notes(scenario: Scenario, tariff: tariffs.Tariff) -> list[str]:
+    if tariff.time_zone is None or tariff.time_zone == scenario.site.time_zone:
+        return []
+    return [f"tariff: its windows follow the clock of {tariff.time_zone}, not of {scenario.site.time_zone}"]
+
+
+def _unit_notes(scenario: Scenario) -> list[str]:
+    """Point at watts so few that kilowatts may have been meant."""
+    sections = {"inverter": scenario.inverter, "charging": scenario.charging}
+    names = {"inverter": ("continuous_w", "bypass_w"), "charging": ("grid_w", "ac_input_w", "solar_w")}
+    return [
+        f"{section}.{name}: {watts:g} W is very little; if kW was meant, write {watts * 1000:g}"
+        for section, model in sections.items()
+        for name in names[section]
+        if 0.0 < (watts := getattr(model, name) or 0.0) < FEW_WATTS
+    ]

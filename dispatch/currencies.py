@@ -4,7 +4,8 @@ Money in this tool is a plain number with a code beside it; the list exists only
 is caught where it is written.
 """
 
-# from memory: ISO 4217 list one, the active codes of countries (funds codes and metals left out)
+# from memory: ISO 4217 list one, the active codes of countries (funds codes and metals left out;
+# BGN stays for readings up to the end of 2025)
 CURRENCIES = frozenset(
     """
     AED AFN ALL AMD AOA ARS AUD AWG AZN BAM BBD BDT BGN BHD BIF BMD BND BOB BRL BSD BTN BWP BYN BZD CAD CDF

@@ -204,8 +204,10 @@ def _level_kwh(level: Level, full_kwh: float) -> float:
     return full_kwh * level.percent / 100.0 if level.percent is not None else level.kwh or 0.0
 
 
-def _written(level: Level) -> str:
-    return f"{level.percent:g} %" if level.percent is not None else f"{level.kwh:g} kWh"
+def _written(level: Level, level_kwh: float) -> str:
+    return (
+        f"{level.percent:g} % = {level_kwh:.6g} kWh" if level.percent is not None else f"{level_kwh:.6g} kWh"
+    )
 
 
 def _levels(
@@ -217,8 +219,8 @@ def _levels(
     empty = f"empty = {empty_kwh:.6g} kWh ({100.0 * empty_kwh / full_kwh:.4g} %)"
     if battery.ceiling is not None and not empty_kwh < ceiling_kwh <= full_kwh + _ROUNDING_KWH:
         problems.append(
-            f"battery.ceiling: {_written(battery.ceiling)} is {ceiling_kwh:.6g} kWh; choose a level above "
-            f"{empty} and up to full = {full_kwh:.6g} kWh"
+            f"battery.ceiling: {_written(battery.ceiling, ceiling_kwh)} is out of range; choose a level "
+            f"above {empty} and up to full = {full_kwh:.6g} kWh"
         )
         ceiling_kwh = full_kwh
     levels = {"start": ceiling_kwh, "closing": ceiling_kwh}
@@ -230,8 +232,8 @@ def _levels(
         levels[name] = _level_kwh(level, full_kwh)
         if not empty_kwh - _ROUNDING_KWH <= levels[name] <= ceiling_kwh + _ROUNDING_KWH:
             problems.append(
-                f"battery.{name}: {_written(level)} is {levels[name]:.6g} kWh; choose a level from {empty} "
-                f"to the ceiling = {ceiling_kwh:.6g} kWh"
+                f"battery.{name}: {_written(level, levels[name])} is out of range; choose a level from "
+                f"{empty} to the ceiling = {ceiling_kwh:.6g} kWh"
             )
     inside = [float(np.clip(levels[name], empty_kwh, ceiling_kwh)) for name in ("start", "closing")]
     return min(ceiling_kwh, full_kwh), inside[0], inside[1]

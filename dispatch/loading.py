@@ -36,7 +36,7 @@ _UNITS = {
     "_per_day": "hours a day",
     "_minutes": "minutes",
     "_ms": "milliseconds",
-    "_fraction": "a fraction, so 0.9 stands for 90 %",
+    "_fraction": "a fraction: 90 % is 0.9",
     "percent": "percent",
     "count": "a whole number",
 }
@@ -127,6 +127,8 @@ def explain(error: ValidationError, model: type[BaseModel]) -> list[str]:
         loc = tuple(part for part in detail["loc"] if part not in _TAGS)
         if detail["type"] == "missing" and loc in renamed:
             continue  # the misspelt key says the same
+        if detail["type"] == "too_short" and detail["input"]:
+            continue  # a list is not empty because its members have problems of their own
         lines.append(_line(model, loc, detail))
     return lines
 
@@ -156,6 +158,10 @@ def _toml_problem(text: str, source: str) -> str:
     number = "".join(ch for ch in text.partition("at line ")[2].partition(",")[0] if ch.isdigit())
     if not number:
         return text
+    if text.startswith("Cannot overwrite a value"):
+        text = text.replace("Cannot overwrite a value", "a setting stands there twice; keep one of the two")
+    elif text.startswith("Cannot declare"):
+        text = f"a section stands there twice; join the two {text[text.rindex('(at line') :]}"
     line = source.splitlines()[min(int(number), len(source.splitlines())) - 1].strip()
     value = line.partition("=")[2].strip()
     hint = ""
@@ -206,12 +212,12 @@ def _field(model: type[BaseModel], loc: Loc) -> FieldInfo | None:
 def _meant(model: type[BaseModel], loc: Loc) -> str | None:
     """Guess the setting a key was meant to be: the nearest spelling, or the same stem in another unit."""
     fields = list(_owner(model, loc).model_fields)
-    key = str(loc[-1]).lower()
-    by_stem = {name.rpartition("_")[0]: name for name in fields if "_" in name}
-    if (stem := key.rpartition("_")[0]) in by_stem:
-        return by_stem[stem]
-    near = get_close_matches(key.replace("-", "_"), fields, n=1, cutoff=0.6)
-    return near[0] if near else None
+    key = str(loc[-1]).lower().replace("-", "_").replace(" ", "_")
+    if near := get_close_matches(key, fields, n=1, cutoff=0.6):
+        return near[0]
+    return next(
+        (name for name in fields if name.rpartition("_")[0] in {key, key.rpartition("_")[0]} - {""}), None
+    )
 
 
 def _homes(model: type[BaseModel], key: str, at: str = "") -> list[str]:
@@ -230,7 +236,8 @@ def _unknown_key(model: type[BaseModel], loc: Loc) -> str:
         return f"not a setting of this section; write '{key}' at the top of the file, before the first [...]"
     if near := _meant(model, loc):
         unit = _unit(near)
-        return f"not a setting; did you mean '{near}'?" + (f" It is in {unit}" if unit else "")
+        measure = f" It is a number of {unit}" if unit and not unit.startswith("a ") else ""
+        return f"not a setting; did you mean '{near}'?{measure}"
     if homes:
         return f"not a setting of this section; '{key}' belongs in [{homes[0]}]"
     return "not a setting; this section takes " + ", ".join(_owner(model, loc).model_fields)
@@ -294,8 +301,7 @@ def _out_of_range(detail: ErrorDetails, unit: str) -> str:
     bounds = {"gt": "more than", "ge": "at least", "lt": "less than", "le": "at most"}
     for key, words in bounds.items():
         if key in context:
-            is_share = unit.startswith("a fraction")
-            return f"must be {words} {context[key]:g}" + (f" ({unit})" if is_share else "")
+            return f"must be {words} {context[key]:g}" + (f"; {unit}" if "fraction" in unit else "")
     return detail["msg"]
 
 

@@ -20,7 +20,7 @@ from dispatch.errors import SeriesError
 from dispatch.loading import missing_file, problem_report, show
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -60,7 +60,7 @@ class Readings:
 
 def read_readings(
     path: Path,
-    columns: Sequence[str],
+    columns: Mapping[str, str],
     time_zone: str,
     span: tuple[pd.Timestamp, pd.Timestamp] | None = None,
 ) -> Readings:
@@ -70,8 +70,8 @@ def read_readings(
     ----------
     path : Path
         UTF-8, comma-separated, first line the names of the columns.
-    columns : sequence of str
-        The columns wanted.
+    columns : mapping of str to str
+        The columns wanted, and the setting that asks for each, to be named if it is not there.
     time_zone : str
         IANA zone of the site: the clock that times without an offset are read on.
     span : tuple of Timestamp, optional
@@ -88,14 +88,14 @@ def read_readings(
         finite, or a time without an offset happens twice or never on the site's clock.
     """
     header, rows, lines = _read_rows(path)
-    places = _places(path, header, [TIME_COLUMN, *columns])
-    times, inside = _read_times(path, [row[places[0]] for row in rows], lines, time_zone, span)
+    places = _places(path, header, {TIME_COLUMN: "every series", **columns})
+    cells = [row[places[0]] for row in rows]
+    times, inside = _read_times(path, cells, lines, time_zone, span)
     if not inside.all():
         rows = [row for row, keep in zip(rows, inside, strict=True) if keep]
         lines = lines[inside]
     if not rows:
-        where = f" from {span[0].isoformat()} to {span[1].isoformat()}" if span else ""
-        raise SeriesError(f"{path}: no row{where}; check [period] and the times of the file")
+        raise SeriesError(f"{path}: {_no_rows(cells, span)}")
     problems: list[str] = []
     numbers = {}
     for name, place in zip(columns, places[1:], strict=True):
@@ -104,6 +104,15 @@ def read_readings(
     if problems:
         raise SeriesError(problem_report(path, problems))
     return Readings(path, lines, times, numbers, int(len(inside) - inside.sum()))
+
+
+def _no_rows(cells: Sequence[str], span: tuple[pd.Timestamp, pd.Timestamp] | None) -> str:
+    if not cells or span is None:
+        return "no readings below the column names; supply them"
+    start, end = (edge.isoformat(timespec="minutes") for edge in span)
+    return (
+        f"none of its times, {cells[0]} to {cells[-1]}, lies in [period], {start} to {end}; correct [period]"
+    )
 
 
 def listed(items: Sequence[str], total: int) -> str:
@@ -125,7 +134,9 @@ def _read_rows(path: Path) -> tuple[list[str], list[list[str]], NDArray[np.int64
     except UnicodeDecodeError:
         raise SeriesError(f"{path}: not a UTF-8 text file; save the table as 'CSV UTF-8'") from None
     except csv.Error as error:
-        raise SeriesError(f"{path}: line {reader.line_num}: not readable as CSV: {error}") from None
+        raise SeriesError(
+            f"{path}: line {reader.line_num}: not readable as CSV: {error}; check the quotes"
+        ) from None
     except OSError:
         raise SeriesError(f"{path}: {missing_file(path)}") from None
     if not rows:
@@ -138,21 +149,22 @@ def _read_rows(path: Path) -> tuple[list[str], list[list[str]], NDArray[np.int64
     uneven = [at for at in range(1, len(rows)) if len(rows[at]) != len(header)]
     if uneven:
         first = uneven[0]
-        text = f"{len(rows[first])} cells under {len(header)} column names; write one number in each cell, "
-        total = f" ({len(uneven):,} such lines)" if len(uneven) > 1 else ""
-        raise SeriesError(f"{path}: line {lines[first]}: {text}with a point as decimal mark{total}")
+        text = f"{len(rows[first])} cells under {len(header)} column names; write one value in each cell, "
+        seen = show(",".join(rows[first])) + (f", {len(uneven):,} such lines" if len(uneven) > 1 else "")
+        raise SeriesError(f"{path}: line {lines[first]}: {text}with a point as decimal mark (got {seen})")
     return header, rows[1:], np.array(lines[1:], dtype=np.int64)
 
 
-def _places(path: Path, header: Sequence[str], wanted: Sequence[str]) -> list[int]:
+def _places(path: Path, header: Sequence[str], wanted: Mapping[str, str]) -> list[int]:
     problems = []
-    for name in wanted:
+    for name, asked_by in wanted.items():
         if name not in header:
             near = get_close_matches(name, header, n=1, cutoff=0.5) or [
                 other for other in header if other.lower() == name.lower()
             ]
             hint = f"did you mean '{near[0]}'?" if near else "rename a column or choose one"
-            problems.append(f"no column '{name}'; {hint} (the file has {', '.join(header)})")
+            have = ", ".join(header)
+            problems.append(f"no column '{name}', needed by {asked_by}; {hint} (the file has {have})")
         elif header.count(name) > 1:
             problems.append(f"the column name '{name}' stands there twice; rename one of them")
     if problems:

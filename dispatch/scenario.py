@@ -73,7 +73,7 @@ class Site(_Frozen):
         try:
             ZoneInfo(value)
         except (OSError, ValueError, KeyError):  # unknown, a folder of zones, or not a plain name
-            near = _closest(value, available_timezones())
+            near = _near_zone(value)
             hint = f"did you mean '{near}'?" if near else "write an IANA name such as 'Europe/Lisbon'"
             raise PydanticCustomError("setting", "no such time zone; {hint}", {"hint": hint}) from None
         return value
@@ -82,21 +82,29 @@ class Site(_Frozen):
     @classmethod
     def _known_currency(cls, value: str) -> str:
         if value not in CURRENCIES:
-            near = _closest(value, CURRENCIES)
+            near = _near_currency(value)
             hint = f"did you mean '{near}'?" if near else "write three capital letters such as 'EUR'"
             raise PydanticCustomError("setting", "not an ISO 4217 currency code; {hint}", {"hint": hint})
         return value
 
 
-def _closest(value: str, names: frozenset[str] | set[str]) -> str | None:
-    by_lower = {name.lower(): name for name in sorted(names)}
-    # the last part alone is what people remember of a zone: "Halifax"
-    by_part = {name.rsplit("/", 1)[-1].lower(): name for name in sorted(names)}
+def _near_zone(value: str) -> str | None:
+    names = sorted(available_timezones())
     wanted = value.strip().lower().replace(" ", "_")
-    for table in (by_lower, by_part):
-        if near := get_close_matches(wanted, table, n=1, cutoff=0.6):
+    # the last part alone is what people remember: "Halifax"
+    for part_of in (str.lower, lambda name: name.rsplit("/", 1)[-1].lower()):
+        table = {part_of(name): name for name in names}
+        if near := get_close_matches(wanted, table, n=1, cutoff=0.78):
             return table[near[0]]
     return None
+
+
+def _near_currency(value: str) -> str | None:
+    wanted = value.strip().upper()
+    # swapped letters are the commonest slip, and look far to difflib
+    swapped = [code for code in sorted(CURRENCIES) if sorted(code) == sorted(wanted)]
+    near = swapped or get_close_matches(wanted, sorted(CURRENCIES), n=1, cutoff=0.65)
+    return near[0] if near else None
 
 
 class Period(_Frozen):
@@ -157,7 +165,9 @@ class Load(_Frozen):
     csv: Text | None = Field(None, description="CSV file, relative to the scenario file")
     column: Text | None = Field(None, description="its column; the name ends in _w, _kw, _wh or _kwh")
     watts: NotNegative | None = Field(None, description="constant power, in W")
-    appliances: tuple[Appliance, ...] | None = Field(None, description="appliances, one table each")
+    appliances: Annotated[tuple[Appliance, ...], Field(min_length=1)] | None = Field(
+        None, description="appliances, one table each"
+    )
 
     @model_validator(mode="after")
     def _one_source(self) -> Self:

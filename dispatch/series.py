@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from dispatch.errors import ScenarioError, SeriesError
-from dispatch.loading import problem_report
+from dispatch.loading import missing_file, problem_report
 from dispatch.readings import SHOWN, Readings, listed, read_readings
 
 if TYPE_CHECKING:
@@ -201,20 +201,20 @@ def _read_tables(
     scenario: Scenario, path: Path, span: tuple[pd.Timestamp, pd.Timestamp] | None
 ) -> dict[str, Readings]:
     """Read each CSV file once, with all the columns wanted from it."""
-    wanted: dict[str, list[str]] = {}
+    wanted: dict[str, dict[str, str]] = {}
     problems = []
     for name in SECTIONS:
         source: Load | Sun | None = getattr(scenario, name)
         if source is None or source.csv is None or source.column is None:
             continue
+        if not (path.parent / source.csv).is_file():
+            problems.append(f"{name}.csv: {source.csv!r}: {missing_file(path.parent / source.csv)}")
         if _suffix(source.column) is None:
             problems.append(
                 f"{name}.column: the column name {source.column!r} has no unit; rename the column in the "
                 "file so that it ends in _w or _kw (mean power in the step), _wh or _kwh (energy in it)"
             )
-        columns = wanted.setdefault(source.csv, [])
-        if source.column not in columns:
-            columns.append(source.column)
+        wanted.setdefault(source.csv, {}).setdefault(source.column, f"{name}.column")
     if problems:
         raise ScenarioError(problem_report(path, problems))
     zone = scenario.site.time_zone
@@ -348,7 +348,7 @@ def _missing_rows(table: Readings, times: pd.DatetimeIndex, missing: pd.Datetime
     where = [moment.isoformat(timespec="minutes") for moment in missing[:SHOWN]]
     return (
         f"{len(missing):,} of {len(times):,} steps of {goal} are missing,{after}: "
-        f"{listed(where, len(missing))}; supply these readings, or set start and end under [period]"
+        f"{listed(where, len(missing))}; supply these readings, or choose a [period] without them"
     )
 
 
