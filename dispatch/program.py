@@ -40,6 +40,7 @@ Money (the ``cost`` stage)::
 
 from __future__ import annotations
 
+import copy
 import math
 from typing import TYPE_CHECKING, Any
 
@@ -303,6 +304,12 @@ class Program:
             name: values[self.columns[name]].copy() if name in self.columns else np.zeros(self.steps)
             for name in FLOW_FAMILIES
         }
+
+    def twin(self) -> Program:
+        """Return the same program with a solver of its own, for another thread (HiGHS runs outside the GIL)."""
+        other = copy.copy(self)
+        other.warm = self.warm.twin()
+        return other
 
     def bounds(self) -> Bounds:
         """Return a fresh copy of the bounds as stated, for a strategy to change."""

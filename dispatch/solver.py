@@ -123,6 +123,14 @@ class Statement:
         )
 
 
+def _changed(*pairs: tuple[Floats, Floats]) -> NDArray[np.int32]:
+    """Places at which any of the (new, old) pairs differ."""
+    differs = np.zeros(len(pairs[0][0]), dtype=bool)
+    for new, old in pairs:
+        differs |= new != old
+    return np.flatnonzero(differs).astype(np.int32)
+
+
 @contextmanager
 def stating(name: str) -> Iterator[Statement]:
     """Open a :class:`Statement` with the garbage collector paused while its many small objects appear."""
@@ -200,8 +208,8 @@ class Warm:
         self.matrix = matrix
         self.base = Bounds(lower, upper, row_lower, row_upper)
         self.bounds = self.base.copy()
-        self._all_columns = np.arange(len(lower), dtype=np.int32)
-        self._all_rows = np.arange(len(row_lower), dtype=np.int32)
+        self._pushed = self.base.copy()  # what HiGHS was last told
+        self._costs = np.zeros(len(lower))
         self._reference: Optimum | None = None
         self._reference_basis: Any = None
         self._highs = highspy.Highs()
@@ -223,6 +231,13 @@ class Warm:
         model.a_matrix_.value_ = matrix.values
         self._highs.passModel(model)
 
+    def twin(self) -> Warm:
+        """Return another solver of the same program with the same reference basis, for another thread."""
+        base = self.base
+        other = Warm(self.matrix, base.lower, base.upper, base.row_lower, base.row_upper)
+        other._reference, other._reference_basis = self._reference, self._reference_basis
+        return other
+
     def limit_seconds(self, seconds: float) -> None:
         """Stop any later solve after this long (it then raises StoppedEarly)."""
         self._highs.setOptionValue("time_limit", float(seconds))
@@ -236,9 +251,18 @@ class Warm:
             self._highs.setBasis(self._reference_basis)
 
     def _push_bounds(self) -> None:
-        b = self.bounds
-        self._highs.changeColsBounds(len(self._all_columns), self._all_columns, b.lower, b.upper)
-        self._highs.changeRowsBounds(len(self._all_rows), self._all_rows, b.row_lower, b.row_upper)
+        """Tell HiGHS of the bounds that changed; most do not, and each call costs by the entry."""
+        new, old = self.bounds, self._pushed
+        columns = _changed((new.lower, old.lower), (new.upper, old.upper))
+        self._highs.changeColsBounds(len(columns), columns, new.lower[columns], new.upper[columns])
+        rows = _changed((new.row_lower, old.row_lower), (new.row_upper, old.row_upper))
+        self._highs.changeRowsBounds(len(rows), rows, new.row_lower[rows], new.row_upper[rows])
+        self._pushed = new.copy()
+
+    def _push_costs(self, costs: Floats) -> None:
+        columns = _changed((costs, self._costs))
+        self._highs.changeColsCost(len(columns), columns, costs[columns])
+        self._costs = costs
 
     @property
     def has_reference(self) -> bool:
@@ -260,7 +284,7 @@ class Warm:
         known = self._reference
         if known is not None and np.array_equal(known.costs, costs) and known.bounds.equal(self.bounds):
             return known  # solved already: the same bounds and costs
-        self._highs.changeColsCost(len(costs), self._all_columns, costs)
+        self._push_costs(costs)
         self._highs.run()
         status = self._highs.getModelStatus()
         if status == highspy.HighsModelStatus.kUnboundedOrInfeasible:

@@ -246,7 +246,7 @@ def _at_zero(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> Bound
     return tight
 
 
-def _ensure_reference(program: Program) -> None:
+def prepare(program: Program) -> None:
     """Solve the plain cost once; strategies start from that basis, so their order is immaterial."""
     warm = program.warm
     if warm.has_reference:
@@ -345,7 +345,7 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
         No certified optimum.
     """
     started = time.perf_counter()
-    _ensure_reference(program)
+    prepare(program)
     run = _Run(program, strategy, record)
     try:
         run.run()

@@ -1,0 +1,109 @@
+"""Time the yearly program against scipy's HiGHS on the same matrices, side by side in one run.
+
+``python tests/benchmarks/year.py [SCENARIO] [--repeats N]`` prints one line per figure: what is timed, seconds,
+and its ratio to scipy's solve of the same matrices measured in the same run. Nothing is asserted here: a clock
+is no test. ``tests/test_benchmarks.py`` runs it once on a short case so that it keeps working.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.optimize import linprog
+from scipy.sparse import csr_array, vstack
+
+from dispatch import Case, compare, load_scenario
+from dispatch.program import Program
+from dispatch.strategies import STRATEGIES, solve
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def best_of(repeats: int, work: Callable[[], object]) -> float:
+    """Return the shortest of several wall times [s]; other load only ever adds."""
+    seconds = []
+    for _ in range(repeats):
+        started = time.perf_counter()
+        work()
+        seconds.append(time.perf_counter() - started)
+    return min(seconds)
+
+
+def scipy_solve(program: Program) -> float:
+    """Solve the program's own matrices (least-cost, slacks at 0) with scipy; return the optimum."""
+    warm, bounds = program.warm, program.bounds()
+    matrix = csr_array(
+        (warm.matrix.values, warm.matrix.indices, warm.matrix.starts),
+        shape=(len(bounds.row_lower), len(bounds.lower)),
+    )
+    upper = bounds.upper.copy()
+    for slack in ("unserved_load", "import_excess", "floor_shortfall", "closing_shortfall"):
+        if slack in program.columns:
+            upper[program.columns[slack]] = 0.0
+    equal = bounds.row_lower == bounds.row_upper
+    at_most = ~equal & np.isfinite(bounds.row_upper)
+    at_least = ~equal & np.isfinite(bounds.row_lower)
+    result = linprog(
+        program.cost,
+        A_ub=vstack([matrix[at_most], -matrix[at_least]]),
+        b_ub=np.concatenate([bounds.row_upper[at_most], -bounds.row_lower[at_least]]),
+        A_eq=matrix[equal],
+        b_eq=bounds.row_lower[equal],
+        bounds=np.column_stack([bounds.lower, upper]),
+        method="highs",
+    )
+    return float(result.fun)
+
+
+def measure(case: Case, repeats: int) -> list[tuple[str, float]]:
+    """Return (what, seconds) with scipy's solve first."""
+    program = Program(case)
+    figures = [("scipy linprog, same matrices", best_of(repeats, lambda: scipy_solve(program)))]
+
+    def build_and_first() -> None:
+        solve(Program(case), STRATEGIES["least-cost"])
+
+    figures.append(("build + first strategy, all stages", best_of(repeats, build_and_first)))
+    solve(program, STRATEGIES["least-cost"])
+    for name, strategy in STRATEGIES.items():
+        figures.append((f"further strategy {name}", best_of(repeats, lambda s=strategy: solve(program, s))))
+    figures.append(("compare, in process", best_of(repeats, lambda: compare(case))))
+    return figures
+
+
+def wall(*arguments: str) -> float:
+    """Return the wall time of one command in a process of its own [s]."""
+    started = time.perf_counter()
+    subprocess.run([sys.executable, "-m", "dispatch", *arguments], check=True, stdout=subprocess.DEVNULL)
+    return time.perf_counter() - started
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("scenario", nargs="?", default=str(ROOT / "scenarios" / "alder-row"))
+    parser.add_argument("--repeats", type=int, default=3)
+    options = parser.parse_args()
+    figures = measure(load_scenario(options.scenario), options.repeats)
+    reference = figures[0][1]
+    for what, seconds in figures:
+        print(f"{what:40s} {seconds:8.3f} s   {seconds / reference:6.2f} x scipy")
+    for arguments in (("--help",), ("compare", options.scenario, "--json")):
+        seconds = min(wall(*arguments) for _ in range(options.repeats))
+        print(f"{'dispatch ' + ' '.join(arguments[:1]) + ', wall':40s} {seconds:8.3f} s")
+    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    print(f"{'peak memory of those processes':40s} {peak:8.0f} MB")
+
+
+if __name__ == "__main__":
+    main()
