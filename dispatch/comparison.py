@@ -435,7 +435,9 @@ def _why_none(case: Case, serving: Sequence[StrategyResult]) -> str:
     safest = max(serving, key=lambda r: (share_meeting(case, r), r.backup.minimum if r.backup else 0.0))
     least = safest.backup.minimum if safest.backup else 0.0
     worst = f" at {safest.backup.worst_at:%Y-%m-%d %H:%M}" if safest.backup else ""
+    target, share = case.scenario.backup.target_hours, _share_wanted(case)
+    always = "at every instant" if share >= 1 else f"at {100 * share:g} % of instants"
     return (
-        f"no strategy {_promise(case)}; {safest.name} comes closest with {least:.1f} h{worst}, and meets the target "
+        f"no strategy keeps {target:g} hours of backup {always}; {safest.name} comes closest with {least:.1f} h{worst}, and meets the target "
         f"{100 * share_meeting(case, safest):.1f} % of the time: raise the reserve, add packs, or lower the target"
     )

@@ -293,7 +293,7 @@ class Warm:
             raise self._outcome(status)
         solution, info = self._highs.getSolution(), self._highs.getInfo()
         values = np.array(solution.col_value)
-        residual = self._residual(values)
+        residual = self.residual(values)
         if not residual <= RESIDUAL_TOLERANCE:
             raise SolveError(
                 f"the solver's flows break a limit or balance by {residual:.2g} kWh; please report this scenario"
@@ -324,7 +324,7 @@ class Warm:
             return StoppedEarly("the solver was stopped before it had proved an optimum")
         return SolveError(f"the solver ended with '{self._highs.modelStatusToString(status)}'")
 
-    def _residual(self, values: Floats) -> float:
+    def residual(self, values: Floats) -> float:
         """Worst violation of any bound or row by these values, from our own copy of the matrix."""
         b, activity = self.bounds, self.matrix.times(values)
         worst = 0.0
