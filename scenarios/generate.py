@@ -33,8 +33,7 @@ Flags = npt.NDArray[np.bool_]
 
 STEP_MINUTES = 5
 PER_HOUR = 60 // STEP_MINUTES
-HOURS = 8760
-STEPS = HOURS * PER_HOUR
+HOURS, STEPS = 8760, 8760 * PER_HOUR
 
 # Clear, broken, overcast: how a day's sky follows the day before (rows: yesterday).
 _CLEAR, BROKEN, OVERCAST = range(3)
