@@ -17,9 +17,6 @@ from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
     Discriminator,
     Field,
     Strict,
@@ -30,38 +27,27 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from dispatch.currencies import CURRENCIES
+from dispatch.scenario_fields import (
+    Count,
+    Efficiency,
+    Frozen,
+    Moment,
+    NotNegative,
+    Percent,
+    Positive,
+    Share,
+    Switch,
+    Text,
+    is_time_of_day,
+    refusal,
+)
+from dispatch.scenario_outage import Generator, Outages, RaisedReserve, one_measure
 
 _YEARS = (1970, 2100)
 """Years a period may lie in: outside it is a slip of the keyboard."""
 
 
-def _refusal(field: str, text: str) -> PydanticCustomError:
-    """Name the setting a rule of a whole section is about: the loader shows it as a dotted field."""
-    return PydanticCustomError("setting", "{field}: {text}", {"field": field, "text": text})
-
-
-def _as_text(value: object) -> object:
-    """Accept TOML's own dates and times as the text they were written as."""
-    return value.isoformat() if isinstance(value, dt.date | dt.time) else value
-
-
-Number = Annotated[float, Strict()]
-Positive = Annotated[float, Strict(), Field(gt=0)]
-NotNegative = Annotated[float, Strict(), Field(ge=0)]
-Efficiency = Annotated[float, Strict(), Field(gt=0, le=1)]
-Share = Annotated[float, Strict(), Field(ge=0, le=1)]
-Percent = Annotated[float, Strict(), Field(ge=0, le=100)]
-Switch = Annotated[bool, Strict()]
-Count = Annotated[int, Strict(), Field(ge=1)]
-Text = Annotated[str, Field(min_length=1)]
-Moment = Annotated[str, BeforeValidator(_as_text)]
-
-
-class _Frozen(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class Site(_Frozen):
+class Site(Frozen):
     """Where the home is: its clock and its money."""
 
     time_zone: Text = Field(description="IANA name of the clock on the wall, such as America/Halifax")
@@ -107,7 +93,7 @@ def _near_currency(value: str) -> str | None:
     return near[0] if near else None
 
 
-class Period(_Frozen):
+class Period(Frozen):
     """The span to compute, on the site's clock."""
 
     start: Moment = Field(description="first instant: a local date, or an ISO 8601 date and time")
@@ -130,7 +116,7 @@ class Period(_Frozen):
         return value
 
 
-class Appliance(_Frozen):
+class Appliance(Frozen):
     """One kind of appliance and how long it runs each day."""
 
     name: Text = Field(description="what it is called")
@@ -142,24 +128,23 @@ class Appliance(_Frozen):
     starts_at: Moment | None = Field(
         None, description="local clock time HH:MM at which it starts each day; may run past midnight"
     )
+    priority: Count | None = Field(
+        None, description="of a critical appliance in an outage: 1 is kept longest, higher numbers go first"
+    )
+    shed_below_percent: Percent | None = Field(
+        None, description="in an outage it is switched off while the battery is below this percent of nominal"
+    )
 
     @field_validator("starts_at")
     @classmethod
     def _is_clock_time(cls, value: str | None) -> str | None:
-        if value is None or _is_time_of_day(value):
+        if value is None or is_time_of_day(value):
             return value
         hint = "write the time of day between quotes, such as '18:00'"
         raise PydanticCustomError("setting", "not a clock time; {hint}", {"hint": hint})
 
 
-def _is_time_of_day(text: str) -> bool:
-    try:
-        return ":" in text and dt.time.fromisoformat(text).tzinfo is None
-    except ValueError:
-        return False
-
-
-class Load(_Frozen):
+class Load(Frozen):
     """Consumption, from a CSV column, as constant watts, or as a list of appliances."""
 
     csv: Text | None = Field(None, description="CSV file, relative to the scenario file")
@@ -175,22 +160,22 @@ class Load(_Frozen):
         if len(given) != 1:
             have = " and ".join(given) if given else "none of them"
             text = f"give exactly one of csv (with column), watts, or appliances; found {have}"
-            raise _refusal("", text)
+            raise refusal("", text)
         if self.csv is not None and self.column is None:
-            raise _refusal("column", "name the column of the CSV file to read, such as 'load_kw'")
+            raise refusal("column", "name the column of the CSV file to read, such as 'load_kw'")
         if self.csv is None and self.column is not None:
-            raise _refusal("column", f"a column ('{self.column}') needs csv, the file it stands in")
+            raise refusal("column", f"a column ('{self.column}') needs csv, the file it stands in")
         return self
 
 
-class Sun(_Frozen):
+class Sun(Frozen):
     """What the panels can deliver on the DC side, from a CSV column."""
 
     csv: Text = Field(description="CSV file, relative to the scenario file")
     column: Text = Field(description="its column; the name ends in _w, _kw, _wh or _kwh")
 
 
-class Level(_Frozen):
+class Level(Frozen):
     """A level of the battery, as percent of nominal capacity or as kWh."""
 
     percent: Percent | None = Field(None, description="percent of nominal capacity")
@@ -199,11 +184,11 @@ class Level(_Frozen):
     @model_validator(mode="after")
     def _one_unit(self) -> Self:
         if (self.percent is None) == (self.kwh is None):
-            raise _refusal("", "give exactly one of percent and kwh, such as { percent = 60 }")
+            raise refusal("", "give exactly one of percent and kwh, such as { percent = 60 }")
         return self
 
 
-class Battery(_Frozen):
+class Battery(Frozen):
     """The battery packs and what they lose."""
 
     pack_kwh: Positive = Field(description="nominal energy of one pack, in kWh")
@@ -226,7 +211,7 @@ class Battery(_Frozen):
     wear_per_kwh: NotNegative = Field(0.0, description="money counted per kWh that leaves the cells")
 
 
-class Inverter(_Frozen):
+class Inverter(Frozen):
     """The inverter, its transfer switch and its own draw."""
 
     continuous_w: Positive = Field(description="AC output it can hold, in W")
@@ -251,7 +236,7 @@ CombinedWatts = Annotated[
 ]
 
 
-class Charging(_Frozen):
+class Charging(Frozen):
     """How fast the battery may be charged, at the inputs as ratings state it."""
 
     grid_w: NotNegative = Field(description="limit of the grid charger at its input, in W")
@@ -264,7 +249,7 @@ class Charging(_Frozen):
     )
 
 
-class Grid(_Frozen):
+class Grid(Frozen):
     """What the connection allows."""
 
     import_limit_kw: Positive | None = Field(None, description="largest import; none = no limit")
@@ -278,14 +263,14 @@ class Grid(_Frozen):
     def _switches_agree(self) -> Self:
         if self.export_limit_kw is not None and self.feed_in != "grid":
             text = f"{self.export_limit_kw:g} has no effect with feed_in = '{self.feed_in}'; "
-            raise _refusal("export_limit_kw", text + "set feed_in = 'grid' or remove the limit")
+            raise refusal("export_limit_kw", text + "set feed_in = 'grid' or remove the limit")
         if self.battery_feed_in and self.feed_in == "none":
             text = "true contradicts feed_in = 'none'; set feed_in = 'house' or 'grid', or remove it"
-            raise _refusal("battery_feed_in", text)
+            raise refusal("battery_feed_in", text)
         return self
 
 
-class Reserve(_Frozen):
+class Reserve(Frozen):
     """Energy kept for an outage: percent of nominal, kWh, or hours of the critical load."""
 
     percent: Percent | None = Field(None, description="percent of nominal capacity")
@@ -295,19 +280,22 @@ class Reserve(_Frozen):
         None, description="with hours: share of the expected sun that may be counted on; default 0"
     )
 
+    raised: tuple[RaisedReserve, ...] = Field(
+        (), description="times with a higher reserve, a table each; the highest that applies counts"
+    )
+
     @model_validator(mode="after")
     def _one_measure(self) -> Self:
-        given = [name for name in ("percent", "kwh", "hours") if getattr(self, name) is not None]
-        if len(given) != 1:
-            have = " and ".join(given) if given else "none of them"
-            raise _refusal("", f"give exactly one of percent, kwh or hours; found {have}")
+        given = one_measure(
+            {"percent": self.percent, "kwh": self.kwh, "hours": self.hours}, needed=not self.raised
+        )
         if self.sun_share_fraction is not None and self.hours is None:
-            text = f"counting sun works with hours only, not with {given[0]}; remove it or use hours"
-            raise _refusal("sun_share_fraction", text)
+            text = f"counting sun works with hours only, not with {given}; remove it or use hours"
+            raise refusal("sun_share_fraction", text)
         return self
 
 
-class Backup(_Frozen):
+class Backup(Frozen):
     """The hours of backup the household wants, and how they are judged."""
 
     target_hours: NotNegative | None = Field(None, description="never less than this; none = no target")
@@ -320,11 +308,11 @@ class Backup(_Frozen):
     def _target_can_be_seen(self) -> Self:
         if self.target_hours is not None and self.target_hours > self.horizon_hours:
             text = f"{self.target_hours:g} lies beyond horizon_hours = {self.horizon_hours:g}, the most "
-            raise _refusal("target_hours", text + "that is counted; raise horizon_hours or lower the target")
+            raise refusal("target_hours", text + "that is counted; raise horizon_hours or lower the target")
         return self
 
 
-class Strategies(_Frozen):
+class Strategies(Frozen):
     """Choices that belong to a strategy rather than to the hardware."""
 
     cheapest_hours_per_day: Annotated[float, Strict(), Field(gt=0, le=24)] | None = Field(
@@ -332,7 +320,7 @@ class Strategies(_Frozen):
     )
 
 
-class Scenario(_Frozen):
+class Scenario(Frozen):
     """One home: the whole scenario file.
 
     Sections that are left out take the defaults of their models; ``critical_load`` left out means the
@@ -354,4 +342,6 @@ class Scenario(_Frozen):
     grid: Grid = Grid()
     reserve: Reserve | None = None
     backup: Backup = Backup()
+    generator: Generator | None = None
+    outages: Outages | None = None
     strategies: Strategies = Strategies()
