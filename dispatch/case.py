@@ -210,7 +210,6 @@ def _check_load_can_be_carried(series: Series, idle_kwh: FloatArray, limits: Lim
     if not len(over):
         return
     at = int(over[np.argmax(power_kw[over])])
-    lacking_w = (power_kw[at] - most_kw) * 1000.0
     source = str(path)
     where = f"load at {series.times[at].isoformat(timespec='minutes')}"
     if series.load_path is not None and series.load_lines is not None:
@@ -220,17 +219,28 @@ def _check_load_can_be_carried(series: Series, idle_kwh: FloatArray, limits: Lim
     raise SeriesError(
         f"{source}: {where}: load and idle draw together are {power_kw[at]:.4g} kW, more than the "
         f"{most_kw:.4g} kW that bypass {how} inverter can carry ({len(over):,} such steps, this is the "
-        f"largest); {_raise_what(limits)} by at least {np.ceil(lacking_w):,.0f} W, or move circuits to "
-        "other_load"
+        f"largest); {_raise_what(limits, float(power_kw[at]))}, or move circuits to other_load"
     )
 
 
-def _raise_what(limits: Limits) -> str:
-    """Name the settings whose rise lets more load through."""
-    cord_binds = limits.ac_input_kw is not None and (
-        limits.bypass_kw is None or limits.ac_input_kw < limits.bypass_kw
+def _raise_what(limits: Limits, needed_kw: float) -> str:
+    """Say to what the inverter, or the way around it, would have to rise to carry a load."""
+    ways = {"inverter.bypass_w": limits.bypass_kw, "charging.ac_input_w": limits.ac_input_kw}
+    through_kw = min(kw for kw in ways.values() if kw is not None)
+    inverter_kw, way_kw = needed_kw, needed_kw
+    if not limits.switches_whole_load:
+        inverter_kw, way_kw = needed_kw - through_kw, needed_kw - limits.inverter_kw
+    narrow = " and ".join(name for name, kw in ways.items() if kw is not None and kw < way_kw)
+    rise_kw = inverter_kw - limits.inverter_kw
+    return (
+        f"raise inverter.continuous_w by {_watts_up(rise_kw)} W to {_watts_up(inverter_kw)} W, or {narrow} "
+        f"to {_watts_up(way_kw)} W"
     )
-    return f"raise inverter.continuous_w or {'charging.ac_input_w' if cord_binds else 'inverter.bypass_w'}"
+
+
+def _watts_up(power_kw: float) -> str:
+    """Write a power in whole watts, rounded up, so that entering it is enough."""
+    return f"{np.ceil(power_kw * 1000.0 - 1e-6):,.0f}"
 
 
 def _floor(
