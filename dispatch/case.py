@@ -14,8 +14,9 @@ import numpy as np
 
 import tariffs
 from dispatch.errors import ScenarioError, SeriesError
-from dispatch.hardware import Limits, clip_sun, constant_reserve_kwh, resolve_limits, serving_limit_kw
+from dispatch.hardware import Limits, clip_sun, resolve_limits, serving_limit_kw
 from dispatch.loading import missing_file, read_scenario
+from dispatch.reserve import Ground, floor_of
 from dispatch.series import Series, read_series
 
 if TYPE_CHECKING:
@@ -158,7 +159,8 @@ def build_case(
         field = "battery.self_discharge_per_hour_fraction"
         raise ScenarioError(f"{path}: {field}: empties the battery within one step; lower it")
     _check_load_can_be_carried(series, idle_kwh, limits, path)
-    floor_kwh, capped, notes = _floor(scenario, limits, series, path)
+    ground = Ground(limits, times, dt_hours, series.critical_kwh, sun_kwh)
+    floor = floor_of(scenario.reserve, ground, path)
     clipped_sun_kwh = float((series.sun_kwh - sun_kwh).sum())
     return Case(
         path=path,
@@ -175,15 +177,15 @@ def build_case(
         critical_kwh=series.critical_kwh,
         sun_kwh=sun_kwh,
         idle_kwh=idle_kwh,
-        floor_kwh=floor_kwh,
+        floor_kwh=floor.level_kwh,
         clipped_sun_kwh=clipped_sun_kwh,
-        floor_capped_steps=capped,
+        floor_capped_steps=floor.capped,
         notes=(
             *series.notes,
             *_clock_notes(scenario, tariff),
             *_sun_notes(series, sun_kwh, limits),
-            *notes,
-            *_level_notes(limits, floor_kwh),
+            *floor.notes,
+            *_level_notes(limits, floor.level_kwh),
             *_unit_notes(scenario),
         ),
     )
@@ -241,69 +243,6 @@ def _raise_what(limits: Limits, needed_kw: float) -> str:
 def _watts_up(power_kw: float) -> str:
     """Write a power in whole watts, rounded up, so that entering it is enough."""
     return f"{np.ceil(power_kw * 1000.0 - 1e-6):,.0f}"
-
-
-def _floor(
-    scenario: Scenario, limits: Limits, series: Series, path: Path
-) -> tuple[FloatArray, NDArray[np.bool_], list[str]]:
-    """Resolve the reserve to a level for the end of each step, capped at the ceiling."""
-    steps = len(series.times)
-    reserve = scenario.reserve
-    constant_kwh = constant_reserve_kwh(scenario, limits.full_kwh)
-    if constant_kwh is not None or reserve is None or reserve.hours is None:
-        level_kwh = max(limits.empty_kwh, min(constant_kwh or 0.0, limits.ceiling_kwh))
-        return np.full(steps, level_kwh), np.zeros(steps, dtype=bool), []
-    hours, span_hours = reserve.hours, steps * series.dt_hours
-    if hours > span_hours + 1e-9:
-        text = f"{hours:g} hours reach past the {span_hours:g} hours of data"
-        raise ScenarioError(f"{path}: reserve.hours: {text}; lower the reserve or supply more data")
-    drawn_kwh = _net_critical_kwh(limits, series, reserve.sun_share_fraction or 0.0)
-    needed_kwh = following_sum(drawn_kwh, hours / series.dt_hours)
-    wanted_kwh = limits.empty_kwh + needed_kwh / (limits.eta_inverter * limits.eta_discharge)
-    capped = wanted_kwh > limits.ceiling_kwh + _ROUNDING_KWH
-    notes = [f"reserve.hours: an outage in the last {hours:g} h of the data goes on with their beginning"]
-    if capped.any():
-        first = series.times[int(np.argmax(capped))].isoformat(timespec="minutes")
-        notes.append(
-            f"reserve.hours: {hours:g} h of critical load need more than the battery may hold "
-            f"({limits.ceiling_kwh:.4g} kWh) in {capped.sum() * series.dt_hours:,.6g} h of "
-            f"{span_hours:,.6g} h, first at {first}; the floor is the ceiling there"
-        )
-    return np.minimum(wanted_kwh, limits.ceiling_kwh), capped, notes
-
-
-def _net_critical_kwh(limits: Limits, series: Series, sun_share: float) -> FloatArray:
-    """Tell what an outage draws in each step (AC), idle included, net of the sun that is counted on.
-
-    Sun that a step leaves over is not carried into the next: a reserve errs on the side of keeping more.
-    """
-    sun_kwh = clip_sun(series.sun_kwh, limits, series.dt_hours) * limits.eta_inverter
-    drawn_kwh = series.critical_kwh + limits.idle_on_kw * series.dt_hours - sun_share * sun_kwh
-    return np.maximum(drawn_kwh, 0.0)
-
-
-def following_sum(values: FloatArray, steps: float) -> FloatArray:
-    """Add up what follows each step, going on with the beginning past the end.
-
-    Parameters
-    ----------
-    values : ndarray of float, shape (n,)
-    steps : float
-        How many of the following steps, at most n; of the last the fraction is taken.
-
-    Returns
-    -------
-    ndarray of float, shape (n,)
-        ``Σ values[t+1 … t+steps]``.
-    """
-    count = len(values)
-    whole = int(np.floor(steps + 1e-9))
-    part = max(steps - whole, 0.0)
-    around = np.resize(values, 2 * count + 2)
-    total = np.concatenate([[0.0], np.cumsum(around)])
-    first = np.arange(count) + 1
-    sums: FloatArray = total[first + whole] - total[first] + part * around[first + whole]
-    return sums
 
 
 def _sun_notes(series: Series, sun_kwh: FloatArray, limits: Limits) -> list[str]:

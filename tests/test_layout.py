@@ -31,6 +31,7 @@ LAYERS = {
     "dispatch.hardware": 3,
     "dispatch.readings": 4,
     "dispatch.series": 4,
+    "dispatch.reserve": 4,
     "dispatch.case": 4,
     "dispatch.summary": 4,
     "dispatch.flows": 4,
