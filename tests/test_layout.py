@@ -98,7 +98,7 @@ def violations(imports: Imports) -> list[str]:
                 found.append(f"{module} imports {top}, whose home is {' or '.join(HOMES[top])}")
             if module.startswith("tariffs.") and top == "dispatch":
                 found.append(f"{module} imports {target}: tariffs must work without dispatch")
-            there = room(target) if target in imports else None
+            there = room(target)
             if there is not None and LAYERS[there] > LAYERS[here]:
                 found.append(f"{module} imports {target}, which stands above it")
     return found + [f"circle of imports: {' -> '.join(circle)}" for circle in circles(imports)]

@@ -15,9 +15,26 @@ from tariffs import Tariff
 UNIT_ENDINGS = (
     *("_w", "_kw", "_wh", "_kwh", "_per_kwh", "_per_kw", "_per_day", "_per_month", "_per_hour", "_per_kvah"),
     *("_hours", "_minutes", "_ms", "_days", "_months", "_fraction", "_percent", "_count", "_factor"),
+    *("_per_year", "_litres", "_per_litre", "_years"),
 )
-UNITS_ALONE = ("watts", "kwh", "percent", "hours", "count", "per_day", "per_month", "per_kwh", "months")
-WITHOUT_UNIT = {"Rounding.places": "a count of decimal places"}
+UNITS_ALONE = (
+    "watts",
+    "kwh",
+    "percent",
+    "hours",
+    "count",
+    "per_day",
+    "per_month",
+    "per_kwh",
+    "months",
+    "minutes",
+)
+WITHOUT_UNIT = {
+    "Rounding.places": "a count of decimal places",
+    "Appliance.priority": "a rank",
+    "Outages.start_weights": "shares relative to each other",
+    "Outages.years_observed": "the unit leads the name",
+}
 """Numeric settings that need no unit, each with the reason."""
 
 Schema = Mapping[str, Any]
