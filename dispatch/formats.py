@@ -150,37 +150,57 @@ def format_hours(hours: float | None, horizon_hours: float = math.inf) -> str:
         return ABSENT
     if hours >= horizon_hours - 1e-9:
         return f"{horizon_hours:g}+"
-    return format_number(math.floor(hours * 10 + 1e-6) / 10, 1)
+    return format_number(math.floor(hours * 10 + 1e-5) / 10, 1)
 
 
-def format_date(day: date) -> str:
+def format_date(day: date, *, weekday: bool = True) -> str:
     """Write a day with its weekday: ``Wed 15 Jan 2025``.
 
     Parameters
     ----------
     day : datetime.date or datetime.datetime
         Any local day.
+    weekday : bool
+        False leaves the weekday out.
 
     Returns
     -------
     str
     """
-    return f"{_WEEKDAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]} {day.year}"
+    name = f"{_WEEKDAYS[day.weekday()]} " if weekday else ""
+    return f"{name}{day.day} {_MONTHS[day.month - 1]} {day.year}"
 
 
-def format_moment(moment: datetime) -> str:
+def format_moment(moment: datetime, *, weekday: bool = True) -> str:
     """Write an instant to the minute on its own clock: ``Wed 15 Jan 2025 17:00``.
 
     Parameters
     ----------
     moment : datetime.datetime or pandas.Timestamp
         Any local instant.
+    weekday : bool
+        False leaves the weekday out.
 
     Returns
     -------
     str
     """
-    return f"{format_date(moment)} {moment.hour:02d}:{moment.minute:02d}"
+    return f"{format_date(moment, weekday=weekday)} {moment.hour:02d}:{moment.minute:02d}"
+
+
+def format_step(dt_hours: float) -> str:
+    """Write the length of a step: ``1 h`` or ``15 min``.
+
+    Parameters
+    ----------
+    dt_hours : float
+        Length of a step. [h]
+
+    Returns
+    -------
+    str
+    """
+    return f"{dt_hours:g} h" if dt_hours >= 1 else f"{dt_hours * 60:g} min"
 
 
 def format_month(name: str) -> str:

@@ -1,4 +1,4 @@
-"""The screens of ``dispatch compare`` and ``dispatch check``, as rich renderables. Nothing here prints.
+"""The screen of ``dispatch compare``, as rich renderables. Nothing here prints.
 
 Made for 80 columns and for reading without colour: weight and colour only repeat what words and figures say.
 """
@@ -9,15 +9,16 @@ import re
 from typing import TYPE_CHECKING
 
 from rich.console import Group
-from rich.table import Table
 from rich.text import Text
 
 from dispatch.exports import ASSUMPTIONS
-from dispatch.formats import format_date, format_hours, format_moment, format_money
+from dispatch.formats import format_date, format_hours, format_moment, format_money, format_step
 from dispatch.remedy import what_would_serve
 from dispatch.report_day import DayPicture
 from dispatch.report_tables import (
     bills_by_month,
+    bulleted,
+    headed,
     peak_days,
     shortfall_lines,
     side_by_side,
@@ -26,7 +27,7 @@ from dispatch.report_tables import (
 from dispatch.strategies import CHOICES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
 
     from rich.console import RenderableType
 
@@ -86,40 +87,26 @@ def comparison_report(comparison: Comparison) -> Group:
         Fits 80 columns.
     """
     parts: list[RenderableType] = [_title(comparison.case)]
-    parts += _section("What to set", _advice(comparison))
-    parts += _section("The strategies side by side", [side_by_side(comparison), *_legend(comparison)])
-    parts += _section("How little backup is left", [worst_moments(comparison), *_backup_notes(comparison)])
+    parts += headed("What to set", _advice(comparison))
+    parts += headed("The strategies side by side", [side_by_side(comparison), *_legend(comparison)])
+    parts += headed("How little backup is left", [worst_moments(comparison), *_backup_notes(comparison)])
     if shortfalls := shortfall_lines(comparison.strategies):
         remedy = what_would_serve(comparison)
-        parts += _section("What could not be kept", [_bullets([*shortfalls, *([remedy] if remedy else [])])])
-    parts += _section("Bills by month", [bills_by_month(comparison)])
-    parts += _section("The dearest day, hour by hour", _day(comparison))
-    parts += _section(_peak_title(comparison), [peak_days(comparison)])
-    parts += _section("What this rests on", [_bullets([*ASSUMPTIONS, *comparison.case.notes])])
-    parts += _section("Cautions", [_bullets(CAUTIONS)])
+        parts += headed("What could not be kept", [bulleted([*shortfalls, *([remedy] if remedy else [])])])
+    parts += headed("Bills by month", [bills_by_month(comparison)])
+    parts += headed("The dearest day, hour by hour", _day(comparison))
+    parts += headed(_peak_title(comparison), [peak_days(comparison)])
+    parts += headed("What this rests on", [bulleted([*ASSUMPTIONS, *comparison.case.notes])])
+    parts += headed("Cautions", [bulleted(CAUTIONS)])
     parts += ["", _footer(comparison)]
     return Group(*parts)
 
 
-def _section(title: str, body: Iterable[RenderableType]) -> list[RenderableType]:
-    return ["", Text(title.upper(), style="bold"), *body]
-
-
-def _bullets(lines: Iterable[str]) -> Table:
-    """Set lines as a list whose continuation lines stay clear of the dash."""
-    table = Table.grid(padding=(0, 1, 0, 0))
-    table.add_column(width=1)
-    table.add_column(overflow="fold")
-    for line in lines:
-        table.add_row("-", Text(line))
-    return table
-
-
 def _title(case: Case) -> Group:
-    step = f"{case.dt_hours:g} h" if case.dt_hours >= 1 else f"{case.dt_hours * 60:g} min"
-    last = (case.times[-1]).date()
+    last = case.times[-1].date()
     span = f"{format_date(case.times[0].date())} to {format_date(last)}"
-    facts = f"{len(case.times):,} steps of {step}, {case.scenario.site.time_zone}, {case.currency}"
+    zone = case.scenario.site.time_zone
+    facts = f"{len(case.times):,} steps of {format_step(case.dt_hours)}, {zone}, {case.currency}"
     return Group(Text(case.name, style="bold"), Text(f"{span}; {facts}"))
 
 
@@ -132,7 +119,7 @@ def _advice(comparison: Comparison) -> Iterator[RenderableType]:
         chosen = comparison[recommendation.strategy]
         yield Text(f"Set {chosen.name}: {MEANINGS[chosen.name]}.", style="bold")
         lines += [_money_sentence(comparison, chosen), _worst_sentence(comparison, chosen)]
-    yield _bullets([*lines, HINDSIGHT])
+    yield bulleted([*lines, HINDSIGHT])
 
 
 def _clauses(reason: str) -> list[str]:
@@ -170,7 +157,7 @@ def _money_sentence(comparison: Comparison, chosen: StrategyResult) -> str:
 
 def _legend(comparison: Comparison) -> Iterator[RenderableType]:
     yield ""
-    yield _bullets(f"{result.name}: {MEANINGS[result.name]}" for result in comparison.strategies)
+    yield bulleted(f"{result.name}: {MEANINGS[result.name]}" for result in comparison.strategies)
 
 
 def _backup_notes(comparison: Comparison) -> Iterator[RenderableType]:
@@ -182,7 +169,7 @@ def _backup_notes(comparison: Comparison) -> Iterator[RenderableType]:
         "carries it" if backup.carries_critical_peak else "DOES NOT carry it: the hours count energy only"
     )
     yield ""
-    yield _bullets(
+    yield bulleted(
         (
             (
                 f"The hours carry the critical load, {mean_kw:.2f} kW on average, and the system's idle draw of "
@@ -220,6 +207,6 @@ def _footer(comparison: Comparison) -> Text:
     )
     return Text(
         f"HiGHS: {status}; largest violation of any limit {residual_kwh:.0e} kWh; program and bill differ by "
-        f"{difference:.0e} of the bill; {seconds:.1f} s.",
+        f"{difference:.0e} of the bill; {seconds:.1f} s of solving.",
         style="dim",
     )

@@ -24,7 +24,9 @@ from dispatch.formats import (
 from dispatch.strategies import CHOICES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from rich.console import RenderableType
 
     from dispatch.comparison import Comparison, PeakDay, Shortfall, StrategyResult
 
@@ -68,6 +70,43 @@ def plain_table(*, title: str | None = None) -> Table:
         padding=0,
         header_style="bold",
     )
+
+
+def headed(title: str, body: Iterable[RenderableType]) -> list[RenderableType]:
+    """Put a blank line and a heading before a section of a screen.
+
+    Parameters
+    ----------
+    title : str
+        Printed in capitals, so that it stands out without colour.
+    body : iterable of renderable
+        What stands under it.
+
+    Returns
+    -------
+    list of renderable
+    """
+    return ["", Text(title.upper(), style="bold"), *body]
+
+
+def bulleted(lines: Iterable[str]) -> Table:
+    """Set lines as a list whose continuation lines stay clear of the dash.
+
+    Parameters
+    ----------
+    lines : iterable of str
+        Plain text.
+
+    Returns
+    -------
+    rich.table.Table
+    """
+    table = Table.grid(padding=(0, 1, 0, 0))
+    table.add_column(width=1)
+    table.add_column(overflow="fold")
+    for line in lines:
+        table.add_row("-", Text(line))
+    return table
 
 
 def strategy_columns(table: Table, comparison: Comparison) -> None:
@@ -163,6 +202,8 @@ def _energy_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
         yield "sold", _numbers(sold)
     if case.sun_kwh.any():
         yield "sun used", _numbers([result.sun_used_kwh for result in results])
+        if case.limits.feed_in != "none":
+            yield "sun fed in", _numbers([_sun_fed_in_kwh(result) for result in results])
         yield "sun spilled", _numbers([result.spilled_kwh for result in results])
     yield "system's idle draw", _numbers([result.idle_kwh for result in results])
     unserved = [result.unserved_kwh for result in results]
@@ -171,6 +212,11 @@ def _energy_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
     excess = [result.import_excess_kwh for result in results]
     if _any(excess, above=1e-6):
         yield "above import limit", _numbers(excess, 2)
+
+
+def _sun_fed_in_kwh(result: StrategyResult) -> float | None:
+    """Sun given to the rest of the house and the grid, so that used, fed in and spilled make the whole."""
+    return float(result.flows["sun_to_grid"].sum()) if result.flows.has_system else None
 
 
 def _battery_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
@@ -207,7 +253,7 @@ def _backup_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
     target = case.scenario.backup.target_hours
     if target is not None:
         yield (
-            f"{target:g} h kept, % of time",
+            f"{target:g} h kept, % time",
             [percent_down(share_meeting(case, result)) if result.backup else ABSENT for result in results],
         )
 

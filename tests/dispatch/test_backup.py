@@ -75,7 +75,7 @@ def by_hand(case: Case, stored_kwh: float, begin: int, *, with_sun: bool) -> flo
             charge = max(0.0, min(charge, room, lim.ceiling_kwh - lim.empty_kwh - level))
         change = charge - (load - from_sun) / (lim.eta_inverter * lim.eta_discharge)
         if level + change < -1e-9:
-            return min(hours + level / -change * case.dt_hours, lim.backup_horizon_hours)
+            return float(min(hours + level / -change * case.dt_hours, lim.backup_horizon_hours))
         level = max(0.0, level + change)
         hours += case.dt_hours
     return lim.backup_horizon_hours
