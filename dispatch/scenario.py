@@ -42,6 +42,7 @@ from dispatch.scenario_fields import (
     refusal,
 )
 from dispatch.scenario_outage import Generator, Outages, RaisedReserve, one_measure
+from dispatch.scenario_settings import DeviceSettings
 
 _YEARS = (1970, 2100)
 """Years a period may lie in: outside it is a slip of the keyboard."""
@@ -345,3 +346,4 @@ class Scenario(Frozen):
     generator: Generator | None = None
     outages: Outages | None = None
     strategies: Strategies = Strategies()
+    settings: DeviceSettings = DeviceSettings()
