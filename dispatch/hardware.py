@@ -4,7 +4,7 @@
 
     full    = pack_kwh · pack_count
     empty   = (1 - depth_of_discharge) · full
-    percent of a level or of the reserve is of ``full`` (nominal)
+    percent of a level is of ``full`` (nominal)
     charging together, by pack count, is stated at the inputs, as ratings state it
 """
 
@@ -107,8 +107,9 @@ def resolve_limits(scenario: Scenario, source: object = "scenario") -> Limits:
     Raises
     ------
     ScenarioError
-        If a level lies outside the battery, the reserve above what the battery may hold, or the list of
-        charging limits is too short for the packs. One message holds every problem.
+        If a level lies outside the battery, the list of charging limits is too short for the packs, or
+        there is sun but no limit of its input. One message holds every problem. The reserve is held
+        against these limits in :mod:`dispatch.reserve`.
     """
     battery, inverter, charging, grid = scenario.battery, scenario.inverter, scenario.charging, scenario.grid
     full_kwh = battery.pack_kwh * battery.pack_count
@@ -116,7 +117,6 @@ def resolve_limits(scenario: Scenario, source: object = "scenario") -> Limits:
     problems: list[str] = []
     ceiling_kwh, start_kwh, closing_kwh = _levels(scenario, full_kwh, empty_kwh, problems)
     total_charge_kw = _total_charge_kw(scenario, problems)
-    problems += _reserve_problems(scenario, full_kwh, ceiling_kwh)
     if scenario.sun is not None and charging.solar_w is None:
         problems.append("charging.solar_w: needed with [sun]; add the limit of the solar input in W")
     if problems:
@@ -186,16 +186,6 @@ def serving_limit_kw(limits: Limits) -> float:
     return through_kw + limits.inverter_kw
 
 
-def constant_reserve_kwh(scenario: Scenario, full_kwh: float) -> float | None:
-    """Tell the level, in kWh, that a reserve in percent or kWh keeps; None for hours, 0 without reserve."""
-    reserve = scenario.reserve
-    if reserve is None:
-        return 0.0
-    if reserve.percent is not None:
-        return full_kwh * reserve.percent / 100.0
-    return reserve.kwh
-
-
 def _kw(watts: float | None) -> float | None:
     return None if watts is None else watts / 1000.0
 
@@ -253,18 +243,3 @@ def _total_charge_kw(scenario: Scenario, problems: list[str]) -> float:
         )
         return combined_w[-1] / 1000.0
     return combined_w[count - 1] / 1000.0
-
-
-def _reserve_problems(scenario: Scenario, full_kwh: float, ceiling_kwh: float) -> list[str]:
-    reserve_kwh = constant_reserve_kwh(scenario, full_kwh)
-    if reserve_kwh is None or reserve_kwh <= ceiling_kwh + _ROUNDING_KWH or scenario.reserve is None:
-        return []
-    field = "reserve.kwh" if scenario.reserve.percent is None else "reserve.percent"
-    written = f"{reserve_kwh:g} kWh"
-    if scenario.reserve.percent is not None:
-        written = f"{scenario.reserve.percent:g} % = {written}"
-    top = "what the packs hold" if ceiling_kwh >= full_kwh - _ROUNDING_KWH else "battery.ceiling"
-    return [
-        f"{field}: {written} lies above {top} = {ceiling_kwh:.6g} kWh; lower the reserve or "
-        + ("add packs" if top != "battery.ceiling" else "raise the ceiling")
-    ]
