@@ -245,8 +245,8 @@ def _refuse(error: Exception, scenario: Path | None) -> NoReturn:
         raise error
     kind = type(error).__name__
     stop(
-        f"{scenario or 'dispatch'}: internal error ({kind}: {error}). This is a fault of the program, not of the scenario: "
-        "please report it, with what DISPATCH_TRACEBACK=1 adds",
+        f"{scenario or 'dispatch'}: internal error ({kind}: {error}). This is a fault of the program, "
+        "not of the scenario: please report it, with what DISPATCH_TRACEBACK=1 adds",
         NO_ANSWER,
         keep=scenario,
     )

@@ -12,13 +12,12 @@ from rich.console import Group
 from rich.text import Text
 
 from dispatch.exports import ASSUMPTIONS
-from dispatch.formats import format_date, format_hours, format_moment, format_money, format_step
+from dispatch.formats import format_date, format_hours, format_kwh, format_moment, format_money, format_step
 from dispatch.remedy import what_would_serve
 from dispatch.report_day import DayPicture
+from dispatch.report_layout import bulleted, headed
 from dispatch.report_tables import (
     bills_by_month,
-    bulleted,
-    headed,
     peak_days,
     shortfall_lines,
     side_by_side,
@@ -118,13 +117,26 @@ def _advice(comparison: Comparison) -> Iterator[RenderableType]:
     else:
         chosen = comparison[recommendation.strategy]
         yield Text(f"Set {chosen.name}: {MEANINGS[chosen.name]}.", style="bold")
-        lines += [_money_sentence(comparison, chosen), _worst_sentence(comparison, chosen)]
+        lines += [
+            _money_sentence(comparison, chosen),
+            _reserve_sentence(comparison.case),
+            _worst_sentence(comparison, chosen),
+        ]
     yield bulleted([*lines, HINDSIGHT])
 
 
 def _clauses(reason: str) -> list[str]:
     """Take a long sentence apart at its semicolons, those inside parentheses left alone."""
     return re.split(r";\s+(?![^(]*\))", reason)
+
+
+def _reserve_sentence(case: Case) -> str:
+    low_kwh, high_kwh = float(case.floor_kwh.min()), float(case.floor_kwh.max())
+    if high_kwh - low_kwh < 5e-3:
+        level = f"{format_kwh(low_kwh)}, {100 * low_kwh / case.limits.full_kwh:.3g}% of the battery"
+    else:
+        level = f"{format_kwh(low_kwh)} to {format_kwh(high_kwh)}, following the critical load"
+    return f"Reserve floor, kept for an outage by every strategy: {level}"
 
 
 def _worst_sentence(comparison: Comparison, chosen: StrategyResult) -> str:
@@ -140,7 +152,7 @@ def _worst_sentence(comparison: Comparison, chosen: StrategyResult) -> str:
 def _money_sentence(comparison: Comparison, chosen: StrategyResult) -> str:
     currency = comparison.case.currency
     reference, sun_alone = comparison["grid-only"].total, comparison["sun-only"].saving
-    share = f" ({100 * abs(chosen.saving) / reference:.1f} %)" if reference > 0 else ""
+    share = f" ({100 * abs(chosen.saving) / reference:.1f}%)" if reference > 0 else ""
     verb = "saves" if chosen.saving >= 0 else "costs another"
     text = f"Against a bill of {format_money(reference, currency)} without the system it {verb} "
     text += f"{format_money(abs(chosen.saving), currency)}{share}"
@@ -169,11 +181,12 @@ def _backup_notes(comparison: Comparison) -> Iterator[RenderableType]:
         "carries it" if backup.carries_critical_peak else "DOES NOT carry it: the hours count energy only"
     )
     yield ""
+    stopped = f"{case.limits.backup_horizon_hours:g}+"
     yield bulleted(
         (
             (
                 f"The hours carry the critical load, {mean_kw:.2f} kW on average, and the system's idle draw of "
-                f"{1000 * idle_kw:.0f} W; {case.limits.backup_horizon_hours:g}+ means the count stopped there."
+                f"{1000 * idle_kw:.3g} W. They are rounded down; {stopped} means that the count stopped there."
             ),
             (
                 f"Largest critical load with idle draw: {backup.critical_peak_kw:.2f} kW in a step. The inverter, "

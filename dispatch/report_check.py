@@ -18,7 +18,7 @@ from dispatch.formats import (
     format_step,
 )
 from dispatch.report_day import price_decimals
-from dispatch.report_tables import bulleted, headed, plain_table
+from dispatch.report_layout import bulleted, headed, plain_table
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -166,7 +166,7 @@ class DayPicture:
             f"{limits.full_kwh:g} kWh, reserve floor {marks.floor}"
         )
         heads = (
-            f"{'time':<6}{'price':<{BAND_WIDTH}}{'a kWh':>8} {'load, kW':<{LOAD_WIDTH + 6}}"
+            f"{'time':<6}{'price':<{BAND_WIDTH}}{self.case.currency + '/kWh':>8} {'load, kW':<{LOAD_WIDTH + 6}}"
             f"{'sun, kW':<{SUN_WIDTH + 6}}{'stored at end, kWh':<{LEVEL_WIDTH + 6}}{'change':>7}"
         )
         yield Text(heads, style="bold", no_wrap=True, overflow="crop")

@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from rich import box
-from rich.table import Table
 from rich.text import Text
 
 from dispatch.comparison import share_meeting
@@ -21,12 +19,13 @@ from dispatch.formats import (
     format_month,
     format_number,
 )
+from dispatch.report_layout import plain_table
 from dispatch.strategies import CHOICES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
-    from rich.console import RenderableType
+    from rich.table import Table
 
     from dispatch.comparison import Comparison, PeakDay, Shortfall, StrategyResult
 
@@ -36,9 +35,6 @@ LABEL_WIDTH = 20
 COLUMN_WIDTH = 9
 """Six strategies of nine characters, a space before each, and the label make 80 columns."""
 
-# head and sections ruled, nothing else; in a terminal without Unicode rich puts plain ASCII in its place
-_RULES = box.Box("    \n    \n ── \n    \n ── \n    \n    \n    \n")
-
 BROKEN_PROMISES = {
     "unserved_load": "load not served",
     "import_excess": "import above the grid limit",
@@ -46,67 +42,6 @@ BROKEN_PROMISES = {
     "closing_shortfall": "closing level missed",
 }
 """Kinds of shortfall in the reader's words."""
-
-
-def plain_table(*, title: str | None = None) -> Table:
-    """Make an empty table in the report's look: a rule under the head, no frame, one space between columns.
-
-    Parameters
-    ----------
-    title : str, optional
-        Printed above it, at the left.
-
-    Returns
-    -------
-    rich.table.Table
-    """
-    return Table(
-        title=title,
-        title_justify="left",
-        title_style="bold",
-        box=_RULES,
-        show_edge=False,
-        pad_edge=False,
-        padding=0,
-        header_style="bold",
-    )
-
-
-def headed(title: str, body: Iterable[RenderableType]) -> list[RenderableType]:
-    """Put a blank line and a heading before a section of a screen.
-
-    Parameters
-    ----------
-    title : str
-        Printed in capitals, so that it stands out without colour.
-    body : iterable of renderable
-        What stands under it.
-
-    Returns
-    -------
-    list of renderable
-    """
-    return ["", Text(title.upper(), style="bold"), *body]
-
-
-def bulleted(lines: Iterable[str]) -> Table:
-    """Set lines as a list whose continuation lines stay clear of the dash.
-
-    Parameters
-    ----------
-    lines : iterable of str
-        Plain text.
-
-    Returns
-    -------
-    rich.table.Table
-    """
-    table = Table.grid(padding=(0, 1, 0, 0))
-    table.add_column(width=1)
-    table.add_column(overflow="fold")
-    for line in lines:
-        table.add_row("-", Text(line))
-    return table
 
 
 def strategy_columns(table: Table, comparison: Comparison) -> None:
