@@ -188,6 +188,21 @@ def format_moment(moment: datetime, *, weekday: bool = True) -> str:
     return f"{format_date(moment, weekday=weekday)} {moment.hour:02d}:{moment.minute:02d}"
 
 
+def format_span(first: date, last: date) -> str:
+    """Write the days a series covers: ``Wed 1 Jan 2025 to Wed 31 Dec 2025``, or the day if it is one.
+
+    Parameters
+    ----------
+    first, last : datetime.date
+        First and last local day, both included.
+
+    Returns
+    -------
+    str
+    """
+    return format_date(first) if first == last else f"{format_date(first)} to {format_date(last)}"
+
+
 def format_step(dt_hours: float) -> str:
     """Write the length of a step: ``1 h`` or ``15 min``.
 

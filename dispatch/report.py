@@ -12,7 +12,7 @@ from rich.console import Group
 from rich.text import Text
 
 from dispatch.exports import ASSUMPTIONS
-from dispatch.formats import format_date, format_hours, format_kwh, format_moment, format_money, format_step
+from dispatch.formats import format_hours, format_kwh, format_moment, format_money, format_span, format_step
 from dispatch.remedy import what_would_serve
 from dispatch.report_day import DayPicture
 from dispatch.report_layout import bulleted, headed
@@ -102,8 +102,7 @@ def comparison_report(comparison: Comparison) -> Group:
 
 
 def _title(case: Case) -> Group:
-    last = case.times[-1].date()
-    span = f"{format_date(case.times[0].date())} to {format_date(last)}"
+    span = format_span(case.times[0].date(), case.times[-1].date())
     zone = case.scenario.site.time_zone
     facts = f"{len(case.times):,} steps of {format_step(case.dt_hours)}, {zone}, {case.currency}"
     return Group(Text(case.name, style="bold"), Text(f"{span}; {facts}"))

@@ -11,10 +11,10 @@ from rich.text import Text
 from dispatch.formats import (
     ABSENT,
     fitting_decimals,
-    format_date,
     format_kwh,
     format_moment,
     format_number,
+    format_span,
     format_step,
 )
 from dispatch.report_day import price_decimals
@@ -52,7 +52,7 @@ def check_report(summary: CheckSummary) -> Group:
         Fits 80 columns.
     """
     last_day = (summary.end - (summary.end - summary.start) / summary.steps).date()
-    span = f"{format_date(summary.start.date())} to {format_date(last_day)}"
+    span = format_span(summary.start.date(), last_day)
     facts = (
         f"{summary.steps:,} steps of {format_step(summary.dt_hours)}, {summary.time_zone}, {summary.currency}"
     )

@@ -104,10 +104,11 @@ def _numbers(values: Values, decimals: int | None = None) -> list[str]:
     return [format_number(value, places) for value in values]
 
 
-def _amounts(values: Values, currency: str) -> list[str]:
-    """Write money to the minor unit, or to whole units where that would not fit the column."""
-    cells = _numbers(values, currency_decimals(currency))
-    return cells if all(len(cell) <= COLUMN_WIDTH for cell in cells) else _numbers(values, 0)
+def _money_places(comparison: Comparison) -> int:
+    """Choose the decimals of all bills: the currency's own, or none where they would not fit the column."""
+    places = currency_decimals(comparison.case.currency)
+    largest = _numbers([result.total for result in comparison.strategies], places)
+    return places if max(map(len, largest)) <= COLUMN_WIDTH else 0
 
 
 def _any(values: Values, above: float = 0.0) -> bool:
@@ -115,14 +116,14 @@ def _any(values: Values, above: float = 0.0) -> bool:
 
 
 def _money_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
-    results, currency = comparison.strategies, comparison.case.currency
+    results, places = comparison.strategies, _money_places(comparison)
     wear = [result.wear if result.backup else None for result in results]
-    yield "bill", _amounts([result.total for result in results], currency)
+    yield "bill", _numbers([result.total for result in results], places)
     if _any(wear):
-        yield "battery wear", _amounts(wear, currency)
-        yield "bill + wear", _amounts([result.total + result.wear for result in results], currency)
-    yield "saved on the bill", _amounts([result.saving for result in results], currency)
-    yield "idle draw, in bill", _amounts([result.idle_cost for result in results], currency)
+        yield "battery wear", _numbers(wear, places)
+        yield "bill + wear", _numbers([result.total + result.wear for result in results], places)
+    yield "saved on the bill", _numbers([result.saving for result in results], places)
+    yield "idle draw, in bill", _numbers([result.idle_cost for result in results], places)
 
 
 def _energy_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
@@ -165,7 +166,7 @@ def _battery_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
     if _any(change, above=5e-3):
         value = [result.stored_change_value for result in results]
         yield "gained by end, kWh", _numbers(change, 2)
-        yield "  worth at least", _amounts(value, comparison.case.currency)
+        yield "  worth at least", _numbers(value, _money_places(comparison))
 
 
 def _backup_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
@@ -220,16 +221,16 @@ def bills_by_month(comparison: Comparison) -> Table:
     -------
     rich.table.Table
     """
-    currency = comparison.case.currency
+    currency, places = comparison.case.currency, _money_places(comparison)
     table = plain_table()
-    table.add_column(f"{currency}", width=LABEL_WIDTH)
+    table.add_column(currency, width=LABEL_WIDTH)
     strategy_columns(table, comparison)
     bills = [result.bill for result in comparison.strategies]
     for row, period in enumerate(bills[0].periods):
         amounts = [float(bill.periods[row].total) for bill in bills]
-        table.add_row(format_month(period.name), *_amounts(amounts, currency))
+        table.add_row(format_month(period.name), *_numbers(amounts, places))
     table.add_section()
-    table.add_row("total", *_amounts([float(bill.total) for bill in bills], currency), style="bold")
+    table.add_row("total", *_numbers([float(bill.total) for bill in bills], places), style="bold")
     return table
 
 

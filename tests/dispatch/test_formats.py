@@ -62,6 +62,8 @@ def test_decimals_fit_the_largest_figure_of_a_row() -> None:
 
 def test_dates() -> None:
     assert formats.format_date(dt.date(2025, 2, 14)) == "Fri 14 Feb 2025"
+    assert formats.format_span(dt.date(2025, 1, 1), dt.date(2025, 1, 1)) == "Wed 1 Jan 2025"
+    assert formats.format_span(dt.date(2025, 1, 1), dt.date(2025, 1, 2)) == "Wed 1 Jan 2025 to Thu 2 Jan 2025"
     moment = dt.datetime(2025, 11, 2, 1, 30, tzinfo=dt.UTC)
     assert formats.format_moment(moment) == "Sun 2 Nov 2025 01:30"
     assert formats.format_month("2025-11") == "Nov 2025"
