@@ -33,6 +33,9 @@ _ROUNDING_KWH = 1e-9
 FEW_WATTS = 20.0
 """No household inverter or charger is rated below this: the number is probably in kW."""
 
+MANY_KWH = 200.0
+"""No household battery pack holds more than this: the number is probably in Wh."""
+
 
 @dataclass(frozen=True)
 class Case:
@@ -277,10 +280,15 @@ def _clock_notes(scenario: Scenario, tariff: tariffs.Tariff) -> list[str]:
 
 
 def _unit_notes(scenario: Scenario) -> list[str]:
-    """Point at watts so few that kilowatts may have been meant."""
+    """Point at watts so few that kW, and kWh so many that Wh may have been meant."""
+    pack_kwh = scenario.battery.pack_kwh
+    notes = []
+    if pack_kwh > MANY_KWH:
+        text = f"{pack_kwh:g} kWh is very much for one pack; if Wh was meant, write {pack_kwh / 1000:g}"
+        notes.append(f"battery.pack_kwh: {text}")
     sections = {"inverter": scenario.inverter, "charging": scenario.charging}
     names = {"inverter": ("continuous_w", "bypass_w"), "charging": ("grid_w", "ac_input_w", "solar_w")}
-    return [
+    return notes + [
         f"{section}.{name}: {watts:g} W is very little; if kW was meant, write {watts * 1000:g}"
         for section, model in sections.items()
         for name in names[section]

@@ -34,10 +34,11 @@ _UNITS = {
     "_hours": "hours",
     "hours": "hours",
     "_per_day": "hours a day",
-    "_minutes": "minutes",
     "_ms": "milliseconds",
     "_fraction": "a fraction: 90 % is 0.9",
     "percent": "percent",
+    "minutes": "minutes",
+    "_litres": "litres",
     "count": "a whole number",
 }
 """What a name's ending says about the number behind it."""

@@ -127,8 +127,8 @@ def appliances_kwh(appliances: tuple[Appliance, ...], times: pd.DatetimeIndex, d
     ----------
     appliances : tuple of Appliance
         One without ``starts_at`` draws its daily energy evenly over the day; one with it runs for
-        ``hours_per_day`` from that local clock time on, past midnight if need be. On the day the clock
-        skips that time it starts an hour later by the clock; on the day it comes twice, at the first.
+        ``hours_per_day`` from that local clock time on, past midnight if need be. On a day when
+        the clock skips that time it starts as the clock goes on; when it comes twice, at the first.
     times : pandas.DatetimeIndex, shape (n,)
         Start of each step, tz-aware.
     dt_hours : float
@@ -158,8 +158,7 @@ def _running_hours(appliance: Appliance, times: pd.DatetimeIndex, dt_hours: floa
         freq="D",
     )
     offset = pd.Timedelta(hours=clock.hour, minutes=clock.minute, seconds=clock.second)
-    first_pass = np.ones(len(days), dtype=bool)
-    starts = (days + offset).tz_localize(times.tz, ambiguous=first_pass, nonexistent="shift_forward")
+    starts = _instants(days + offset, times)
     origin = times[0]
     start_hours = np.asarray((starts - origin) / pd.Timedelta(hours=1), dtype=np.float64)
     # on a 23-hour day the next start may come first: the appliance then simply goes on
@@ -168,6 +167,17 @@ def _running_hours(appliance: Appliance, times: pd.DatetimeIndex, dt_hours: floa
     ran = np.stack([np.zeros(len(days)), end_hours - start_hours], axis=1).ravel().cumsum()
     edges = np.arange(len(times) + 1) * dt_hours
     return np.diff(np.interp(edges, knots, ran))
+
+
+def _instants(wall: pd.DatetimeIndex, times: pd.DatetimeIndex) -> pd.DatetimeIndex:
+    """Find when a clock first shows each of some times, or first goes past it where it skips it."""
+    starts = wall.tz_localize(times.tz, ambiguous=np.ones(len(wall), dtype=bool), nonexistent="NaT")
+    for at in np.flatnonzero(starts.isna()).tolist():
+        # not nonexistent="shift_forward": it goes to the full hour where a clock skips half of one
+        minutes = pd.date_range(wall[at].floor("min"), periods=25 * 60, freq="min")
+        shown = minutes.tz_localize(times.tz, ambiguous="NaT", nonexistent="NaT").dropna()
+        starts = starts.delete(at).insert(at, shown[0])
+    return starts
 
 
 def _span(scenario: Scenario, path: Path) -> tuple[pd.Timestamp, pd.Timestamp] | None:

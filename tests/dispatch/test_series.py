@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import pytest
 from home_files import Home, clock_rows
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from dispatch.loading import read_scenario
@@ -17,7 +18,6 @@ from dispatch.scenario import Appliance
 from dispatch.series import Series, appliances_kwh, read_series
 
 if TYPE_CHECKING:
-    import datetime as dt
     from collections.abc import Callable
     from pathlib import Path
 
@@ -277,6 +277,9 @@ def test_an_appliance_that_hardly_stops_never_runs_twice_at_once() -> None:
     ),
     st.sampled_from([15, 30, 60]),
 )
+# a clock that skips half an hour only
+@example(dt.time(2), 1, "Australia/Lord_Howe", ("2025-10-04", "2025-10-07"), 15)
+@example(dt.time(2, 15), 40, "Australia/Lord_Howe", ("2025-10-04", "2025-10-07"), 30)
 def test_an_appliance_agrees_with_a_walk_through_the_minutes(
     start: dt.time, minutes: int, zone: str, span: tuple[str, str], step: int
 ) -> None:
