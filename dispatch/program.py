@@ -42,6 +42,7 @@ from __future__ import annotations
 
 import copy
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -117,6 +118,7 @@ class Program:
             self.cost_coefficients = self._cost()
             self.cost = self.vector(self.cost_coefficients)
             self.warm: Warm = statement.compile(self.cost)
+            del self._families  # PuLP's objects outweigh the solver several times over
 
     # ---- the statement -------------------------------------------------------------------------------------
 
@@ -311,9 +313,17 @@ class Program:
         other.warm = self.warm.twin()
         return other
 
+    def with_floor(self, floor_kwh: Floats) -> Program:
+        """Return the same program under another reserve floor, shape (n,); both share one solver and its basis."""
+        other = copy.copy(self)
+        other.case = replace(self.case, floor_kwh=floor_kwh)
+        return other
+
     def bounds(self) -> Bounds:
-        """Return a fresh copy of the bounds as stated, for a strategy to change."""
-        return self.warm.base.copy()
+        """Return a fresh copy of the bounds under the case's floor, for a strategy to change."""
+        bounds = self.warm.base.copy()
+        bounds.row_lower[self.rows["floor"]] = self.case.floor_kwh
+        return bounds
 
 
 def refuse_self_trading(case: Case) -> None:
