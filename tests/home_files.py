@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import pandas as pd
+import pytest
+
+from dispatch.case import load_scenario
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
+
+    from dispatch.errors import DispatchError
 
 SCENARIO = """\
 name = "Fennel Court 3"
@@ -170,3 +176,14 @@ class Home:
         path = folder / "scenario.toml"
         path.write_text(self.scenario, encoding="utf-8")
         return path
+
+
+def refusal(home: Home, folder: Path, kind: type[DispatchError]) -> str:
+    """Load a home that must be refused; return the message without its folder."""
+    path = home.write(folder)
+    with pytest.raises(kind) as caught:
+        load_scenario(path)
+    message = str(caught.value)
+    assert message.startswith(str(folder)), "the message begins with the file"
+    assert not re.search(r"pydantic|Traceback|validation error|errors\.|Input should", message)
+    return message.replace(f"{folder}/", "")
