@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from dispatch.backup import BackupSummary, backup_hours
     from dispatch.case import Case, load_scenario
-    from dispatch.comparison import Comparison, StrategyResult, compare
+    from dispatch.comparison import Comparison, compare
     from dispatch.errors import (
         DispatchError,
         FlowsError,
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     )
     from dispatch.flows import Flows
     from dispatch.hardware import Limits
+    from dispatch.results import StrategyResult
     from dispatch.scenario import Scenario
 
 __all__ = [
@@ -54,7 +55,7 @@ __all__ = [
 _HOMES = {
     "backup": ("BackupSummary", "backup_hours"),
     "case": ("Case", "load_scenario"),
-    "comparison": ("Comparison", "StrategyResult", "compare"),
+    "comparison": ("Comparison", "compare"),
     "errors": (
         "DispatchError",
         "FlowsError",
@@ -67,6 +68,7 @@ _HOMES = {
     ),
     "flows": ("Flows",),
     "hardware": ("Limits",),
+    "results": ("StrategyResult",),
     "scenario": ("Scenario",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

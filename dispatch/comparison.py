@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-import threading
 import time
-from concurrent.futures import ThreadPoolExecutor, as_completed
+from concurrent.futures import ThreadPoolExecutor, as_completed, wait
 from dataclasses import dataclass
+from queue import SimpleQueue
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 import tariffs
-from dispatch.backup import BackupSummary, backup_summary
+from dispatch.backup import backup_summary
 from dispatch.errors import ReconciliationError
 from dispatch.program import Program
-from dispatch.strategies import CHOICES, NAMES, STRATEGIES, Solved, grid_only, prepare, solve
+from dispatch.recommendation import Recommendation, recommend
+from dispatch.results import PeakDay, PeakDayStrategy, Shortfall, StrategyResult
+from dispatch.strategies import NAMES, STRATEGIES, Solved, grid_only, prepare, solve
 
 if TYPE_CHECKING:
-    import datetime as dt
     from collections.abc import Callable, Sequence
+    from concurrent.futures import Future
 
     from numpy.typing import NDArray
 
@@ -32,102 +34,6 @@ BROKEN_KWH = 1e-6  # a slack above this is a broken promise
 RECONCILE_RELATIVE = 1e-6
 PEAK_DAYS = 10
 WORKERS = 2  # solvers side by side; HiGHS runs outside the interpreter's lock
-
-
-@dataclass(frozen=True)
-class Shortfall:
-    """A promise a strategy could not keep.
-
-    Attributes
-    ----------
-    kind : str
-        ``unserved_load``, ``import_excess``, ``floor_shortfall`` or ``closing_shortfall``.
-    kwh, hours : float
-        Σ over the steps for the first two; for the levels the deepest shortfall. Hours it lasted (0 for closing).
-    first, last, worst : Timestamp
-        Start of the first, last and worst step.
-    worst_kwh : float
-        The worst step's shortfall.
-    """
-
-    kind: str
-    kwh: float
-    hours: float
-    first: pd.Timestamp
-    last: pd.Timestamp
-    worst: pd.Timestamp
-    worst_kwh: float
-
-
-@dataclass(frozen=True)
-class StrategyResult:
-    """One strategy in money, energy and hours. Energies in kWh over the case; a figure it lacks is None."""
-
-    name: str
-    status: str
-    flows: Flows
-    bill: tariffs.Bill
-    saving: float
-    wear: float
-    seconds: float
-    import_kwh: float
-    export_kwh: float
-    sun_used_kwh: float | None
-    spilled_kwh: float | None
-    cycles: float | None
-    idle_kwh: float
-    idle_cost: float | None
-    import_kwh_by_band: dict[str, float]
-    floor_broken_hours: float | None
-    unserved_kwh: float
-    import_excess_kwh: float
-    closing_shortfall_kwh: float | None
-    stored_change_kwh: float | None
-    stored_change_value: float | None
-    backup: BackupSummary | None
-    shortfalls: tuple[Shortfall, ...]
-    stage_values: dict[str, float]
-    residual_kwh: float
-    reconciliation: float
-
-    @property
-    def total(self) -> float:
-        """The rounded bill as a number, for arithmetic."""
-        return float(self.bill.total)
-
-    @property
-    def burden(self) -> float:
-        """Bill + wear: what strategies are ranked by."""
-        return float(self.bill.total_unrounded) + self.wear
-
-
-@dataclass(frozen=True)
-class PeakDayStrategy:
-    """One strategy on one peak day: energy cost, lowest level [kWh] with the end of its step, hours left then."""
-
-    cost: float
-    lowest_kwh: float | None
-    lowest_at: pd.Timestamp | None
-    backup_hours: float | None
-
-
-@dataclass(frozen=True)
-class PeakDay:
-    """One of the local days on which the household without the system pays most for energy."""
-
-    date: dt.date
-    grid_only_cost: float
-    by_strategy: dict[str, PeakDayStrategy]
-
-
-@dataclass(frozen=True)
-class Recommendation:
-    """Which of the three strategies to set, why, and by how much (bill + wear) over the next that qualifies."""
-
-    strategy: str | None
-    reason: str
-    margin: float | None
-    runner_up: str | None
 
 
 @dataclass(frozen=True)
@@ -176,11 +82,9 @@ def compare(case: Case, progress: Progress | None = None, names: Sequence[str] =
     reference = _bill(case, grid_only(case))
     program = Program(case)
     tell(1, total, "first solve")
-    prepare(program)
     results: dict[str, StrategyResult] = {}
     with ThreadPoolExecutor(WORKERS) as pool:
-        waiting = {pool.submit(_in_thread, program, name, float(reference.total)) for name in names}
-        for done, future in enumerate(as_completed(waiting), start=2):
+        for done, future in enumerate(as_completed(_submit(pool, program, names, reference)), start=2):
             result = future.result()
             results[result.name] = result
             tell(done, total, result.name)
@@ -194,21 +98,35 @@ def compare(case: Case, progress: Progress | None = None, names: Sequence[str] =
     )
 
 
-_THREAD = threading.local()
+def _submit(
+    pool: ThreadPoolExecutor, program: Program, names: Sequence[str], reference: tariffs.Bill
+) -> list[Future[StrategyResult]]:
+    """Set two solvers to work; what need not start from the reference basis runs while that is found."""
+    twin = program.twin()
+    cold = [name for name in names if name in STRATEGIES and not STRATEGIES[name].near_reference]
+    waiting = [pool.submit(_result, program.case, name, twin, reference) for name in cold]
+    prepare(program)
+    wait(waiting)
+    twin.warm.adopt_reference(program.warm)
+    idle: SimpleQueue[Program] = SimpleQueue()
+    idle.put(program)
+    idle.put(twin)
 
+    def work(name: str) -> StrategyResult:
+        solver = idle.get()
+        try:
+            return _result(program.case, name, solver, reference)
+        finally:
+            idle.put(solver)
 
-def _in_thread(program: Program, name: str, reference_total: float) -> StrategyResult:
-    """Work out one strategy on this thread's own solver."""
-    if getattr(_THREAD, "origin", None) is not program:
-        _THREAD.origin, _THREAD.twin = program, program.twin()
-    return _result(program.case, name, _THREAD.twin, reference_total)
+    return [*waiting, *(pool.submit(work, name) for name in names if name not in cold)]
 
 
 def _bill(case: Case, flows: Flows) -> tariffs.Bill:
     return tariffs.bill(case.tariff, case.times, case.dt_hours, flows["import"], flows["export"])
 
 
-def _result(case: Case, name: str, program: Program, reference_total: float) -> StrategyResult:
+def _result(case: Case, name: str, program: Program, reference: tariffs.Bill) -> StrategyResult:
     started = time.perf_counter()
     solved: Solved | None = None if name == "grid-only" else solve(program, STRATEGIES[name])
     flows = grid_only(case) if solved is None else solved.flows
@@ -223,7 +141,7 @@ def _result(case: Case, name: str, program: Program, reference_total: float) -> 
         status="cannot serve" if flows["unserved_load"].sum() > BROKEN_KWH else "optimal",
         flows=flows,
         bill=bill,
-        saving=reference_total - float(bill.total),
+        saving=float(reference.total - bill.total),
         wear=flows.wear,
         seconds=time.perf_counter() - started,
         import_kwh=float(flows["import"].sum()),
@@ -353,91 +271,4 @@ def _on_peak_day(case: Case, result: StrategyResult, steps: NDArray[np.intp], co
         lowest_kwh=float(result.flows["stored"][lowest]),
         lowest_at=case.times[lowest] + pd.Timedelta(hours=case.dt_hours),
         backup_hours=float(result.backup.hours[lowest]),
-    )
-
-
-def recommend(case: Case, results: Sequence[StrategyResult]) -> Recommendation:
-    """Choose the cheapest of the three settable strategies (bill + wear) that meets the backup target.
-
-    Parameters
-    ----------
-    results : sequence of StrategyResult
-        Those among ``CHOICES`` are considered; a strategy that cannot serve the load never qualifies.
-    """
-    choices = [result for result in results if result.name in CHOICES]
-    serving = [result for result in choices if result.status == "optimal"]
-    if not serving:
-        return Recommendation(
-            None, "none of the strategies can serve the whole load; see what had to give", None, None
-        )
-    meeting = [result for result in serving if share_meeting(case, result) >= _share_wanted(case) - 1e-12]
-    if not meeting:
-        return Recommendation(None, _why_none(case, serving), None, None)
-    ranked = sorted(meeting, key=lambda result: result.burden)
-    best = ranked[0]
-    runner_up = ranked[1] if len(ranked) > 1 else None
-    return Recommendation(
-        strategy=best.name,
-        reason=_why_best(case, best, runner_up, choices),
-        margin=None if runner_up is None else runner_up.burden - best.burden,
-        runner_up=None if runner_up is None else runner_up.name,
-    )
-
-
-def share_meeting(case: Case, result: StrategyResult) -> float:
-    """Share of instants at which the strategy leaves at least the target hours (1 without a target)."""
-    target = case.scenario.backup.target_hours
-    if target is None or result.backup is None:
-        return 1.0
-    return float(np.mean(result.backup.hours >= target - 1e-6))
-
-
-def _share_wanted(case: Case) -> float:
-    backup = case.scenario.backup
-    return 0.0 if backup.target_hours is None else backup.share_of_instants_fraction
-
-
-def _promise(case: Case) -> str:
-    target, share = case.scenario.backup.target_hours, _share_wanted(case)
-    if share >= 1:
-        return f"never leaves less than {target:g} hours of backup"
-    return f"leaves at least {target:g} hours of backup at {100 * share:g} % of instants"
-
-
-def _why_best(
-    case: Case, best: StrategyResult, runner_up: StrategyResult | None, choices: Sequence[StrategyResult]
-) -> str:
-    money = f"bill {best.total:,.2f} {case.currency}" + (f" + wear {best.wear:,.2f}" if best.wear else "")
-    if case.scenario.backup.target_hours is None:
-        text = f"{best.name} is the cheapest strategy ({money}); no backup target is stated"
-    else:
-        least = best.backup.minimum if best.backup else 0.0
-        text = f"{best.name} is the cheapest strategy that {_promise(case)} ({money}; its least is {least:.1f} h)"
-    if runner_up is not None:
-        text += f"; next is {runner_up.name}, dearer by {runner_up.burden - best.burden:,.2f}"
-    out = [_why_out(case, r) for r in choices if r.burden < best.burden - 5e-3 and r is not best]
-    return text + "".join(f"; {reason}" for reason in out)
-
-
-def _why_out(case: Case, result: StrategyResult) -> str:
-    if result.status != "optimal":
-        return f"{result.name} would be cheaper but cannot serve {result.unserved_kwh:,.1f} kWh of the load"
-    least = result.backup.minimum if result.backup else 0.0
-    worst = f", at {result.backup.worst_at:%Y-%m-%d %H:%M}" if result.backup else ""
-    share = share_meeting(case, result)
-    return (
-        f"{result.name} would be cheaper but leaves as little as {least:.1f} h{worst} "
-        f"(target met {100 * share:.1f} % of the time)"
-    )
-
-
-def _why_none(case: Case, serving: Sequence[StrategyResult]) -> str:
-    safest = max(serving, key=lambda r: (share_meeting(case, r), r.backup.minimum if r.backup else 0.0))
-    least = safest.backup.minimum if safest.backup else 0.0
-    worst = f" at {safest.backup.worst_at:%Y-%m-%d %H:%M}" if safest.backup else ""
-    target, share = case.scenario.backup.target_hours, _share_wanted(case)
-    always = "at every instant" if share >= 1 else f"at {100 * share:g} % of instants"
-    return (
-        f"no strategy keeps {target:g} hours of backup {always}; {safest.name} comes closest with {least:.1f} h{worst}, and meets the target "
-        f"{100 * share_meeting(case, safest):.1f} % of the time: raise the reserve, add packs, or lower the target"
     )

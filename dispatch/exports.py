@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from dispatch.case import Case
-    from dispatch.comparison import Comparison, PeakDay, Shortfall, StrategyResult
+    from dispatch.comparison import Comparison
+    from dispatch.results import PeakDay, Shortfall, StrategyResult
     from dispatch.summary import CheckSummary
 
 ASSUMPTIONS = (

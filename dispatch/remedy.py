@@ -10,7 +10,8 @@ import numpy as np
 from dispatch.formats import format_kwh, format_moment
 
 if TYPE_CHECKING:
-    from dispatch.comparison import Comparison, StrategyResult
+    from dispatch.comparison import Comparison
+    from dispatch.results import StrategyResult
 
 _TOLERANCE_KWH = 1e-6
 

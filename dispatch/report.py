@@ -31,7 +31,8 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from dispatch.case import Case
-    from dispatch.comparison import Comparison, StrategyResult
+    from dispatch.comparison import Comparison
+    from dispatch.results import StrategyResult
 
 MEANINGS = {
     "grid-only": "the same household without the system",

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderResult
 
     from dispatch.case import Case
-    from dispatch.comparison import StrategyResult
+    from dispatch.results import StrategyResult
 
 BAND_WIDTH = 10
 LOAD_WIDTH, SUN_WIDTH, LEVEL_WIDTH = 9, 7, 13

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from dispatch.comparison import share_meeting
 from dispatch.formats import (
     ABSENT,
     currency_decimals,
@@ -19,6 +18,7 @@ from dispatch.formats import (
     format_month,
     format_number,
 )
+from dispatch.recommendation import share_meeting
 from dispatch.report_layout import plain_table
 from dispatch.strategies import CHOICES
 
@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 
     from rich.table import Table
 
-    from dispatch.comparison import Comparison, PeakDay, Shortfall, StrategyResult
+    from dispatch.comparison import Comparison
+    from dispatch.results import PeakDay, Shortfall, StrategyResult
 
     Values = Sequence[float | None]
 

@@ -242,11 +242,13 @@ class Warm:
         self._highs.passModel(model)
 
     def twin(self) -> Warm:
-        """Return another solver of the same program with the same reference basis, for another thread."""
+        """Return another solver of the same program, for another thread."""
         base = self.base
-        other = Warm(self.matrix, base.lower, base.upper, base.row_lower, base.row_upper)
-        other._reference, other._reference_basis = self._reference, self._reference_basis
-        return other
+        return Warm(self.matrix, base.lower, base.upper, base.row_lower, base.row_upper)
+
+    def adopt_reference(self, other: Warm) -> None:
+        """Start warm strategies from the other solver's reference basis."""
+        self._reference, self._reference_basis = other._reference, other._reference_basis
 
     def limit_seconds(self, seconds: float) -> None:
         """Stop any later solve after this long (it then raises StoppedEarly)."""

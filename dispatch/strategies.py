@@ -2,8 +2,9 @@
 
 Order of stages, the same for all: least ``unserved_load``, ``import_excess``, ``floor_shortfall``,
 ``closing_shortfall``; then the strategy's own stages; then least ``cost``; then most Σ ``stored`` (ties go to
-safety), then least battery ``throughput`` (or free surplus sun would be burnt by cycling), then a fixed generic
-weighting of ``stored`` that leaves one schedule, so that the answer does not depend on where the solver stopped.
+safety), then least battery ``throughput`` (or free surplus sun would be burnt by cycling), then least ``fed in`` (sun
+sent to the load rather than around the meter, where both cost the same), then a fixed generic weighting of
+``stored`` that leaves one schedule, so that the answer does not depend on where the solver stopped.
 
 ===============  =====================================================================  ==========================
 name             bounds                                                                 own stages
@@ -32,6 +33,7 @@ import pandas as pd
 from dispatch.errors import Infeasible, SolveError
 from dispatch.flows import Flows
 from dispatch.program import FLOW_FAMILIES, SLACK_FAMILIES, Program
+from dispatch.solver import dot
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -47,6 +49,7 @@ if TYPE_CHECKING:
 HELD_TOLERANCE = (
     1e-6  # relative; how far a later stage may move an earlier stage's value before the run fails
 )
+LEVEL_SLACKS = ("floor_shortfall", "closing_shortfall")  # the last two slack stages
 CHOICES = (
     "reserve-first",
     "solar-first",
@@ -217,14 +220,20 @@ def stages_of(program: Program, strategy: Strategy) -> list[Stage]:
     """Return all stages of a strategy in their order, slacks first."""
     own = strategy.own_stages(program.case)
     cost = Stage("cost", program.cost_coefficients)
+    fed_in = (
+        [Stage("fed in", {"sun_to_grid": 1.0, "battery_to_grid": 1.0})]
+        if "sun_to_grid" in program.columns
+        else []
+    )
     if not strategy.uses_battery:
-        return [*_slack_stages(program), *own, cost]
+        return [*_slack_stages(program), *own, cost, *fed_in]
     return [
         *_slack_stages(program),
         *own,
         cost,
         Stage("most stored", {"stored": -1.0}),
         Stage("throughput", {"battery_to_load": 1.0, "battery_to_grid": 1.0}),
+        *fed_in,
         Stage("generic", {"stored": -_generic_weights(program.steps)}),
     ]
 
@@ -278,7 +287,9 @@ class _Run:
     def run(self) -> None:
         hopeful = next(i for i, stage in enumerate(self.stages) if not stage.often_zero)
         slacks = len(_slack_stages(self.program))
-        for zeros in dict.fromkeys((hopeful, slacks, 0)):
+        # a level that cannot be held is far commoner than a load that cannot be served
+        all_but_levels = sum(stage.name not in LEVEL_SLACKS for stage in _slack_stages(self.program))
+        for zeros in dict.fromkeys((hopeful, slacks, all_but_levels, 0)):
             try:
                 self._from(zeros)
             except Infeasible:
@@ -318,7 +329,7 @@ class _Run:
         """No stage may have moved an earlier stage's optimum."""
         values = self.last.values  # noqa: PD011 - an array, not a frame
         for name, optimum in self.optima.items():
-            drift = abs(float(optimum.costs @ values) - optimum.objective)
+            drift = abs(dot(optimum.costs, values) - optimum.objective)
             if drift > HELD_TOLERANCE * max(1.0, abs(optimum.objective)):
                 raise SolveError(
                     f"{self.program.case.path}: {self.strategy.name}: stage '{name}' moved by {drift:.3g} "
@@ -345,7 +356,8 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
         No certified optimum.
     """
     started = time.perf_counter()
-    prepare(program)
+    if strategy.near_reference:
+        prepare(program)
     run = _Run(program, strategy, record)
     try:
         run.run()

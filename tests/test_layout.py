@@ -46,6 +46,8 @@ LAYERS = {
     "dispatch.recharge": 7,
     "dispatch.reliability": 7,
     "dispatch.backup": 7,
+    "dispatch.results": 7,
+    "dispatch.recommendation": 7,
     "dispatch.comparison": 7,
     "dispatch.settings": 7,
     "dispatch.ahead": 7,
@@ -61,8 +63,8 @@ LAYERS = {
 }
 
 HOMES = {
-    "pulp": ("dispatch.program", "dispatch.solver"),
-    "highspy": ("dispatch.program", "dispatch.solver"),
+    "pulp": ("dispatch.solver",),
+    "highspy": ("dispatch.solver",),
     "rich": ("dispatch.report", "dispatch.cli"),
     "typer": ("dispatch.cli", "dispatch.__main__"),
     "dask": ("dispatch.fleet",),

@@ -10,11 +10,13 @@ import pytest
 from drafts import Draft
 
 from dispatch import compare
-from dispatch.comparison import Comparison, share_meeting
+from dispatch.recommendation import share_meeting
 from dispatch.strategies import CHOICES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    from dispatch.comparison import Comparison
 
 DAYS = 4
 

@@ -1,0 +1,118 @@
+"""Which of the settable strategies to set for a stated backup target, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dispatch.formats import format_hours, format_money
+from dispatch.strategies import CHOICES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dispatch.case import Case
+    from dispatch.results import StrategyResult
+
+
+@dataclass(frozen=True)
+class Recommendation:
+    """Which of the three strategies to set, why, and by how much (bill + wear) over the next that qualifies."""
+
+    strategy: str | None
+    reason: str
+    margin: float | None
+    runner_up: str | None
+
+
+def recommend(case: Case, results: Sequence[StrategyResult]) -> Recommendation:
+    """Choose the cheapest of the three settable strategies (bill + wear) that meets the backup target.
+
+    Parameters
+    ----------
+    results : sequence of StrategyResult
+        Those among ``CHOICES`` are considered; a strategy that cannot serve the load never qualifies.
+    """
+    choices = [result for result in results if result.name in CHOICES]
+    serving = [result for result in choices if result.status == "optimal"]
+    if not serving:
+        return Recommendation(
+            None, "none of the strategies can serve the whole load; see what had to give", None, None
+        )
+    meeting = [result for result in serving if share_meeting(case, result) >= _share_wanted(case) - 1e-12]
+    if not meeting:
+        return Recommendation(None, _why_none(case, serving), None, None)
+    ranked = sorted(meeting, key=lambda result: result.burden)
+    best = ranked[0]
+    runner_up = ranked[1] if len(ranked) > 1 else None
+    return Recommendation(
+        strategy=best.name,
+        reason=_why_best(case, best, runner_up, choices),
+        margin=None if runner_up is None else runner_up.burden - best.burden,
+        runner_up=None if runner_up is None else runner_up.name,
+    )
+
+
+def share_meeting(case: Case, result: StrategyResult) -> float:
+    """Share of instants at which the strategy leaves at least the target hours (1 without a target)."""
+    target = case.scenario.backup.target_hours
+    if target is None or result.backup is None:
+        return 1.0
+    return float(np.mean(result.backup.hours >= target - 1e-6))
+
+
+def _share_wanted(case: Case) -> float:
+    backup = case.scenario.backup
+    return 0.0 if backup.target_hours is None else backup.share_of_instants_fraction
+
+
+def _promise(case: Case) -> str:
+    target, share = case.scenario.backup.target_hours, _share_wanted(case)
+    if share >= 1:
+        return f"never leaves less than {target:g} hours of backup"
+    return f"leaves at least {target:g} hours of backup at {100 * share:g} % of instants"
+
+
+def _why_best(
+    case: Case, best: StrategyResult, runner_up: StrategyResult | None, choices: Sequence[StrategyResult]
+) -> str:
+    money = f"bill {format_money(best.total, case.currency)}"
+    if best.wear:
+        money += f" + wear {format_money(best.wear, case.currency)}"
+    if case.scenario.backup.target_hours is None:
+        text = f"{best.name} is the cheapest strategy ({money}); no backup target is stated"
+    else:
+        least = best.backup.minimum if best.backup else 0.0
+        text = f"{best.name} is the cheapest strategy that {_promise(case)} "
+        text += f"({money}; its least is {format_hours(least)} h)"
+    if runner_up is not None:
+        text += f"; next is {runner_up.name}, dearer by {format_money(runner_up.burden - best.burden, case.currency)}"
+    out = [_why_out(case, r) for r in choices if r.burden < best.burden - 5e-3 and r is not best]
+    return text + "".join(f"; {reason}" for reason in out)
+
+
+def _why_out(case: Case, result: StrategyResult) -> str:
+    if result.status != "optimal":
+        return f"{result.name} would be cheaper but cannot serve {result.unserved_kwh:,.1f} kWh of the load"
+    least = result.backup.minimum if result.backup else 0.0
+    worst = f", at {result.backup.worst_at:%Y-%m-%d %H:%M}" if result.backup else ""
+    share = share_meeting(case, result)
+    return (
+        f"{result.name} would be cheaper but leaves as little as {format_hours(least)} h{worst} "
+        f"(target met {100 * share:.1f} % of the time)"
+    )
+
+
+def _why_none(case: Case, serving: Sequence[StrategyResult]) -> str:
+    safest = max(serving, key=lambda r: (share_meeting(case, r), r.backup.minimum if r.backup else 0.0))
+    least = safest.backup.minimum if safest.backup else 0.0
+    worst = f" at {safest.backup.worst_at:%Y-%m-%d %H:%M}" if safest.backup else ""
+    target, share = case.scenario.backup.target_hours, _share_wanted(case)
+    always = "at every instant" if share >= 1 else f"at {100 * share:g} % of instants"
+    return (
+        f"no strategy keeps {target:g} hours of backup {always}; {safest.name} comes closest with "
+        f"{format_hours(least)} h{worst}, and meets the target {100 * share_meeting(case, safest):.1f} % of the time: "
+        "raise the reserve, add packs, or lower the target"
+    )
