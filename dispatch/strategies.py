@@ -2,9 +2,8 @@
 
 Order of stages, the same for all: least ``unserved_load``, ``import_excess``, ``floor_shortfall``,
 ``closing_shortfall``; then the strategy's own stages; then least ``cost``; then most Σ ``stored`` (ties go to
-safety), then least battery ``throughput`` (or free surplus sun would be burnt by cycling), then least ``fed in`` (sun
-sent to the load rather than around the meter, where both cost the same), then a fixed generic weighting of
-``stored`` that leaves one schedule, so that the answer does not depend on where the solver stopped.
+safety), then least battery ``throughput`` (or free surplus sun would be burnt by cycling), then a fixed generic
+weighting of ``stored`` that leaves one schedule, so that the answer does not depend on where the solver stopped.
 
 ===============  =====================================================================  ==========================
 name             bounds                                                                 own stages
@@ -220,20 +219,14 @@ def stages_of(program: Program, strategy: Strategy) -> list[Stage]:
     """Return all stages of a strategy in their order, slacks first."""
     own = strategy.own_stages(program.case)
     cost = Stage("cost", program.cost_coefficients)
-    fed_in = (
-        [Stage("fed in", {"sun_to_grid": 1.0, "battery_to_grid": 1.0})]
-        if "sun_to_grid" in program.columns
-        else []
-    )
     if not strategy.uses_battery:
-        return [*_slack_stages(program), *own, cost, *fed_in]
+        return [*_slack_stages(program), *own, cost]
     return [
         *_slack_stages(program),
         *own,
         cost,
         Stage("most stored", {"stored": -1.0}),
         Stage("throughput", {"battery_to_load": 1.0, "battery_to_grid": 1.0}),
-        *fed_in,
         Stage("generic", {"stored": -_generic_weights(program.steps)}),
     ]
 
@@ -390,6 +383,7 @@ def _flows(program: Program, strategy: Strategy, values: Floats) -> Flows:
         if name != "stored":
             np.maximum(column, 0.0, out=column)
             column[column < 1e-10] = 0.0  # solver dust, far below the tolerance of every check
+    _serve_load_first(program, table)
     # Where buying and selling cost the same, doing both is free and the solver may: a meter records the net.
     both = np.minimum(table["import"], table["export"])
     table["import"] -= both
@@ -403,6 +397,20 @@ def _flows(program: Program, strategy: Strategy, values: Floats) -> Flows:
         closing_shortfall_kwh=float(max(closing, 0.0)),
         uses_battery=strategy.uses_battery,
     )
+
+
+def _serve_load_first(program: Program, table: dict[str, Floats]) -> None:
+    """Call it serving the load where energy left the inverter for the grid while the grid served the load.
+
+    The meter reads the same, the bypass carries less and the inverter as much: the solver takes either.
+    """
+    eta = program.case.limits.eta_inverter
+    shares = ~program.whole_load_on_grid()
+    for source in ("sun", "battery"):
+        moved = np.where(shares, np.minimum(table[f"{source}_to_grid"], table["grid_to_load"] / eta), 0.0)
+        table[f"{source}_to_grid"] -= moved
+        table[f"{source}_to_load"] += moved
+        table["grid_to_load"] = np.maximum(table["grid_to_load"] - eta * moved, 0.0)
 
 
 def grid_only(case: Case) -> Flows:
