@@ -13,10 +13,9 @@ import pandas as pd
 
 import tariffs
 from dispatch.backup import backup_summary
-from dispatch.errors import ReconciliationError
 from dispatch.program import Program
 from dispatch.recommendation import Recommendation, recommend
-from dispatch.results import PeakDay, PeakDayStrategy, Shortfall, StrategyResult
+from dispatch.results import PeakDay, PeakDayStrategy, Shortfall, StrategyResult, reconcile
 from dispatch.strategies import NAMES, STRATEGIES, Solved, grid_only, prepare, solve
 
 if TYPE_CHECKING:
@@ -31,7 +30,6 @@ if TYPE_CHECKING:
     Progress = Callable[[int, int, str], None]
 
 BROKEN_KWH = 1e-6  # a slack above this is a broken promise
-RECONCILE_RELATIVE = 1e-6
 PEAK_DAYS = 10
 WORKERS = 2  # solvers side by side; HiGHS runs outside the interpreter's lock
 
@@ -175,34 +173,6 @@ def _result(case: Case, name: str, program: Program, reference: tariffs.Bill) ->
 
 def _grid_only_money(case: Case, flows: Flows) -> float:
     return float(flows["import"] @ case.prices.import_price_per_kwh)
-
-
-def reconcile(case: Case, name: str, program_money: float, bill: tariffs.Bill) -> float:
-    """Compare the program's money with the unrounded bill; return their relative difference.
-
-    Parameters
-    ----------
-    program_money : float
-        Energy money of the program's own objective, without wear and fixed charges.
-    bill : Bill
-        Priced by ``tariffs.billing`` from the flows alone.
-
-    Raises
-    ------
-    ReconciliationError
-        If they differ by more than 1e-6 of the larger.
-    """
-    expected = program_money + case.prices.fixed_total
-    actual = float(bill.total_unrounded)
-    difference = abs(expected - actual)
-    # A bill near zero is the small difference of large lines; its own lines give the scale then.
-    scale = max(abs(expected), abs(actual), abs(program_money), abs(case.prices.fixed_total))
-    if difference > RECONCILE_RELATIVE * scale + 1e-9:
-        raise ReconciliationError(
-            f"{case.path}: {name}: the program's money {expected:.8g} and the bill {actual:.8g} {case.currency} "
-            "disagree; nothing is shown. Please report this scenario and tariff"
-        )
-    return difference / scale if scale else 0.0
 
 
 def _hours_above(case: Case, slack_kwh: NDArray[np.float64]) -> float:

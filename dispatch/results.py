@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from dispatch.errors import ReconciliationError
+
 if TYPE_CHECKING:
     import datetime as dt
 
@@ -12,7 +14,10 @@ if TYPE_CHECKING:
 
     import tariffs
     from dispatch.backup import BackupSummary
+    from dispatch.case import Case
     from dispatch.flows import Flows
+
+RECONCILE_RELATIVE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -99,3 +104,31 @@ class PeakDay:
     date: dt.date
     grid_only_cost: float
     by_strategy: dict[str, PeakDayStrategy]
+
+
+def reconcile(case: Case, name: str, program_money: float, bill: tariffs.Bill) -> float:
+    """Compare the program's money with the unrounded bill; return their relative difference.
+
+    Parameters
+    ----------
+    program_money : float
+        Energy money of the program's own objective, without wear and fixed charges.
+    bill : Bill
+        Priced by ``tariffs.billing`` from the flows alone.
+
+    Raises
+    ------
+    ReconciliationError
+        If they differ by more than 1e-6 of the larger.
+    """
+    expected = program_money + case.prices.fixed_total
+    actual = float(bill.total_unrounded)
+    difference = abs(expected - actual)
+    # A bill near zero is the small difference of large lines; its own lines give the scale then.
+    scale = max(abs(expected), abs(actual), abs(program_money), abs(case.prices.fixed_total))
+    if difference > RECONCILE_RELATIVE * scale + 1e-9:
+        raise ReconciliationError(
+            f"{case.path}: {name}: the program's money {expected:.8g} and the bill {actual:.8g} {case.currency} "
+            "disagree; nothing is shown. Please report this scenario and tariff"
+        )
+    return difference / scale if scale else 0.0
