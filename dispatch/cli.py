@@ -11,26 +11,31 @@ Everything heavy is imported inside the commands, so that ``dispatch --help`` an
 from __future__ import annotations
 
 import enum
-import os
-import sys
-from contextlib import contextmanager
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from pathlib import Path  # noqa: TC003 - typer reads the annotations when it runs
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+from dispatch.cli_terminal import (
+    NO_ANSWER,
+    WIDTH,
+    AsJson,
+    ScenarioPath,
+    load,
+    progress_bar,
+    refusals,
+    show,
+    stop,
+    write,
+)
 
-    from rich.console import RenderableType
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
     from dispatch.case import Case
     from dispatch.comparison import Comparison
 
     Progress = Callable[[int, int, str], None]
-
-NO_ANSWER, BAD_INPUT, INTERRUPTED = 1, 2, 130
-WIDTH = 80
 
 app = typer.Typer(
     name="dispatch",
@@ -43,12 +48,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH},
 )
-
-ScenarioPath = Annotated[
-    Path,
-    typer.Argument(help="The scenario file, or the directory that holds it as scenario.toml."),
-]
-AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the report.")]
 
 
 class Subject(enum.StrEnum):
@@ -81,7 +80,7 @@ def compare(
     """
     with refusals(scenario):
         with progress_bar() as progress:
-            comparison = _solve(_load(scenario), progress)
+            comparison = _solve(load(scenario), progress)
         _show_comparison(comparison, csv, as_json=as_json)
 
 
@@ -98,7 +97,7 @@ def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
         from dispatch import exports
         from dispatch.summary import check_summary
 
-        summary = check_summary(_load(scenario))
+        summary = check_summary(load(scenario))
         if as_json:
             write(exports.json_text(exports.check_document(summary)))
         else:
@@ -125,12 +124,6 @@ def schema(
         write(json.dumps(model.model_json_schema(), indent=2) + "\n")
 
 
-def _load(scenario: Path) -> Case:
-    from dispatch.case import load_scenario
-
-    return load_scenario(scenario / "scenario.toml" if scenario.is_dir() else scenario)
-
-
 def _solve(case: Case, progress: Progress | None) -> Comparison:
     from dispatch.comparison import compare as compare_strategies
 
@@ -152,151 +145,3 @@ def _show_comparison(comparison: Comparison, csv: Path | None, *, as_json: bool)
 
     if (reason := what_would_serve(comparison)) is not None:
         stop(reason, NO_ANSWER)
-
-
-# ---- stdout ------------------------------------------------------------------------------------------------
-
-
-def show(renderable: RenderableType) -> None:
-    """Print a report on stdout: 80 columns; no colour where stdout is no terminal or NO_COLOR is set."""
-    from rich.console import Console
-
-    terminal = sys.stdout.isatty()
-    console = Console(
-        force_terminal=terminal,
-        color_system="auto" if terminal else None,
-        highlight=False,
-        emoji=False,
-        markup=False,
-    )
-    # wider lines read no better; a pipe has no width of its own, whatever terminal is behind it
-    console.width = min(console.width, WIDTH) if terminal else WIDTH
-    with console.capture() as capture:
-        console.print(renderable)
-    write(capture.get())
-
-
-def write(text: str) -> None:
-    """Write text to stdout. A reader that has gone away (``| head``) is no error."""
-    reconfigure = getattr(sys.stdout, "reconfigure", None)
-    if reconfigure is not None:
-        reconfigure(errors="replace")  # an invented name may hold letters the terminal has not
-    try:
-        sys.stdout.write(text)
-        sys.stdout.flush()
-    except BrokenPipeError:
-        # what is still buffered must go somewhere, or the interpreter complains on its way out
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-# ---- stderr ------------------------------------------------------------------------------------------------
-
-
-@contextmanager
-def progress_bar() -> Iterator[Progress | None]:
-    """Give a callback that draws a progress bar on stderr; None where stderr is no terminal."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    columns = (TextColumn("{task.description:<18}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("reading", total=None)
-
-        def tell(done: int, total: int, label: str) -> None:
-            bar.update(task, completed=done, total=total, description=label)
-
-        yield tell
-
-
-@contextmanager
-def refusals(scenario: Path | None = None) -> Iterator[None]:
-    """Turn everything that can go wrong into one message on stderr and an exit code.
-
-    Parameters
-    ----------
-    scenario : pathlib.Path, optional
-        The argument, never broken across lines in a message.
-    """
-    try:
-        yield
-    except typer.Exit:
-        raise
-    except KeyboardInterrupt:
-        raise typer.Exit(INTERRUPTED) from None
-    except Exception as error:  # noqa: BLE001 - a person gets a sentence, never a traceback
-        _refuse(error, scenario)
-
-
-def _refuse(error: Exception, scenario: Path | None) -> NoReturn:
-    from dispatch.errors import DispatchError, ScenarioError, SeriesError
-    from tariffs.errors import TariffError
-
-    if isinstance(error, ScenarioError | SeriesError | TariffError):
-        stop(str(error), BAD_INPUT, keep=scenario)
-    if isinstance(error, DispatchError):
-        stop(str(error), NO_ANSWER, keep=scenario)
-    if isinstance(error, OSError):
-        where = f"{error.filename}: " if error.filename else ""
-        stop(f"{where}{error.strerror or error}; name a path that can be used", BAD_INPUT, keep=scenario)
-    if os.environ.get("DISPATCH_TRACEBACK"):
-        raise error
-    kind = type(error).__name__
-    stop(
-        f"{scenario or 'dispatch'}: internal error ({kind}: {error}). This is a fault of the program, "
-        "not of the scenario: please report it, with what DISPATCH_TRACEBACK=1 adds",
-        NO_ANSWER,
-        keep=scenario,
-    )
-
-
-def stop(message: str, code: int, *, keep: Path | None = None) -> NoReturn:
-    """Say why on stderr and leave with an exit code.
-
-    Parameters
-    ----------
-    message : str
-        The whole text; its own line breaks are kept.
-    code : int
-        Exit code.
-    keep : pathlib.Path, optional
-        A path that stays in one piece when lines are wrapped, even if it holds spaces.
-    """
-    sys.stderr.write(wrapped(message, str(keep) if keep else "") + "\n")
-    raise typer.Exit(code)
-
-
-def wrapped(message: str, keep: str = "") -> str:
-    """Wrap a message at word boundaries for a terminal; leave it alone for logs and pipes.
-
-    Parameters
-    ----------
-    message : str
-        Any text; lines are wrapped one by one, keeping their indent.
-    keep : str
-        A part that is never divided. Words, and so paths, are not divided either.
-
-    Returns
-    -------
-    str
-    """
-    if not sys.stderr.isatty():
-        return message
-    import shutil
-    import textwrap
-
-    width = max(shutil.get_terminal_size((WIDTH, 24)).columns - 1, 40)
-    glued = message.replace(keep, keep.replace(" ", "\0")) if keep else message
-    lines = []
-    for line in glued.splitlines():
-        indent = " " * (len(line) - len(line.lstrip()))
-        lines += textwrap.wrap(
-            line,
-            width,
-            subsequent_indent=indent + "  ",
-            break_long_words=False,
-            break_on_hyphens=False,
-        ) or [""]
-    return "\n".join(lines).replace("\0", " ")

@@ -48,6 +48,8 @@ LAYERS = {
     "dispatch.backup": 7,
     "dispatch.results": 7,
     "dispatch.recommendation": 7,
+    "dispatch.levels": 7,
+    "dispatch.frontier": 7,
     "dispatch.comparison": 7,
     "dispatch.settings": 7,
     "dispatch.ahead": 7,
