@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dispatch.cli_outages import register as register_outage_commands
 from dispatch.cli_terminal import (
     NO_ANSWER,
     WIDTH,
@@ -145,3 +146,6 @@ def _show_comparison(comparison: Comparison, csv: Path | None, *, as_json: bool)
 
     if (reason := what_would_serve(comparison)) is not None:
         stop(reason, NO_ANSWER)
+
+
+register_outage_commands(app)

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch.errors import ScenarioError
-from dispatch.levels import AtReserve, most_hours, solve_at
+from dispatch.levels import AtReserve, carried_hours, most_hours, solve_at
 from dispatch.strategies import prepare
 
 if TYPE_CHECKING:
@@ -83,6 +83,8 @@ class Frontier:
     knee : int or None
         Index of the knee, None where the frontier is nearly straight.
     marks : tuple of Mark
+    stated_hours : float
+        What the reserve of the file carries from the worst instant. [h]
     seconds : float
     """
 
@@ -92,6 +94,7 @@ class Frontier:
     prices: tuple[Price | None, ...]
     knee: int | None
     marks: tuple[Mark, ...]
+    stated_hours: float
     seconds: float
 
 
@@ -221,6 +224,7 @@ def frontier(
         prices=prices_of(hours, money),
         knee=knee_of(hours, money),
         marks=tuple(_mark(program.case, result) for result in results if result.backup is not None),
+        stated_hours=carried_hours(program.case, program.case.floor_kwh),
         seconds=time.perf_counter() - started,
     )
 

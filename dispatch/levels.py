@@ -99,13 +99,12 @@ def ground_of(case: Case) -> Ground:
 
 
 def reserve_of(case: Case, measure: Measure, amount: float) -> Reserve:
-    """Write a reserve as the file would hold it, with the case's raised times on top."""
+    """Write a reserve as the file would hold it, with the case's raised times on top; hours count no sun."""
     stated = case.scenario.reserve
     raised = stated.raised if stated is not None else ()
     if measure == "hours" and amount <= 0:
         return Reserve(kwh=0.0, raised=raised)
-    share = stated.sun_share_fraction if stated is not None and measure == "hours" else None
-    return Reserve(raised=raised, sun_share_fraction=share, **{measure: amount})
+    return Reserve(raised=raised, **{measure: amount})
 
 
 def stated_reserve(case: Case) -> tuple[Measure, float]:
