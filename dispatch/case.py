@@ -6,7 +6,7 @@ to be wrong before a program is solved.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -164,6 +164,7 @@ def build_case(
     _check_load_can_be_carried(series, idle_kwh, limits, path)
     ground = Ground(limits, times, dt_hours, series.critical_kwh, sun_kwh)
     floor = floor_of(scenario.reserve, ground, path)
+    limits = _start_on_floor(scenario, limits, float(floor.level_kwh[0]))
     clipped_sun_kwh = float((series.sun_kwh - sun_kwh).sum())
     return Case(
         path=path,
@@ -192,6 +193,15 @@ def build_case(
             *_unit_notes(scenario),
         ),
     )
+
+
+def _start_on_floor(scenario: Scenario, limits: Limits, first_floor_kwh: float) -> Limits:
+    """Raise a start that the file leaves open to the reserve, and an open closing level with it."""
+    battery = scenario.battery
+    if battery.start is not None or limits.start_kwh >= first_floor_kwh:
+        return limits
+    closing_kwh = first_floor_kwh if battery.closing is None else limits.closing_kwh
+    return replace(limits, start_kwh=first_floor_kwh, closing_kwh=closing_kwh)
 
 
 def _read_tariff(scenario: Scenario, path: Path) -> tariffs.Tariff:

@@ -213,11 +213,14 @@ def _levels(
             f"above {empty} and up to full = {full_kwh:.6g} kWh"
         )
         ceiling_kwh = full_kwh
-    levels = {"start": ceiling_kwh, "closing": ceiling_kwh}
-    for name, default in (("start", "ceiling"), ("closing", "start")):
+    # Not the ceiling: where charging tapers, a battery that has once left it never quite returns, and a closing
+    # level that asks for it would keep the battery from being used at all.
+    halfway_kwh = (empty_kwh + ceiling_kwh) / 2.0
+    levels = {"start": halfway_kwh, "closing": halfway_kwh}
+    for name in ("start", "closing"):
         level: Level | None = getattr(battery, name)
         if level is None:
-            levels[name] = ceiling_kwh if default == "ceiling" else levels["start"]
+            levels[name] = levels["start"]
             continue
         levels[name] = _level_kwh(level, full_kwh)
         if not empty_kwh - _ROUNDING_KWH <= levels[name] <= ceiling_kwh + _ROUNDING_KWH:

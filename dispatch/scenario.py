@@ -203,7 +203,7 @@ class Battery(Frozen):
     self_discharge_per_hour_fraction: Annotated[float, Strict(), Field(ge=0, lt=1)] = Field(
         0.0, description="share of the stored energy lost in an hour"
     )
-    start: Level | None = Field(None, description="level before the first step; default: the ceiling")
+    start: Level | None = Field(None, description="level before the first step; default: halfway from empty to the ceiling, or the reserve if higher")
     closing: Level | None = Field(None, description="level wanted after the last step; default: start")
     ceiling: Level | None = Field(None, description="highest level allowed; default: full")
     taper_hours: NotNegative = Field(

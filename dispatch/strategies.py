@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dispatch.errors import Infeasible, SolveError
+from dispatch.errors import Infeasible, SolveError, StoppedEarly
 from dispatch.flows import Flows
 from dispatch.program import FLOW_FAMILIES, SLACK_FAMILIES, Program
 from dispatch.solver import dot
@@ -257,7 +257,9 @@ def prepare(program: Program) -> None:
         warm.restart(_at_zero(program, program.bounds(), zeros))
         try:
             warm.remember(warm.minimise(program.cost))
-        except Infeasible:
+        except StoppedEarly:
+            raise
+        except SolveError:
             continue  # with every promise relaxed the second attempt tells; if that fails too, solve() explains
         return
 
@@ -285,7 +287,9 @@ class _Run:
         for zeros in dict.fromkeys((hopeful, slacks, all_but_levels, 0)):
             try:
                 self._from(zeros)
-            except Infeasible:
+            except StoppedEarly:
+                raise
+            except SolveError:  # infeasible, or so nearly that the solver cannot tell: then solve what was assumed
                 if not zeros:
                     raise
             else:

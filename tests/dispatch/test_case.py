@@ -157,6 +157,15 @@ def test_a_start_below_the_reserve_is_told_not_refused(tmp_path: Path) -> None:
     assert any(note.startswith("battery.closing: 3 kWh") for note in notes)
 
 
+def test_an_open_start_is_raised_to_the_reserve(tmp_path: Path) -> None:
+    text = HOME.with_text(
+        ("start = { percent = 55 }\n", ""), ("hours = 5.5\nsun_share_fraction = 0.25", "percent = 80")
+    )
+    case = load_scenario(text.write(tmp_path))
+    assert case.limits.start_kwh == pytest.approx(0.8 * 5.8)
+    assert case.limits.closing_kwh == 3.0  # written, so kept
+
+
 def test_watts_that_look_like_kilowatts_are_told(tmp_path: Path) -> None:
     notes = load_scenario(HOME.with_text(("grid_w = 1250", "grid_w = 1.25")).write(tmp_path)).notes
     assert "charging.grid_w: 1.25 W is very little; if kW was meant, write 1250" in notes

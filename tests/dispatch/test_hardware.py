@@ -49,9 +49,10 @@ def test_limits_of_the_sample_home() -> None:
 def test_levels_left_out() -> None:
     none = {"start": None, "closing": None, "ceiling": None}
     limits = resolve_limits(home(battery=none))
-    assert limits.start_kwh == limits.closing_kwh == limits.ceiling_kwh == limits.full_kwh
+    assert limits.ceiling_kwh == limits.full_kwh
+    assert limits.start_kwh == limits.closing_kwh == pytest.approx((0.29 + 5.8) / 2)  # halfway from empty
     limits = resolve_limits(home(battery={**none, "ceiling": {"percent": 80}}))
-    assert limits.start_kwh == limits.closing_kwh == pytest.approx(0.8 * 5.8)
+    assert limits.start_kwh == limits.closing_kwh == pytest.approx((0.29 + 0.8 * 5.8) / 2)
     limits = resolve_limits(home(battery={**none, "start": {"kwh": 2.0}}))
     assert (limits.start_kwh, limits.closing_kwh) == (2.0, 2.0)
 

@@ -81,3 +81,19 @@ def test_twin_starts_from_the_same_place_and_leaves_the_other_alone() -> None:
     assert second.stage_values["cost"] >= first.stage_values["cost"] - 1e-9
     again = solve(program, STRATEGIES["least-cost"])
     assert again.flows.frame.equals(first.flows.frame)
+
+
+def test_a_promise_that_is_nearly_kept_is_settled_by_its_own_stage() -> None:
+    # Full at the start and asked to be full at the end, with a charge that tapers: once used, the battery misses
+    # the top by ever less, and the solver cannot tell that from reaching it.
+    draft = plain_draft(
+        [0.05] * 8 + [0.4] * 4 + [0.05] * 12,
+        load_kw=[0.3] * 24,
+        sun_kw=[0.0] * 9 + [0.34, 0.86, 0.99, 0.14, 1.3, 0.19, 1.05, 0.31] + [0.0] * 7,
+        battery={"taper_hours": 0.4, "start": {"percent": 100}, "closing": {"percent": 100}},
+    )
+    program = Program(draft.case())
+    for name, strategy in STRATEGIES.items():
+        solved = solve(program, strategy)
+        assert solved.stage_values["closing_shortfall"] <= 1e-6, name
+        assert solved.residual <= 1e-6
