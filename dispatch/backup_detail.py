@@ -10,7 +10,7 @@ import pandas as pd
 
 from dispatch.errors import ScenarioError
 from dispatch.levels import AtReserve, level_for_hours, most_hours, solve_at
-from dispatch.recharge import Recharge, recharges
+from dispatch.recharge import FULL_FRACTION, Recharge, recharges
 from dispatch.reliability import ExpectedLoss, Rates, expected_loss, rates_of
 from dispatch.strategies import STRATEGIES
 
@@ -113,6 +113,7 @@ class BackupDetail:
     percentiles: dict[int, tuple[float, float]]
     picture: Picture
     worst: tuple[WorstMoment, ...]
+    days_as_bad: int
     inverter: Inverter
     recharges: tuple[Recharge, ...]
     more: tuple[More, ...]
@@ -159,9 +160,9 @@ def worst_moments(case: Case, result: StrategyResult, count: int = WORST) -> tup
     """Find the days whose worst instant leaves the fewest hours, and say why it is bad."""
     if result.backup is None:
         return ()
-    hours = result.backup.hours
+    hours, with_sun = result.backup.hours, result.backup.hours_with_sun
     instants = case.times + pd.Timedelta(hours=case.dt_hours)
-    order = np.lexsort((np.arange(len(hours)), np.round(hours, 6)))
+    order = np.lexsort((np.arange(len(hours)), np.round(with_sun, 2), np.round(hours, 2)))
     seen, chosen = set(), []
     for at in order.tolist():
         day = case.times[at].date()
@@ -171,6 +172,11 @@ def worst_moments(case: Case, result: StrategyResult, count: int = WORST) -> tup
         if len(chosen) == count:
             break
     return tuple(_moment(case, result, at, instants[at]) for at in chosen)
+
+
+def days_as_bad(case: Case, hours: Floats) -> int:
+    """Count the local days that come within 0.05 h of the fewest hours."""
+    return len(np.unique(case.times[hours <= hours.min() + 0.05].normalize()))
 
 
 def _moment(case: Case, result: StrategyResult, at: int, instant: pd.Timestamp) -> WorstMoment:
@@ -187,13 +193,21 @@ def _moment(case: Case, result: StrategyResult, at: int, instant: pd.Timestamp) 
         stored_kwh=stored,
         floor_kwh=floor,
         following_kw=float(following.mean()),
-        why=_why(stored, floor, float(following.mean()) / float(need_kw.mean()) if need_kw.any() else 1.0),
+        why=_why(
+            stored, floor, case.limits.ceiling_kwh, _ratio(float(following.mean()), float(need_kw.mean()))
+        ),
     )
 
 
-def _why(stored_kwh: float, floor_kwh: float, load_ratio: float) -> str:
+def _ratio(value: float, mean: float) -> float:
+    return value / mean if mean > 0 else 1.0
+
+
+def _why(stored_kwh: float, floor_kwh: float, ceiling_kwh: float, load_ratio: float) -> str:
     if stored_kwh < floor_kwh - NEAR_KWH:
         level = "below the reserve: it could not be held"
+    elif stored_kwh >= FULL_FRACTION * ceiling_kwh:
+        level = "battery full"
     elif stored_kwh <= floor_kwh + NEAR_KWH:
         level = "drawn down to the reserve"
     else:
@@ -305,6 +319,7 @@ def backup_detail(
         },
         picture=picture_of(case, backup.hours),
         worst=worst_moments(case, result),
+        days_as_bad=days_as_bad(case, backup.hours),
         inverter=inverter_of(case, result),
         recharges=refill_after_worst(case, result),
         more=more,

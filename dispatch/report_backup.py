@@ -25,10 +25,11 @@ from dispatch.formats import (
     format_span,
 )
 from dispatch.generator import generator_note
+from dispatch.recommendation import share_meeting
 from dispatch.report import CAUTIONS, HINDSIGHT
 from dispatch.report_layout import bulleted, headed, plain_table
 from dispatch.report_outages import losses_section
-from dispatch.report_tables import shortfall_lines
+from dispatch.report_tables import percent_down, shortfall_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 EVENING_HOUR = 20
+NO_PICTURE_HOURS = 0.1
 SHADES = ("on red", "on dark_orange3", "on yellow4", "on green4")
 """Background by quarter of the range; the figures say the same."""
 
@@ -86,7 +88,7 @@ def backup_report(detail: BackupDetail) -> Group:
     )
     parts += headed("What more hours would cost", _more(detail))
     parts += headed("How the hours are spread", [_distribution(detail)])
-    parts += headed("The worst moments to lose the grid, one a day", [_worst(detail)])
+    parts += headed("The worst moments to lose the grid, one a day", _worst(detail))
     parts += headed("The dearest days", [_peak_days(detail)])
     parts += headed("What the inverter carries", [bulleted(_inverter(detail))])
     parts += headed("Filling up again after the worst outage", _recharges(detail.recharges, case.currency))
@@ -125,8 +127,10 @@ def _answers(detail: BackupDetail) -> Iterator[str]:
             yield _more_sentence(detail, more)
     target = case.scenario.backup.target_hours
     if target is not None:
-        met = "met" if backup.minimum >= target - 1e-6 else "NOT met"
-        yield f"The target of the scenario, {target:g} h, is {met} at every instant."
+        wanted, share = case.scenario.backup.share_of_instants_fraction, share_meeting(case, detail.result)
+        met = "is met" if share >= wanted - 1e-12 else "is NOT met"
+        asked = "every moment" if wanted >= 1 else f"{100 * wanted:g} % of moments"
+        yield f"The target, {target:g} h at {asked}, {met}: {percent_down(share)} % of moments have it."
     yield f"{HINDSIGHT}."
 
 
@@ -153,6 +157,9 @@ def _picture(detail: BackupDetail, table: Floats) -> Iterator[RenderableType]:
     """Draw 12 x 24 figures, whole hours rounded down; shading repeats what the figures say."""
     low, high = float(np.nanmin(table)), float(np.nanmax(table))
     horizon = detail.comparison.case.limits.backup_horizon_hours
+    if high - low < NO_PICTURE_HOURS:
+        yield Text(f"The same in every month and at every hour: {format_hours(low, horizon)} h.")
+        return
     yield Text("    " + "".join(f"{hour:>3}" for hour in range(24)), style="bold")
     for month, row in enumerate(table):
         line = Text(f"{MONTHS[month]} ")
@@ -191,7 +198,7 @@ def _more(detail: BackupDetail) -> Iterator[RenderableType]:
         table.add_row(
             f"+{more.extra_hours:g}",
             format_hours(more.hours, case.limits.backup_horizon_hours),
-            format_number(more.percent, 1) if fits else "more than it has",
+            format_number(more.percent, 1) if fits else "too much",
             format_number(more.cost, places),
             format_number(None if more.cost is None else more.cost / more.extra_hours, places),
         )
@@ -225,7 +232,7 @@ def _distribution(detail: BackupDetail) -> Table:
     return table
 
 
-def _worst(detail: BackupDetail) -> Table:
+def _worst(detail: BackupDetail) -> Iterator[RenderableType]:
     horizon = detail.comparison.case.limits.backup_horizon_hours
     table = plain_table()
     table.add_column("the grid fails at", width=22)
@@ -241,7 +248,12 @@ def _worst(detail: BackupDetail) -> Table:
             format_number(moment.following_kw, 2),
             Text(f"  {moment.why}"),
         )
-    return table
+    yield table
+    if detail.days_as_bad > len(detail.worst):
+        yield Text(
+            f"{detail.days_as_bad} days come down to that; shown are those with the least sun ahead.",
+            style="dim",
+        )
 
 
 def _peak_days(detail: BackupDetail) -> Table:

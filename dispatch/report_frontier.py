@@ -8,7 +8,15 @@ from rich.console import Group
 from rich.text import Text
 
 from dispatch.backup_detail import span_words
-from dispatch.formats import currency_decimals, format_hours, format_money, format_number, format_span
+from dispatch.formats import (
+    ABSENT,
+    currency_decimals,
+    format_hours,
+    format_moment,
+    format_money,
+    format_number,
+    format_span,
+)
 from dispatch.report import CAUTIONS, HINDSIGHT
 from dispatch.report_layout import bulleted, headed, plain_table
 
@@ -42,7 +50,7 @@ def frontier_report(found: Frontier) -> Group:
     span = format_span(case.times[0].date(), case.times[-1].date())
     parts: list[RenderableType] = [
         Text(case.name, style="bold"),
-        Text(f"{span}; {len(found.levels)} reserve levels, least-cost plan at each, {case.currency}"),
+        Text(f"{span}; least-cost plan at {len(found.levels)} levels, {case.currency}"),
     ]
     parts += headed("What safety costs", [bulleted(_answers(found))])
     parts += headed("Bill + wear against hours of backup", _plot(found))
@@ -76,7 +84,7 @@ def _answers(found: Frontier) -> Iterator[str]:
     at = _stated(found)
     if at is not None and (price := found.prices[at]) is not None:
         yield (
-            f"Near the reserve of the file ({format_hours(levels[at].carried_hours)} h): {_price(found, price)} "
+            f"Near the reserve of the file ({format_hours(found.stated_hours)} h): {_price(found, price)} "
             f"{span_words(case)} for one more hour, so about twice that for two."
         )
     yield f"{HINDSIGHT}."
@@ -144,36 +152,43 @@ def _letters(found: Frontier) -> str:
 def _table(found: Frontier) -> Table:
     case = found.case
     places = currency_decimals(case.currency)
+    in_percent = found.measure == "percent"
     table = plain_table()
-    for heading, width in (
-        (f"reserve\n{'%' if found.measure == 'percent' else 'hours'}", 8),
-        ("hours\npromised", 9),
-        (f"bill\n{case.currency}", 11),
-        ("wear\n", 9),
-        ("bill + wear\n", 12),
-        ("one hour more costs\nfrom - to", 20),
-        ("", 8),
-    ):
+    heads = [("reserve\n%" if in_percent else "reserve\nhours", 9)]
+    heads += [("promised\nhours", 9)] if in_percent else []
+    heads += [(f"bill\n{case.currency}", 10), ("wear\n", 8), ("bill + wear\n", 11)]
+    heads += [("an hour more\ncosts", 16), ("", 9)]
+    for heading, width in heads:
         table.add_column(heading, justify="right", width=width)
     stated = _stated(found)
     for number, (level, price) in enumerate(zip(found.levels, found.prices, strict=True)):
-        words = "-"
-        if price is not None:
-            words = f"{format_number(price.low, places)} - {format_number(price.high, places)}"
-        note = "knee" if number == found.knee else "near file" if number == stated else ""
-        if level.broken_hours > 0 or level.capped_hours > 0:
-            note = f"{note}!" if note else "not held"
+        amounts = [format_number(level.amount, 1 if in_percent else 2)]
+        if in_percent:
+            amounts.append(format_hours(level.carried_hours, case.limits.backup_horizon_hours))
         table.add_row(
-            format_number(level.amount, 1),
-            format_hours(level.carried_hours, case.limits.backup_horizon_hours),
+            *amounts,
             format_number(float(level.bill.total), places),
             format_number(level.wear, places),
             format_number(level.burden, places),
-            words,
-            note,
+            _interval(price, places),
+            _remark(found, number, stated),
             style="bold" if number in {found.knee, stated} else "",
         )
     return table
+
+
+def _interval(price: Price | None, places: int) -> str:
+    if price is None:
+        return ABSENT
+    low, high = format_number(price.low, places), format_number(price.high, places)
+    return low if low == high else f"{low} - {high}"
+
+
+def _remark(found: Frontier, number: int, stated: int | None) -> str:
+    level = found.levels[number]
+    if level.broken_hours > 0 or level.capped_hours > 0:
+        return "not held"
+    return "knee" if number == found.knee else "as file" if number == stated else ""
 
 
 def _legend(found: Frontier) -> Iterator[RenderableType]:
@@ -187,8 +202,8 @@ def _legend(found: Frontier) -> Iterator[RenderableType]:
             frame = level.flows["floor_shortfall"]
             first, last = (level.flows.case.times[i] for i in (frame.nonzero()[0][0], frame.nonzero()[0][-1]))
             lines.append(
-                f"{format_number(level.amount, 1)} {NAMES[found.measure]} is not held in {level.broken_hours:g} h, "
-                f"{first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}"
+                f"{format_number(level.amount, 1)} {NAMES[found.measure]} cannot be held in {level.broken_hours:g} h: "
+                f"first {format_moment(first)}, last {format_moment(last)}"
             )
         if level.capped_hours > 0:
             lines.append(
