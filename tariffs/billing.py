@@ -1,91 +1,60 @@
 """Metered energy to a bill: exact decimal lines, adjusted in the tariff's order, rounded as it says.
 
-Nothing here uses the effective prices of `tariffs.prices`; the two share only which band holds when.
+Nothing here uses the effective prices of `tariffs.prices`; the two share only which price holds when and
+what is measured.
 """
 
-import datetime as dt
-import math
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Context, Decimal, localcontext
-from fractions import Fraction
+from dataclasses import dataclass, replace
+from decimal import Context, Decimal, localcontext
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from tariffs.billing_items import item_lines
+from tariffs.billing_lines import ZERO, BillLine, PeriodBill, money, quantized, ratio, text
+from tariffs.billing_tiers import Measured, billed_demand
+from tariffs.billing_usage import Floats, usage_by_part
 from tariffs.errors import TariffError
-from tariffs.model import Adjustment, Charge, Rounding, Tariff
-from tariffs.periods import Layout, Part, lay_out
+from tariffs.model import EVERYTHING, Adjustment, Rounding, Tariff
+from tariffs.model_usage import Minimum
+from tariffs.periods import lay_out
+from tariffs.periods_billing import Part
+from tariffs.periods_cells import block_cells
+from tariffs.periods_demand import demand_cells
 
-Floats = NDArray[np.float64]
-Rounder = Callable[[Decimal], Decimal]
+__all__ = ["Bill", "BillLine", "PeriodBill", "bill"]
+
 _EXACT = Context(prec=40)
-_KWH_DIGITS = 12  # sums of floats carry noise beyond this; a meter does not
-_ZERO = Decimal(0)
-
-
-@dataclass(frozen=True)
-class BillLine:
-    """One line of a bill.
-
-    Attributes
-    ----------
-    label : str
-        What the reader sees, including any share of a month it stands for.
-    kind : str
-        ``energy``, ``export``, ``charges`` or ``adjustment``.
-    quantity, unit, unit_price : Decimal or None, str, Decimal or None
-        How the amount came about.
-    amount : Decimal
-        Exact; credits are negative.
-    billed_amount : Decimal
-        As the bill prints it: rounded where the tariff rounds per line, else equal to `amount`.
-    name : str
-        The name in the tariff file, which adjustments can refer to.
-    """
-
-    label: str
-    kind: str
-    quantity: Decimal | None
-    unit: str
-    unit_price: Decimal | None
-    amount: Decimal
-    billed_amount: Decimal
-    name: str = ""
-
-
-@dataclass(frozen=True)
-class PeriodBill:
-    """The bill of one period; `end` is the last local date it covers."""
-
-    name: str
-    start: dt.date
-    end: dt.date
-    lines: tuple[BillLine, ...]
-    total_unrounded: Decimal
-    rounding: Decimal
-    total: Decimal
 
 
 @dataclass(frozen=True)
 class Bill:
-    """All periods' bills of a series."""
+    """All periods' bills of a series.
+
+    Attributes
+    ----------
+    tariff_name, currency : str
+    periods : tuple of PeriodBill
+    rounds_lines : bool
+        Whether lines are rounded one by one (then print `billed_amount`), or each period's total.
+    """
 
     tariff_name: str
     currency: str
     periods: tuple[PeriodBill, ...]
+    rounds_lines: bool = False
 
     @property
     def total(self) -> Decimal:
         """Sum of the periods' rounded totals."""
-        return sum((period.total for period in self.periods), _ZERO)
+        return sum((period.total for period in self.periods), ZERO)
 
     @property
     def total_unrounded(self) -> Decimal:
         """Sum of every line before any rounding."""
         with localcontext(_EXACT):
-            return sum((period.total_unrounded for period in self.periods), _ZERO)
+            return sum((period.total_unrounded for period in self.periods), ZERO)
 
 
 def bill(
@@ -123,8 +92,18 @@ def bill(
         tariff, "export_kwh", np.zeros(len(times)) if export_kwh is None else export_kwh, len(times)
     )
     with localcontext(_EXACT):
-        periods = tuple(_period_bill(layout, index, bought, sold) for index in range(len(layout.periods)))
-    return Bill(tariff.name, tariff.currency, periods)
+        demand = demand_cells(layout)
+        measured = Measured(
+            layout=layout,
+            bought=bought,
+            sold=sold,
+            usage=usage_by_part(layout, bought, sold),
+            blocks=block_cells(layout),
+            demand=demand,
+            billed_kw=billed_demand(demand, bought),
+        )
+        periods = tuple(_period_bill(measured, index) for index in range(len(layout.periods)))
+    return Bill(tariff.name, tariff.currency, periods, tariff.rounding.per == "line")
 
 
 def _energy(tariff: Tariff, name: str, values: ArrayLike, count: int) -> Floats:
@@ -143,19 +122,17 @@ def _energy(tariff: Tariff, name: str, values: ArrayLike, count: int) -> Floats:
     return energy
 
 
-def _period_bill(layout: Layout, index: int, bought: Floats, sold: Floats) -> PeriodBill:
-    period, rounding = layout.periods[index], layout.tariff.rounding
-    lines: list[BillLine] = []
-    for part in layout.parts:
-        if part.period == index:
-            lines += _part_lines(layout, part, bought, sold)
-    exact = sum((line.amount for line in lines), _ZERO)
-    total = _quantized(sum((line.billed_amount for line in lines), _ZERO), rounding)
-    own = np.flatnonzero(layout.period == index)
+def _period_bill(measured: Measured, index: int) -> PeriodBill:
+    layout = measured.layout
+    numbers = [at for at, part in enumerate(layout.parts) if part.period == index]
+    lines = [line for at in numbers for line in _part_lines(measured, at)]
+    exact = sum((line.amount for line in lines), ZERO)
+    total = quantized(sum((line.billed_amount for line in lines), ZERO), layout.tariff.rounding)
+    first, last = layout.parts[numbers[0]].steps.start, layout.parts[numbers[-1]].steps.stop - 1
     return PeriodBill(
-        name=period.name,
-        start=layout.dates[layout.date[own[0]]],
-        end=layout.dates[layout.date[own[-1]]],
+        name=layout.periods[index].name,
+        start=layout.dates[layout.date[first]],
+        end=layout.dates[layout.date[last]],
         lines=tuple(lines),
         total_unrounded=exact,
         rounding=total - exact,
@@ -163,92 +140,47 @@ def _period_bill(layout: Layout, index: int, bought: Floats, sold: Floats) -> Pe
     )
 
 
-def _part_lines(layout: Layout, part: Part, bought: Floats, sold: Floats) -> list[BillLine]:
-    """Return the lines of one part: once exact, once as billed, side by side."""
-    sheet, rounding = layout.sheet(part.version), layout.tariff.rounding
-    lines = [*_energy_lines(layout, part, bought, sold), *_charge_lines(layout, part)]
+def _part_lines(measured: Measured, number: int) -> list[BillLine]:
+    """Return the lines of one part, exact and as billed side by side."""
+    layout = measured.layout
+    part, rounding = layout.parts[number], layout.tariff.rounding
+    lines = item_lines(measured, number)
     if rounding.per == "line":
-        lines = [_billed(line, _quantized(line.amount, rounding)) for line in lines]
-    for adjustment in sheet.adjustments:
-        lines.append(_adjusted(adjustment, lines, rounding))
+        lines = [replace(line, billed_amount=quantized(line.amount, rounding)) for line in lines]
+    for item in layout.sheet(part.version).sequence:
+        if isinstance(item, Adjustment):
+            lines.append(_adjusted(item, lines, rounding, layout.tariff.currency))
+        else:
+            lines += _topped_up(item, part, lines, rounding)
     return lines
 
 
-def _billed(line: BillLine, amount: Decimal) -> BillLine:
-    return BillLine(
-        line.label, line.kind, line.quantity, line.unit, line.unit_price, line.amount, amount, line.name
-    )
+def _adjusted(item: Adjustment, lines: list[BillLine], rounding: Rounding, currency: str) -> BillLine:
+    base = [line for line in lines if _in_base(line, item.applies_to, item.not_to)]
+    rate = item.percent / 100
+    exact = rate * sum((line.amount for line in base), ZERO)
+    billed_base = sum((line.billed_amount for line in base), ZERO)
+    billed = quantized(rate * billed_base, rounding) if rounding.per == "line" else exact
+    label = f"{item.name} {item.percent:+f}%"
+    return BillLine(label, "adjustment", billed_base, currency, rate, exact, billed, item.name)
 
 
-def _quantized(amount: Decimal, rounding: Rounding) -> Decimal:
-    mode = ROUND_HALF_UP if rounding.mode == "half-up" else ROUND_HALF_EVEN
-    return amount.quantize(Decimal(1).scaleb(-rounding.places), rounding=mode)
+def _topped_up(item: Minimum, part: Part, lines: list[BillLine], rounding: Rounding) -> list[BillLine]:
+    per_day, per_month = item.per_day or ZERO, item.per_month or ZERO
+    least = per_day * ratio(part.days) + per_month * ratio(part.months)
+    wanted = () if EVERYTHING in item.applies_to else item.applies_to
+    base = [line for line in lines if _in_base(line, wanted, ())]
+    exact = max(least - sum((line.amount for line in base), ZERO), ZERO)
+    billed = max(least - sum((line.billed_amount for line in base), ZERO), ZERO)
+    if rounding.per == "line":
+        billed = quantized(billed, rounding)
+    if not exact and not billed:
+        return []
+    line = money(f"{item.name}: top-up to {text(least, 4)}", ("minimum", item.name), exact)
+    return [replace(line, billed_amount=billed)]
 
 
-def exact_kwh(values: Floats) -> Decimal:
-    """Return a sum of metered energy as a decimal free of the noise of binary fractions."""
-    return Decimal(format(math.fsum(values.tolist()), f".{_KWH_DIGITS}g"))
-
-
-def ratio(value: Fraction) -> Decimal:
-    """Return a fraction as a decimal."""
-    return Decimal(value.numerator) / Decimal(value.denominator)
-
-
-def _energy_lines(layout: Layout, part: Part, bought: Floats, sold: Floats) -> Iterator[BillLine]:
-    sheet = layout.sheet(part.version)
-    band, season = layout.band[part.steps], layout.season[part.steps]
-    for kind, energy in (("energy", bought[part.steps]), ("export", sold[part.steps])):
-        for name, held in sheet.bands.items():
-            mine = band == layout.band_names.index(name)
-            by_price: dict[Decimal, list[str]] = {}
-            for seen in np.unique(season[mine]).tolist():
-                label = layout.season_names[seen]
-                price = held.import_price(label) if kind == "energy" else -held.export_price(label)
-                by_price.setdefault(price, []).append(label)
-            for price, seasons in by_price.items():
-                indices = [layout.season_names.index(label) for label in seasons]
-                kwh = exact_kwh(energy[mine & np.isin(season, indices)])
-                if kwh and (price or kind == "energy"):
-                    label = f"{name}{' export' if kind == 'export' else ''}"
-                    if len(by_price) > 1:
-                        label += f", {' and '.join(seasons)}"
-                    amount = kwh * price
-                    yield BillLine(label, kind, kwh, "kWh", price, amount, amount, name)
-
-
-def _charge_lines(layout: Layout, part: Part) -> Iterator[BillLine]:
-    for charge in layout.sheet(part.version).charges:
-        if charge.per_day is not None:
-            yield _fixed(charge, "day", ratio(part.days), charge.per_day, charge.name)
-        if charge.per_month is not None:
-            label = charge.name
-            if part.months != 1:
-                label += f" ({_days_text(part.days)} of {layout.periods[part.period].days} days)"
-            yield _fixed(charge, "month", ratio(part.months), charge.per_month, label)
-
-
-def _days_text(days: Fraction) -> str:
-    return format(float(days), ".4g")
-
-
-def _fixed(charge: Charge, unit: str, quantity: Decimal, price: Decimal, label: str) -> BillLine:
-    amount = quantity * price
-    return BillLine(label, "charges", quantity, unit, price, amount, amount, charge.name)
-
-
-def _adjusted(adjustment: Adjustment, lines: list[BillLine], rounding: Rounding) -> BillLine:
-    base = [line for line in lines if _in_base(line, adjustment)]
-    rate = adjustment.percent / 100
-    exact = rate * sum((line.amount for line in base), _ZERO)
-    billed_base = sum((line.billed_amount for line in base), _ZERO)
-    billed = _quantized(rate * billed_base, rounding) if rounding.per == "line" else exact
-    label = f"{adjustment.name} {adjustment.percent:+f}%"
-    return BillLine(label, "adjustment", billed_base, "", rate, exact, billed, adjustment.name)
-
-
-def _in_base(line: BillLine, adjustment: Adjustment) -> bool:
-    wanted = (
-        not adjustment.applies_to or line.kind in adjustment.applies_to or line.name in adjustment.applies_to
-    )
-    return wanted and line.kind not in adjustment.not_to and line.name not in adjustment.not_to
+def _in_base(line: BillLine, wanted: tuple[str, ...], barred: tuple[str, ...]) -> bool:
+    """Tell whether a line is named by its group or its name, and not excepted; no names means every line."""
+    named = not wanted or line.kind in wanted or line.name in wanted
+    return named and line.kind not in barred and line.name not in barred

@@ -12,7 +12,7 @@ from typing import cast
 
 import holidays
 
-from tariffs.model import Holidays
+from tariffs.model_when import Holidays
 
 KNOWN_YEARS = range(
     2010, 2041

@@ -1,31 +1,38 @@
 """What must agree between the tables of a tariff file: names, dates, seasons, windows."""
 
 import calendar
+import datetime as dt
 import difflib
-from collections import Counter
-from collections.abc import Iterable, Mapping
+import re
+from collections.abc import Iterable, Iterator, Mapping
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from tariffs.calendars import CalendarError, check_names, check_place
-from tariffs.fields import DAY_NAMES
-from tariffs.model import Sheet, Tariff, When
+from tariffs.fields import DAY_NAMES, clock_text
+from tariffs.model import Sheet, Tariff
+from tariffs.model_when import Event, When
 from tariffs.windows import Problem, paint
-
-CATEGORIES = ("energy", "export", "charges")
 
 
 def suggestion(word: str, known: Iterable[str]) -> str:
     """Say which known word was probably meant, or list them all."""
     words = sorted(set(known))
-    close = difflib.get_close_matches(word, words, n=1, cutoff=0.6)
+    folded = {word.casefold(): word for word in words}
+    close = difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.6)
     if close:
-        return f"did you mean {close[0]!r}?"
+        return f"did you mean {folded[close[0]]!r}?"
     return f"known: {', '.join(words)}" if words else "none is defined"
 
 
 def unknown(field: str, word: str, known: Iterable[str], what: str) -> Problem:
     """Report a name that nothing in the file carries."""
     return Problem(field, f"no {what} is called this (got {word!r}); {suggestion(word, known)}")
+
+
+def unknown_names(field: str, words: Iterable[str], known: Iterable[str], what: str) -> list[Problem]:
+    """Report every word that is not known."""
+    words_known = list(known)
+    return [unknown(field, word, words_known, what) for word in words if word not in words_known]
 
 
 def check_tariff(tariff: Tariff) -> list[Problem]:
@@ -44,9 +51,12 @@ def check_tariff(tariff: Tariff) -> list[Problem]:
 
 
 def check_sheet(sheet: Sheet) -> list[Problem]:
-    """Check one sheet; windows are painted only when every name in them is known."""
-    problems = [*_seasons(sheet), *_holidays(sheet), *_names(sheet), *_unique(sheet)]
-    return problems or paint(sheet)[1]
+    """Check when the prices of one sheet hold; windows are painted only when every name is known."""
+    problems = [*_seasons(sheet), *_holidays(sheet), *_windows(sheet)]
+    problems += problems or paint(sheet)[1]
+    for number, event in enumerate(sheet.events):
+        problems += _event(event, f"events[{number + 1}]", sheet)
+    return problems + ([] if problems else _event_overlaps(sheet))
 
 
 def _seasons(sheet: Sheet) -> list[Problem]:
@@ -81,11 +91,7 @@ def _holidays(sheet: Sheet) -> list[Problem]:
 
 def check_when(when: When, field: str, sheet: Sheet) -> list[Problem]:
     """Check the season and day names of one window."""
-    problems = [
-        unknown(f"{field}.seasons", season, sheet.season_names, "season")
-        for season in when.seasons
-        if season not in sheet.season_names
-    ]
+    problems = unknown_names(f"{field}.seasons", when.seasons, sheet.season_names, "season")
     for day in when.days:
         if day not in DAY_NAMES:
             problems.append(unknown(f"{field}.days", day, DAY_NAMES, "kind of day"))
@@ -111,58 +117,67 @@ def check_by_season(value: object, field: str, sheet: Sheet) -> list[Problem]:
     return problems
 
 
-def _names(sheet: Sheet) -> list[Problem]:
+def _windows(sheet: Sheet) -> list[Problem]:
     problems: list[Problem] = []
-    if not sheet.bands:
-        problems.append(Problem("bands", "the file has no price; add [bands.NAME] with import_price_per_kwh"))
-    for name, band in sheet.bands.items():
-        field = f"bands.{name}"
-        if band.import_price_per_kwh is None:
-            problems.append(Problem(field, "has no price; add import_price_per_kwh"))
-        problems += check_by_season(band.import_price_per_kwh, f"{field}.import_price_per_kwh", sheet)
-        problems += check_by_season(band.export_price_per_kwh, f"{field}.export_price_per_kwh", sheet)
-    for index, window in enumerate(sheet.windows):
-        field = f"windows[{index + 1}]"
-        if window.band not in sheet.bands:
-            problems.append(unknown(f"{field}.band", window.band, sheet.bands, "band"))
+    for number, window in enumerate(sheet.windows):
+        field = f"windows[{number + 1}]"
+        problems += unknown_names(f"{field}.band", [window.band], sheet.bands, "band")
         problems += check_when(window, field, sheet)
-    if sheet.other_hours is not None and sheet.other_hours not in sheet.bands:
-        problems.append(unknown("other_hours", sheet.other_hours, sheet.bands, "band"))
-    return problems + _bases(sheet)
-
-
-def _bases(sheet: Sheet) -> list[Problem]:
-    """Check that adjustments name categories, lines, or adjustments that come before them."""
-    problems = []
-    known = [*CATEGORIES, *sheet.bands, *(charge.name for charge in sheet.charges)]
-    for index, adjustment in enumerate(sheet.adjustments):
-        earlier = [*known, *(before.name for before in sheet.adjustments[:index])]
-        later = [after.name for after in sheet.adjustments[index:]]
-        for key in ("applies_to", "not_to"):
-            field = f"adjustments.{adjustment.name}.{key}"
-            for name in getattr(adjustment, key):
-                if name in later and name not in earlier:
-                    text = f"can only name what stands before it (got {name!r}); reorder the adjustments"
-                    problems.append(Problem(field, text))
-                elif name not in earlier:
-                    problems.append(unknown(field, name, earlier, "line or group of lines"))
+    if sheet.other_hours is not None:
+        problems += unknown_names("other_hours", [sheet.other_hours], sheet.bands, "band")
     return problems
 
 
-def _unique(sheet: Sheet) -> list[Problem]:
-    """Refuse two priced things of one name: applies_to could not tell them apart."""
-    names = [("bands", name) for name in sheet.bands]
-    names += [("charges", charge.name) for charge in sheet.charges]
-    names += [("adjustments", adjustment.name) for adjustment in sheet.adjustments]
-    counts = Counter(name for _, name in names)
+def _event(event: Event, field: str, sheet: Sheet) -> list[Problem]:
     problems = []
-    for table, name in dict.fromkeys(names):
-        if counts[name] > 1:
-            problems.append(
-                Problem(table, f"the name {name!r} is used {counts[name]} times; give each its own")
-            )
-        elif name in CATEGORIES:
-            problems.append(
-                Problem(table, f"the name {name!r} already means a group of lines; choose another")
-            )
+    if not event.dates:
+        problems.append(Problem(field, "has no dates; list them as dates = [...] or name a csv"))
+    repeated = sorted({day for day in event.dates if event.dates.count(day) > 1})
+    if repeated:
+        problems.append(Problem(f"{field}.dates", f"a date stands twice (got {repeated[0]}); remove one"))
+    for part in event.priced:
+        if part.band is not None:
+            problems += unknown_names(f"{field}.band", [part.band], sheet.bands, "band")
     return problems
+
+
+def event_stretches(sheet: Sheet) -> Iterator[tuple[dt.date, int, int, int, int]]:
+    """Yield (date, first minute, end minute, event, window of the event) of everything events change."""
+    for number, event in enumerate(sheet.events):
+        for part_number, part in enumerate(event.priced):
+            for later, begin, finish in part.runs:
+                for day in event.dates:
+                    yield day + dt.timedelta(days=later), begin, finish, number, part_number
+
+
+def _event_overlaps(sheet: Sheet) -> list[Problem]:
+    """Refuse two bands at one instant."""
+    claimed: dict[dt.date, list[tuple[int, int, int]]] = {}
+    for day, begin, finish, number, part in sorted(event_stretches(sheet)):
+        event = sheet.events[number]
+        if event.priced[part].band is None:
+            continue
+        for other_begin, other_finish, other in claimed.setdefault(day, []):
+            if begin < other_finish and other_begin < finish:
+                start = clock_text(max(begin, other_begin))
+                text = f"two event prices at one time (got {day} {start}, also in events[{other + 1}])"
+                return [Problem(f"events[{number + 1}]", f"{text}; keep one event per instant")]
+        claimed[day].append((begin, finish, number))
+    return []
+
+
+def check_event_dates(tariff: Tariff, sheet: Sheet) -> list[Problem]:
+    """Refuse event dates on which the tariff does not hold."""
+    for number, event in enumerate(sheet.events):
+        for day in event.dates:
+            early = tariff.valid_from is not None and day < tariff.valid_from
+            if early or (tariff.valid_to is not None and day > tariff.valid_to):
+                span = f"{tariff.valid_from or 'the beginning'} to {tariff.valid_to or 'further notice'}"
+                text = f"lies outside the tariff's validity, {span} (got {day}); correct or remove the date"
+                return [Problem(f"events[{number + 1}].dates", text)]
+    return []
+
+
+def month_named(text: str) -> bool:
+    """Tell whether a text is a month, ``YYYY-MM``."""
+    return re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", text) is not None

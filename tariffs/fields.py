@@ -58,6 +58,13 @@ def _exact_by_season(value: object) -> Decimal | dict[str, Decimal]:
     return _exact(value)
 
 
+def exact_table(value: object) -> dict[str, Decimal]:
+    """Take a table of TOML numbers as the decimals that were written."""
+    if not isinstance(value, Mapping):
+        raise ValueError('should be a table of numbers, such as { "2024-12" = 4.2 }')  # noqa: TRY004
+    return {str(key): _exact(number) for key, number in value.items()}
+
+
 def _clock(value: object) -> int:
     """Read ``HH:MM`` as minutes after midnight; ``24:00`` is the end of the day."""
     if isinstance(value, dt.time) and not value.second and not value.microsecond:
@@ -85,7 +92,7 @@ def _month_day(value: object) -> tuple[int, int]:
     raise ValueError('should be a month and day in quotes, such as "11-01" for 1 November')
 
 
-def _listed(value: object) -> object:
+def listed(value: object) -> object:
     """Let one name or number stand for a list of one."""
     return [value] if isinstance(value, str | int | dt.date) and not isinstance(value, bool) else value
 
@@ -127,11 +134,11 @@ MonthDay = Annotated[
     tuple[int, int], BeforeValidator(_month_day), WithJsonSchema({"type": "string", "examples": ["11-01"]})
 ]
 Name = Annotated[str, Field(min_length=1)]
-Names = Annotated[tuple[Name, ...], BeforeValidator(_listed, json_schema_input_type=str | list[str])]
-Spans = Annotated[tuple[ClockSpan, ...], BeforeValidator(_listed, json_schema_input_type=str | list[str])]
+Names = Annotated[tuple[Name, ...], BeforeValidator(listed, json_schema_input_type=str | list[str])]
+Spans = Annotated[tuple[ClockSpan, ...], BeforeValidator(listed, json_schema_input_type=str | list[str])]
 Months = Annotated[
     tuple[Annotated[int, Field(ge=1, le=12)], ...],
-    BeforeValidator(_listed, json_schema_input_type=int | list[int]),
+    BeforeValidator(listed, json_schema_input_type=int | list[int]),
 ]
 
 

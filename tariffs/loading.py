@@ -1,17 +1,21 @@
 """Reading a tariff file: TOML to checked models, every refusal rewritten for the person who wrote it."""
 
+import datetime as dt
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from pathlib import Path
-from typing import get_args
+from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from tariffs.checks import check_sheet, check_tariff, suggestion
+from tariffs.checks import check_event_dates, check_sheet, check_tariff, suggestion
+from tariffs.checks_money import check_money
 from tariffs.errors import TariffError
-from tariffs.model import DatedSheet, Tariff
+from tariffs.loading_beside import read_prices, with_event_dates
+from tariffs.loading_versions import FIXED, merged
+from tariffs.model import HOURLY_BAND, DatedSheet, Tariff
 from tariffs.windows import Problem
 
 Loc = tuple[int | str, ...]
@@ -68,12 +72,81 @@ def parse_tariff(text: str, source: str = "tariff") -> Tariff:
         document = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
         raise TariffError(f"{source}: is not valid TOML: {error}") from None
-    tariff = _validated(document, source)
-    _refuse(source, check_tariff(tariff))
-    _refuse(source, check_sheet(tariff))
+    folder = Path(source).parent
+    versions = _version_list(document, source)
+    tariff = _checked(document, source, folder, "")
+    sheets = [DatedSheet(None, tariff)]
+    for number, version in enumerate(versions):
+        prefix = f"versions[{number + 1}]."
+        start, changes = _dated(version, sheets[-1].start, source, prefix)
+        document = merged(document, changes)
+        sheets.append(DatedSheet(start, _checked(document, source, folder, prefix)))
+    _check_versions(tariff, sheets, source)
     tariff._source = source  # noqa: SLF001 - private to the package, set once here
-    tariff._sheets = (DatedSheet(None, tariff),)  # noqa: SLF001
+    tariff._sheets = tuple(sheets)  # noqa: SLF001
+    if tariff.hourly_prices is not None:
+        tariff._series = read_prices(tariff.hourly_prices, folder, tariff.time_zone)  # noqa: SLF001
     return tariff
+
+
+def _checked(document: Mapping[str, Any], source: str, folder: Path, prefix: str) -> Tariff:
+    """Validate one version of the document and everything its tables say of each other."""
+    complete = with_event_dates(document, folder)
+    if "hourly_prices" in complete and "bands" not in complete:
+        complete["bands"] = {HOURLY_BAND: {}}
+    tariff = _validated(complete, source, prefix)
+    for check in (
+        check_tariff(tariff),
+        check_sheet(tariff),
+        check_money(tariff, tariff),
+        check_event_dates(tariff, tariff),
+    ):
+        _refuse(source, [Problem(prefix + field, text) for field, text in check])
+    return tariff
+
+
+def _version_list(document: dict[str, Any], source: str) -> list[object]:
+    versions = document.get("versions", [])
+    listed = versions if isinstance(versions, list) else [versions]
+    if not all(isinstance(version, Mapping) for version in listed):
+        raise TariffError(f"{source}: versions: should be tables (got {versions!r}); write [[versions]]")
+    return listed
+
+
+def _dated(
+    version: object, before: dt.date | None, source: str, prefix: str
+) -> tuple[dt.date, dict[str, Any]]:
+    """Split a version into its first day and its changes."""
+    changes = dict(version) if isinstance(version, Mapping) else {}
+    start = changes.pop("valid_from", None)
+    if isinstance(start, str):
+        try:
+            start = dt.date.fromisoformat(start)
+        except ValueError:
+            start = None
+    if not isinstance(start, dt.date) or isinstance(start, dt.datetime):
+        raise TariffError(f"{source}: {prefix}valid_from: should be a date; write valid_from = 2025-05-01")
+    if before is not None and start <= before:
+        text = f"must rise from version to version (got {start} after {before}); sort the versions"
+        raise TariffError(f"{source}: {prefix}valid_from: {text}")
+    for key in changes:
+        if key in FIXED:
+            text = "cannot change with a version; it belongs to the whole file"
+            raise TariffError(f"{source}: {prefix}{key}: {text} (got {key}); move it to the top of the file")
+    return start, changes
+
+
+def _check_versions(tariff: Tariff, sheets: Sequence[DatedSheet], source: str) -> None:
+    for number, dated in enumerate(sheets[1:]):
+        field = f"versions[{number + 1}].valid_from"
+        if dated.start is None:
+            continue
+        if tariff.valid_from is not None and dated.start <= tariff.valid_from:
+            text = f"must come after the file's own valid_from, {tariff.valid_from} (got {dated.start})"
+            raise TariffError(f"{source}: {field}: {text}; correct one of the dates")
+        if tariff.valid_to is not None and dated.start > tariff.valid_to:
+            text = f"must not come after the file's valid_to, {tariff.valid_to} (got {dated.start})"
+            raise TariffError(f"{source}: {field}: {text}; correct one of the dates")
 
 
 def _refuse(source: str, problems: Sequence[Problem]) -> None:
@@ -81,13 +154,13 @@ def _refuse(source: str, problems: Sequence[Problem]) -> None:
         raise TariffError("\n".join(f"{source}: {field}: {text}" for field, text in problems))
 
 
-def _validated(document: object, source: str) -> Tariff:
+def _validated(document: object, source: str, prefix: str) -> Tariff:
     try:
         return Tariff.model_validate(document)
     except ValidationError as error:
         problems = [_rewritten(Tariff, found) for found in error.errors(include_url=False)]
         known_first = dict.fromkeys(problems)  # a union reports the same fault once per branch
-        _refuse(source, list(known_first))
+        _refuse(source, [Problem(prefix + field, text) for field, text in known_first])
         raise
 
 

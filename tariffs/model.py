@@ -7,118 +7,30 @@ several tables (names that must exist, windows that must cover the day) is check
 import datetime as dt
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, PrivateAttr, model_validator
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, PrivateAttr, WithJsonSchema, model_validator
 
-from tariffs.fields import (
-    MINUTES_PER_DAY,
-    TABLES,
-    BySeason,
-    Clock,
-    Exact,
-    Frozen,
-    MonthDay,
-    Months,
-    Name,
-    Names,
-    Spans,
-    clock_text,
-    in_season,
-)
+from tariffs.fields import TABLES, BySeason, Exact, ExactPositive, Frozen, Months, Name, Names, in_season
+from tariffs.model_usage import Blocks, Demand, Minimum, Netting
+from tariffs.model_when import Billing, Event, Holidays, Season, Window
 
 WHOLE_YEAR = "all year"
+HOURLY_BAND = "hourly"
+HOURLY_LINE = "hourly prices"
+NETTING_LINE = "net metering"
+CATEGORIES = ("energy", "export", "riders", "demand", "charges", "credits", "minimum")
+EVERYTHING = "everything"
 
 
-class Season(Frozen):
-    """A named part of the year; the same name may be given several stretches."""
-
-    name: Name
-    months: Months = ()
-    start: MonthDay | None = Field(None, alias="from")
-    end: MonthDay | None = Field(None, alias="to")
-
-    @model_validator(mode="after")
-    def _one_way(self) -> Self:
-        if bool(self.months) == (self.start is not None or self.end is not None):
-            raise ValueError('a season is either months = [...] or from = "MM-DD" and to = "MM-DD"')
-        if (self.start is None) != (self.end is None):
-            raise ValueError("a season with from needs to as well, and the other way round")
-        return self
-
-    def holds(self, month: int, day: int) -> bool:
-        """Tell whether a day of the year belongs to this season; both ends are in it."""
-        if self.start is None or self.end is None:
-            return month in self.months
-        if self.start <= self.end:
-            return self.start <= (month, day) <= self.end
-        return (month, day) >= self.start or (month, day) <= self.end
-
-
-class Holidays(Frozen):
-    """Which days are holidays: a country's calendar, filtered by name, moved off weekends, plus dates."""
-
-    country: Name | None = None
-    subdivision: Name | None = None
-    categories: Names = ("public", "optional")
-    include: Names = ()
-    exclude: Names = ()
-    extra_dates: tuple[dt.date, ...] = ()
-    weekend_shift: Literal["none", "next-weekday", "nearest-weekday", "sunday-to-monday", "observed"] = "none"
-
-    @model_validator(mode="after")
-    def _has_source(self) -> Self:
-        if self.country is None and not self.extra_dates:
-            raise ValueError('needs country = "..." or extra_dates = [...]')
-        if self.country is None and (self.subdivision or self.include or self.exclude):
-            raise ValueError("subdivision, include and exclude need a country")
-        return self
-
-
-class When(Frozen):
-    """The seasons, days and hours of a window; whatever is left out means all of them."""
-
-    seasons: Names = ()
-    days: Names = ()
-    start: Clock | None = Field(None, alias="from")
-    end: Clock | None = Field(None, alias="to")
-    hours: Spans = ()
-
-    @model_validator(mode="after")
-    def _usable(self) -> Self:
-        if (self.start is None) != (self.end is None):
-            raise ValueError("from needs to as well, and the other way round; for all day leave both out")
-        if self.start is not None and self.hours:
-            raise ValueError("give the clock times as from and to, or as hours, not both")
-        for begin, finish in self.stretches:
-            if begin in {finish, MINUTES_PER_DAY}:
-                raise ValueError(
-                    f"the window is empty (got {clock_text(begin)} to {clock_text(finish)}); "
-                    'for all day write from = "00:00", to = "24:00"'
-                )
-        return self
-
-    @property
-    def stretches(self) -> tuple[tuple[int, int], ...]:
-        """Stretches of the clock as written, in minutes; one that crosses midnight ends below its start."""
-        if self.hours:
-            return self.hours
-        if self.start is None or self.end is None:
-            return ((0, MINUTES_PER_DAY),)
-        return ((self.start, self.end),)
-
-    @property
-    def pieces(self) -> tuple[tuple[int, int], ...]:
-        """The same stretches within one calendar day: one that crosses midnight becomes two."""
-        found: list[tuple[int, int]] = []
-        for begin, finish in self.stretches:
-            if finish > begin:
-                found.append((begin, finish))
-            else:
-                found.append((begin, MINUTES_PER_DAY))
-                if finish:
-                    found.append((0, finish))
-        return tuple(found)
+_VERSION_SCHEMA = {
+    "type": "object",
+    "description": "Values that replace the earlier ones from a date on; keys as in the tariff itself.",
+    "properties": {"valid_from": {"type": "string", "format": "date"}},
+    "required": ["valid_from"],
+}
 
 
 class Band(Frozen):
@@ -129,32 +41,64 @@ class Band(Frozen):
 
     def import_price(self, season: str) -> Decimal:
         """Return the price of imported energy in a season, exactly as written."""
-        return (
-            Decimal(0) if self.import_price_per_kwh is None else in_season(self.import_price_per_kwh, season)
-        )
+        return in_season(self.import_price_per_kwh or Decimal(0), season)
 
     def export_price(self, season: str) -> Decimal:
         """Return the price paid for exported energy in a season, exactly as written."""
         return in_season(self.export_price_per_kwh, season)
 
 
-class Window(When):
-    """When a band's price holds."""
-
-    band: Name
-
-
 class Charge(Frozen):
-    """A fixed amount per day, per month or per year."""
+    """A fixed amount per day or per month, in all months or in some."""
 
     name: Name = "standing charge"
     per_day: Exact | None = None
     per_month: Exact | None = None
+    months: Months = ()
 
     @model_validator(mode="after")
     def _has_amount(self) -> Self:
         if self.per_day is None and self.per_month is None:
             raise ValueError("needs per_day = ... or per_month = ...")
+        return self
+
+
+class Credit(Frozen):
+    """A signed amount per month, in all months or in some; a negative one lowers the bill."""
+
+    name: Name
+    per_month: Exact
+    months: Months = ()
+
+
+class Rider(Frozen):
+    """A price on every kWh, beside the bands' own."""
+
+    name: Name
+    price_per_kwh: BySeason
+    of: Literal["import", "export"] = "import"
+    bands: Names = ()
+    netted: bool = True
+
+
+class Losses(Frozen):
+    """A factor on metered energy before it is priced."""
+
+    loss_factor: ExactPositive
+    applies_to: Names = ("energy", "riders")
+
+
+class HourlyPrices(Frozen):
+    """Prices from a CSV, one row per interval; they add to the bands' own, if any."""
+
+    csv: Name
+    import_column: Name | None = None
+    export_column: Name | None = None
+
+    @model_validator(mode="after")
+    def _has_column(self) -> Self:
+        if self.import_column is None and self.export_column is None:
+            raise ValueError('needs import_column = "..." or export_column = "..."')
         return self
 
 
@@ -183,7 +127,14 @@ class Sheet(Frozen):
     bands: dict[Name, Band] = Field(default_factory=dict)
     windows: Annotated[tuple[Window, ...], TABLES] = ()
     other_hours: Name | None = None
+    events: Annotated[tuple[Event, ...], TABLES] = ()
+    blocks: Annotated[tuple[Blocks, ...], TABLES] = ()
+    riders: Annotated[tuple[Rider, ...], TABLES] = ()
+    losses: Losses | None = None
+    demand: Annotated[tuple[Demand, ...], TABLES] = ()
     charges: Annotated[tuple[Charge, ...], TABLES] = ()
+    credits: Annotated[tuple[Credit, ...], TABLES] = ()
+    minimum: Minimum | None = None
     adjustments: Annotated[tuple[Adjustment, ...], TABLES] = ()
 
     @property
@@ -196,6 +147,45 @@ class Sheet(Frozen):
         """Bands in the order of the file."""
         return tuple(self.bands)
 
+    @property
+    def sequence(self) -> tuple[Adjustment | Minimum, ...]:
+        """The adjustments in their order, the minimum bill standing after the last one it names."""
+        order: list[Adjustment | Minimum] = list(self.adjustments)
+        if self.minimum is not None:
+            named = set(self.minimum.applies_to)
+            places = [at + 1 for at, found in enumerate(self.adjustments) if found.name in named]
+            order.insert(len(order) if EVERYTHING in named else max(places, default=0), self.minimum)
+        return tuple(order)
+
+    def loss_factor(self, *tags: str) -> Decimal:
+        """Return the factor on metered energy for a line of a given group and name."""
+        if self.losses is None or not set(tags) & set(self.losses.applies_to):
+            return Decimal(1)
+        return self.losses.loss_factor
+
+
+@dataclass(frozen=True, eq=False)
+class PriceSeries:
+    """Prices by interval, as read from a CSV.
+
+    Attributes
+    ----------
+    path : str
+        Where they come from, for messages.
+    starts : array of int
+        Starts of the intervals, seconds since 1970 in UTC, rising evenly.
+    seconds : int
+        Length of an interval. [s]
+    import_price_per_kwh, export_price_per_kwh : array or None
+        One price per interval. [currency/kWh]
+    """
+
+    path: str
+    starts: NDArray[np.int64]
+    seconds: int
+    import_price_per_kwh: NDArray[np.float64] | None
+    export_price_per_kwh: NDArray[np.float64] | None
+
 
 @dataclass(frozen=True)
 class DatedSheet:
@@ -203,12 +193,6 @@ class DatedSheet:
 
     start: dt.date | None
     sheet: Sheet
-
-
-class Billing(Frozen):
-    """How the series is cut into bills, and what a bill that is only partly covered pays."""
-
-    part_periods: Literal["by-days", "whole"] = "by-days"
 
 
 class Tariff(Sheet):
@@ -227,11 +211,21 @@ class Tariff(Sheet):
     time_zone: str | None = None
     valid_from: dt.date | None = None
     valid_to: dt.date | None = None
+    hourly_prices: HourlyPrices | None = None
+    netting: Netting | None = None
     billing: Billing = Billing()
     rounding: Rounding = Rounding()
+    versions: Annotated[tuple[Annotated[dict[str, Any], WithJsonSchema(_VERSION_SCHEMA)], ...], TABLES] = ()
 
     _source: str = PrivateAttr("tariff")
     _sheets: tuple[DatedSheet, ...] = PrivateAttr(())
+
+    _series: "PriceSeries | None" = PrivateAttr(None)
+
+    @property
+    def series(self) -> "PriceSeries | None":
+        """Prices read from a CSV, where the file has any."""
+        return self._series
 
     @property
     def source(self) -> str:

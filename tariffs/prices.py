@@ -1,16 +1,17 @@
-"""Effective prices of every step: what one more kWh costs after all adjustments, as floats.
+"""Effective prices of every step, and the terms that a price per step cannot say, as floats.
 
 Billing does not use these: it builds lines of exact decimals and adjusts those.
 """
 
-from collections.abc import Iterable
-
-import numpy as np
 import pandas as pd
 
-from tariffs.model import Sheet, Tariff
+from tariffs.model import Tariff
 from tariffs.periods import Layout, lay_out
-from tariffs.terms import Floats, PricedSteps
+from tariffs.periods_cells import block_cells, netting_cells
+from tariffs.periods_demand import demand_cells
+from tariffs.prices_energy import fixed_amount, step_prices
+from tariffs.prices_terms import Cells, block_terms, demand_terms, minimum_terms, netting_terms
+from tariffs.terms import PricedSteps
 
 
 def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> PricedSteps:
@@ -30,7 +31,8 @@ def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Pri
         If the tariff does not cover the series, or changes inside a step.
     """
     layout = lay_out(tariff, times, dt_hours)
-    import_price, export_price = _band_prices(layout)
+    cells = Cells(block_cells(layout), demand_cells(layout), netting_cells(layout))
+    import_price, export_price = step_prices(layout, "total")
     return PricedSteps(
         times=layout.times,
         dt_hours=dt_hours,
@@ -42,59 +44,17 @@ def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Pri
         day_type_names=layout.day_type_names,
         import_price_per_kwh=import_price,
         export_price_per_kwh=export_price,
-        hourly=False,
-        event=np.zeros(len(layout.times), dtype=bool),
+        hourly=tariff.series is not None and tariff.series.import_price_per_kwh is not None,
+        event=layout.event,
         period=layout.period,
         period_names=tuple(period.name for period in layout.periods),
         fixed_total=_fixed_total(layout),
+        blocks=block_terms(layout, cells),
+        demand=demand_terms(layout, cells),
+        minimums=minimum_terms(layout, cells),
+        netting=netting_terms(layout, cells),
     )
 
 
-def multiplier(sheet: Sheet, tags: Iterable[str]) -> float:
-    """Return what one unit of money on a line becomes once every adjustment has had its say.
-
-    Parameters
-    ----------
-    sheet : Sheet
-    tags : iterable of str
-        The line's group and name.
-    """
-    own = set(tags)
-    weights: dict[str, float] = {}
-    for adjustment in sheet.adjustments:
-        wanted, barred = set(adjustment.applies_to), set(adjustment.not_to)
-        base = 1.0 if (not wanted or own & wanted) and not own & barred else 0.0
-        base += sum(
-            weight
-            for name, weight in weights.items()
-            if (not wanted or name in wanted) and name not in barred
-        )
-        weights[adjustment.name] = base * float(adjustment.percent) / 100.0
-    return 1.0 + sum(weights.values())
-
-
-def _band_prices(layout: Layout) -> tuple[Floats, Floats]:
-    shape = (len(layout.tariff.sheets), len(layout.band_names), len(layout.season_names))
-    bought, sold = np.zeros(shape), np.zeros(shape)
-    for version, dated in enumerate(layout.tariff.sheets):
-        sheet = dated.sheet
-        for name, band in sheet.bands.items():
-            energy = multiplier(sheet, ("energy", name))
-            export = multiplier(sheet, ("export", name))
-            for season in sheet.season_names:
-                at = version, layout.band_names.index(name), layout.season_names.index(season)
-                bought[at] = float(band.import_price(season)) * energy
-                sold[at] = float(band.export_price(season)) * export
-    where = layout.version, layout.band, layout.season
-    return bought[where], sold[where]
-
-
 def _fixed_total(layout: Layout) -> float:
-    total = 0.0
-    for part in layout.parts:
-        sheet = layout.sheet(part.version)
-        for charge in sheet.charges:
-            amount = float(charge.per_day or 0) * float(part.days)
-            amount += float(charge.per_month or 0) * float(part.months)
-            total += amount * multiplier(sheet, ("charges", charge.name))
-    return total
+    return sum(fixed_amount(layout, part, "total") for part in layout.parts)

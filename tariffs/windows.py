@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tariffs.fields import DAY_CLASSES, DAY_NAMES, MINUTES_PER_DAY, clock_text
-from tariffs.model import Sheet, When
+from tariffs.model import Sheet
+from tariffs.model_when import When
 
 UNPAINTED = -1
 
@@ -140,3 +141,16 @@ def _holes(table: NDArray[np.int16], sheet: Sheet) -> list[Problem]:
             )
         )
     return problems
+
+
+def edge_text(sheet: Sheet, before: int, after: int, minute: int) -> str:
+    """Name the window whose edge a change from one band to another is."""
+    names = sheet.band_names
+    found = ""
+    for number, window in enumerate(sheet.windows):
+        starts = window.band == names[after] and any(begin == minute for begin, _ in window.pieces)
+        ends = window.band == names[before] and any(finish == minute for _, finish in window.pieces)
+        if starts or ends:
+            found = f"windows[{number + 1}]: "
+            break
+    return f"{found}the change from {names[before]!r} to {names[after]!r} at {clock_text(minute)}"
