@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dispatch.cli_outages import register as register_outage_commands
+from dispatch.cli_settings import register as register_settings_commands
 from dispatch.cli_terminal import (
     NO_ANSWER,
     WIDTH,
@@ -149,3 +150,4 @@ def _show_comparison(comparison: Comparison, csv: Path | None, *, as_json: bool)
 
 
 register_outage_commands(app)
+register_settings_commands(app)

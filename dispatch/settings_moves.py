@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from dispatch.settings import MINUTES_PER_DAY, ChargeWindow, DayPlan, Window
@@ -22,52 +23,56 @@ def apart(plan: DayPlan, space: Space, *, charge_wins: bool) -> DayPlan | None:
 
     Windows of one kind that overlap or touch become one (charge windows only at the same level).
     """
-    charge, discharge = list(plan.charge), list(plan.discharge)
+    grain = space.grain_minutes
+    charge = [(_cells(w.start, w.end, grain), w.to_percent) for w in plan.charge]
+    giving = 0
+    for window in plan.discharge:
+        giving |= _cells(window.start, window.end, grain)
+    taking = 0
+    for cells, _ in charge:
+        taking |= cells
     if charge_wins:
-        discharge = [piece for window in discharge for piece in _without(window, charge, space)]
-    else:
-        charge = [
-            ChargeWindow(piece.start, piece.end, window.to_percent)
-            for window in charge
-            for piece in _without(window, discharge, space)
-        ]
-    merged = _merged(discharge, space)
-    levels = sorted({window.to_percent for window in charge}, reverse=True)
+        giving &= ~taking
     filled: list[ChargeWindow] = []
-    for level in levels:  # where two levels overlap the higher holds: cut the lower
-        own = _merged([w for w in charge if w.to_percent == level], space)
-        filled += [ChargeWindow(p.start, p.end, level) for w in own for p in _without(w, list(filled), space)]
-    if len(filled) > space.charge_windows or len(merged) > space.discharge_windows:
+    taken = 0 if charge_wins else giving
+    for level in sorted(
+        {level for _, level in charge}, reverse=True
+    ):  # where two overlap the higher level holds
+        own = 0
+        for cells, other in charge:
+            own |= cells if other == level else 0
+        filled += [ChargeWindow(start, end, level) for start, end in _spans(own & ~taken, grain)]
+        taken |= own
+    discharge = _spans(giving, grain)
+    if len(filled) > space.charge_windows or len(discharge) > space.discharge_windows:
         return None
-    return DayPlan(tuple(sorted(filled)), tuple(sorted(merged)), plan.reserve_percent)
+    return DayPlan(
+        tuple(sorted(filled)), tuple(Window(start, end) for start, end in discharge), plan.reserve_percent
+    )
 
 
-def _cells(window: Window, space: Space) -> set[int]:
-    grain, grains = space.grain_minutes, MINUTES_PER_DAY // space.grain_minutes
-    return {(window.start // grain + i) % grains for i in range(window.minutes // grain)}
+@lru_cache(maxsize=65_536)
+def _cells(start: int, end: int, grain: int) -> int:
+    """Grains of the clock in a window, as bits."""
+    first, count, grains = start // grain, Window(start, end).minutes // grain, MINUTES_PER_DAY // grain
+    run = ((1 << count) - 1) << first
+    return (run | run >> grains) & ((1 << grains) - 1)
 
 
-def _of_cells(cells: set[int], space: Space) -> list[Window]:
-    grain, grains = space.grain_minutes, MINUTES_PER_DAY // space.grain_minutes
-    if len(cells) == grains:
-        return [Window(0, MINUTES_PER_DAY)]
-    windows = []
-    for start in sorted(cell for cell in cells if (cell - 1) % grains not in cells):
-        end = start
-        while end % grains in cells:
-            end += 1
-        windows.append(Window(start * grain, (end - 1) % grains * grain + grain))
-    return windows
-
-
-def _without(window: Window, others: Iterable[Window], space: Space) -> list[Window]:
-    cells = _cells(window, space)
-    taken = set().union(*(_cells(other, space) for other in others))
-    return _of_cells(cells - taken, space) if cells & taken else [window]
-
-
-def _merged(windows: Iterable[Window], space: Space) -> list[Window]:
-    return _of_cells(set().union(*(_cells(window, space) for window in windows)), space)
+@lru_cache(maxsize=65_536)
+def _spans(cells: int, grain: int) -> tuple[tuple[int, int], ...]:
+    """Windows (start, end) that these grains make, in the order of the clock; a run across midnight is one."""
+    grains = MINUTES_PER_DAY // grain
+    if cells == (1 << grains) - 1:
+        return ((0, MINUTES_PER_DAY),)
+    found = []
+    for start in range(grains):
+        if cells >> start & 1 and not cells >> (start - 1) % grains & 1:
+            end = start
+            while cells >> end % grains & 1:
+                end += 1
+            found.append((start * grain, (end - 1) % grains * grain + grain))
+    return tuple(found)
 
 
 def pairs(space: Space) -> Iterator[tuple[int, int]]:

@@ -32,7 +32,7 @@ from dispatch.settings_moves import (
 from dispatch.settings_plain import longest, plain_card, windows_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -46,10 +46,10 @@ if TYPE_CHECKING:
     Tell = Callable[[str], None]
 
 SHAPE_WEEKS = 6  # the shape is searched on one week in so many
-SHAPE_PASSES, POLISH_PASSES = 2, 4
+SHAPE_PASSES, POLISH_PASSES = 2, 2
 BATCH = 1500  # candidates simulated together
 STARTS = 2
-SIMPLER_FRACTION = 1e-4  # of the bill: what leaving a window out may cost
+SIMPLER_FRACTION = 4e-4  # of the bill: what fewer entries may cost in all
 OPTIMUM_SHARES = (0.1, 0.35)  # of the busiest hour: where the optimum counts as charging or discharging
 
 
@@ -132,8 +132,8 @@ class Judge:
                 found += [Judged(float(s), card) for s, card in zip(totals, part, strict=True)]
         return sorted(found, key=lambda judged: (judged.score, _entries(judged.card)))
 
-    def part(self, card: Card, spans: Sequence[tuple[int, int]]) -> Part:
-        """Take stretches of the period, each begun at the level that this card has there."""
+    def parts(self, card: Card, spans: Iterable[Sequence[tuple[int, int]]]) -> list[Part]:
+        """Take several sets of stretches of the period, each begun at the level that this card has there."""
         levels = np.empty(len(self.case.times))
 
         def keep(block: Block) -> None:
@@ -141,11 +141,16 @@ class Judge:
 
         start = self.case.limits.start_kwh
         simulate(self.scorer.given, self.tables.orders([card]), start, keep)
-        return Part(tuple(spans), tuple(float(levels[first - 1]) if first else start for first, _ in spans))
+        return [
+            Part(tuple(some), tuple(float(levels[first - 1]) if first else start for first, _ in some))
+            for some in spans
+        ]
 
 
 def _entries(card: Card) -> int:
-    return sum(plan.entries for plan in card.plans)
+    """How much there is to enter: windows, reserves that differ, and sun sent another way than usual."""
+    reserves = len({plan.reserve_percent for plan in card.plans})
+    return sum(plan.entries for plan in card.plans) + reserves + (card.sun_first == "battery")
 
 
 def plain(judge: Judge, strategy: str = "off-peak-first") -> Judged:
@@ -163,7 +168,9 @@ def _levels_fit(plan: DayPlan) -> bool:
     return all(window.to_percent >= plan.reserve_percent for window in plan.charge)
 
 
-def find(judge: Judge, optimum: Flows | None, tell: Tell = lambda _label: None) -> Judged:
+def find(
+    judge: Judge, optimum: Flows | None, tell: Tell = lambda _label: None, keep: int = 1
+) -> list[Judged]:
     """Search for the best settings.
 
     Parameters
@@ -173,11 +180,13 @@ def find(judge: Judge, optimum: Flows | None, tell: Tell = lambda _label: None) 
         The least-cost schedule, whose shape gives starts.
     tell : callable
         Told what is being done.
+    keep : int
+        How many to return: where a bill has parts that no price per step can say, the caller has more to price.
 
     Returns
     -------
-    Judged
-        Never worse than the plain settings.
+    list of Judged
+        The best first; it is never worse than the plain settings.
     """
     tell("trying starts")
     starts = judge.cards(_starts(judge, optimum))
@@ -193,8 +202,16 @@ def find(judge: Judge, optimum: Flows | None, tell: Tell = lambda _label: None) 
     ranked = judge.cards([*(judged.card for judged in found), starts[0].card, plain(judge).card])
     best = _polish(judge, ranked[0])
     other = [replace(best.card, sun_first=choice) for choice in judge.space.sun_choices]
-    best = min([best, *judge.cards(other)], key=lambda judged: judged.score)
-    return _simpler(judge, best)
+    best = _simpler(judge, min([best, *judge.cards(other)], key=lambda judged: judged.score))
+    if keep == 1:
+        return [best]
+    near = [
+        replace(best.card, plans=(*best.card.plans[:g], changed, *best.card.plans[g + 1 :]))
+        for g, plan in enumerate(best.card.plans)
+        for changed in fine_moves(plan, judge.space)
+        if _levels_fit(changed)
+    ]
+    return [best, *ranked, *judge.cards(list(dict.fromkeys(near)))][:keep]
 
 
 def _starts(judge: Judge, optimum: Flows | None) -> list[Card]:
@@ -238,17 +255,17 @@ def _shape_of(judge: Judge, optimum: Flows, group: int, share: float, reserve_pe
 def _shape(judge: Judge, card: Card) -> Judged:
     """Improve one plan after the other on a sample of weeks."""
     best = card
-    for _ in range(SHAPE_PASSES):
+    parts = judge.parts(card, [sample_spans(judge.case, judge.space, g) for g in range(len(card.plans))])
+    for number in range(SHAPE_PASSES):
         before = best
-        for group in range(len(card.plans)):
-            spans = sample_spans(judge.case, judge.space, group)
-            best = _shape_group(judge, best, group, judge.part(best, spans))
+        for group, part in enumerate(parts):
+            best = _shape_group(judge, best, group, part, with_levels=number == 0)
         if best == before:
             break
     return judge.cards([best])[0]
 
 
-def _shape_group(judge: Judge, card: Card, group: int, part: Part) -> Card:
+def _shape_group(judge: Judge, card: Card, group: int, part: Part, *, with_levels: bool) -> Card:
     space = judge.space
     windows = tuple(pairs(space))
 
@@ -259,9 +276,11 @@ def _shape_group(judge: Judge, card: Card, group: int, part: Part) -> Card:
     best_of(lambda plan: reserve_moves(plan, space))
     for index in range(space.charge_windows):
         best_of(lambda plan, i=index: charge_moves(plan, space, windows, i))  # type: ignore[misc]
-        best_of(lambda plan, i=index: level_moves(plan, space, i))  # type: ignore[misc]
+        if with_levels:
+            best_of(lambda plan, i=index: level_moves(plan, space, i))  # type: ignore[misc]
     for index in range(space.discharge_windows):
         best_of(lambda plan, i=index: discharge_moves(plan, space, windows, i))  # type: ignore[misc]
+    best_of(lambda plan: fine_moves(plan, space))
     return card
 
 
@@ -305,8 +324,8 @@ def _polish(judge: Judge, judged: Judged) -> Judged:
     best = judged
     for _ in range(POLISH_PASSES):
         card = best.card
-        for group in range(len(card.plans)):
-            part = judge.part(card, season_spans(judge.space, group))
+        spans = [season_spans(judge.space, group) for group in range(len(card.plans))]
+        for group, part in enumerate(judge.parts(card, spans)):
             card = _best_of(judge, card, group, fine_moves(card.plans[group], judge.space), part)
         better = min(_one_reserve(judge, [best.card, card]), key=lambda other: other.score)
         if better.score >= best.score - 1e-9:
@@ -326,13 +345,13 @@ def _one_reserve(judge: Judge, cards: Sequence[Card]) -> list[Judged]:
 
 
 def _simpler(judge: Judge, best: Judged) -> Judged:
-    """Leave out windows that earn next to nothing: less to type, less to get wrong."""
+    """Leave out what earns next to nothing: less to type, less to get wrong."""
     allowance = SIMPLER_FRACTION * max(abs(best.score), 1e-9)
     while True:
         fewer = [
-            replace(best.card, plans=(*best.card.plans[:g], smaller, *best.card.plans[g + 1 :]))
-            for g, plan in enumerate(best.card.plans)
-            for smaller in _one_less(plan)
+            card
+            for card in _one_less(best.card, judge.space.sun_choices)
+            if _entries(card) < _entries(best.card)
         ]
         judged = judge.cards(fewer)[0] if fewer else None
         if judged is None or judged.score > best.score + allowance:
@@ -341,8 +360,18 @@ def _simpler(judge: Judge, best: Judged) -> Judged:
         best = judged
 
 
-def _one_less(plan: DayPlan) -> Iterable[DayPlan]:
-    for index in range(len(plan.charge)):
-        yield replace(plan, charge=plan.charge[:index] + plan.charge[index + 1 :])
-    for index in range(len(plan.discharge)):
-        yield replace(plan, discharge=plan.discharge[:index] + plan.discharge[index + 1 :])
+def _one_less(card: Card, choices: Sequence[str]) -> Iterator[Card]:
+    """Every card with one window left out, one plan's reserve made that of another, or the load first."""
+    yield replace(card, sun_first="load" if "load" in choices else card.sun_first)
+    for g, plan in enumerate(card.plans):
+        smaller = [
+            *(replace(plan, charge=plan.charge[:i] + plan.charge[i + 1 :]) for i in range(len(plan.charge))),
+            *(
+                replace(plan, discharge=plan.discharge[:i] + plan.discharge[i + 1 :])
+                for i in range(len(plan.discharge))
+            ),
+            *(replace(plan, reserve_percent=other.reserve_percent) for other in card.plans),
+        ]
+        for changed in smaller:
+            if _levels_fit(changed):
+                yield replace(card, plans=(*card.plans[:g], changed, *card.plans[g + 1 :]))
