@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from dispatch.case import Case
 
 HOUR = 1.0
-STEADY = {
+STEADY: dict[str, dict[str, Any]] = {
     "critical_load": {"watts": 500},
     "inverter": {"continuous_w": 2000, "efficiency_fraction": 0.8, "idle_on_w": 0},
     "battery": {
@@ -122,7 +122,7 @@ def test_by_hand_without_sun() -> None:
 def test_a_household_without_a_system_is_dark_throughout() -> None:
     case = steady()
     played = play(case, plan(case, full(case), has_system=False), begun(case, "2025-11-01T17:30", 3))
-    assert (played.unserved_kwh, played.dark_hours) == (pytest.approx(1.5), pytest.approx(3.0))
+    assert [played.unserved_kwh, played.dark_hours] == pytest.approx([1.5, 3.0])
     assert (played.stored_kwh, played.recharges) == (None, ())
 
 
