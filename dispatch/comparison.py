@@ -129,7 +129,7 @@ def _result(case: Case, name: str, program: Program, reference: tariffs.Bill) ->
     solved: Solved | None = None if name == "grid-only" else solve(program, STRATEGIES[name])
     flows = grid_only(case) if solved is None else solved.flows
     bill = _bill(case, flows)
-    money = _grid_only_money(case, flows) if solved is None else solved.stage_values["cost"] - flows.wear
+    money = solved.money if solved else _terms_money(case, flows)
     difference = reconcile(case, name, money, bill)
     uses_battery, limits = flows.uses_battery, case.limits
     change = float(flows["stored"][-1] - limits.start_kwh) if uses_battery else None
@@ -168,11 +168,13 @@ def _result(case: Case, name: str, program: Program, reference: tariffs.Bill) ->
         stage_values={} if solved is None else solved.stage_values,
         residual_kwh=0.0 if solved is None else solved.residual,
         reconciliation=difference,
+        gap=None if solved is None else solved.gap,
     )
 
 
-def _grid_only_money(case: Case, flows: Flows) -> float:
-    return float(flows["import"] @ case.prices.import_price_per_kwh)
+def _terms_money(case: Case, flows: Flows) -> float:
+    """Price flows that no program decided by the terms a program would be given."""
+    return tariffs.evaluate(case.prices, flows["import"], flows["export"]) - case.prices.fixed_total
 
 
 def _hours_above(case: Case, slack_kwh: NDArray[np.float64]) -> float:

@@ -160,7 +160,7 @@ def solve_at(
     solved = solve(program.with_floor(floor.level_kwh), STRATEGIES[strategy], record)
     flows = solved.flows
     bill = tariffs.bill(case.tariff, case.times, case.dt_hours, flows["import"], flows["export"])
-    reconcile(case, strategy, solved.stage_values["cost"] - flows.wear, bill)
+    reconcile(case, strategy, solved.money, bill)
     return AtReserve(
         strategy=strategy,
         measure=measure,

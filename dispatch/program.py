@@ -33,7 +33,7 @@ Column bounds::
 Families that the hardware lacks (no sun, no feed-in, no limit) are not built. With hardware that cannot share a
 load between grid and inverter, the inverter's flows to the load are 0 where load + idle exceeds it.
 
-Money (the ``cost`` stage)::
+Money (the ``cost`` stage; blocks, demand, netting and minimum bills are stated in `dispatch.tariff_rows`)::
 
     Σ import·import_price - Σ export·export_price + wear_per_kwh·Σ (battery_to_load + battery_to_grid)/η_discharge
 """
@@ -47,8 +47,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from dispatch.errors import ScenarioError
 from dispatch.solver import AT_LEAST, AT_MOST, EQUAL, Bounds, Statement, Warm, stating
+from dispatch.tariff_rows import TariffRows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -102,20 +102,26 @@ class Program:
     cost : array, shape (columns,)
         The money of the ``cost`` stage, per kWh of each column.
 
+    cost_constant : float
+        Money of the tariff's terms that no column changes.
+
     Raises
     ------
     ScenarioError
-        If the prices would let the plain program trade with itself.
+        If the tariff cannot be stated as a (mixed-integer) linear program; says why.
     """
 
     def __init__(self, case: Case) -> None:
-        refuse_self_trading(case)
         self.case = case
         self.steps = len(case.times)
         with stating("dispatch") as statement:
             self._state(statement)
+            plain = statement.column_count
+            tariff = TariffRows(statement, case, self._families)
             self.columns, self.rows = statement.columns, statement.rows
-            self.cost_coefficients = self._cost()
+            self.columns["tariff"] = slice(plain, statement.column_count)
+            self.cost_constant = tariff.constant
+            self.cost_coefficients = self._cost(statement.vector(tariff.money))
             self.cost = self.vector(self.cost_coefficients)
             self.warm: Warm = statement.compile(self.cost)
             del self._families  # PuLP's objects outweigh the solver several times over
@@ -290,14 +296,19 @@ class Program:
                 costs[self.columns[name]] = value
         return costs
 
-    def _cost(self) -> dict[str, Floats | float]:
+    def _cost(self, tariff_money: Floats) -> dict[str, Floats | float]:
+        """Money per kWh of each family, with what the tariff's terms add (shape (columns,))."""
         prices, limits = self.case.prices, self.case.limits
         wear = limits.wear_per_kwh / limits.eta_discharge
-        return {
+        plain: dict[str, Floats | float] = {
             "import": prices.import_price_per_kwh,
             "export": -prices.export_price_per_kwh,
             "battery_to_load": wear,
             "battery_to_grid": wear,
+            "tariff": 0.0,
+        }
+        return {
+            name: value + tariff_money[self.columns[name]] for name, value in plain.items() if name in self.columns
         }
 
     def flows(self, values: Floats) -> dict[str, Floats]:
@@ -324,29 +335,3 @@ class Program:
         bounds = self.warm.base.copy()
         bounds.row_lower[self.rows["floor"]] = self.case.floor_kwh
         return bounds
-
-
-def refuse_self_trading(case: Case) -> None:
-    """Refuse prices under which buying and selling in the same step would pay.
-
-    Raises
-    ------
-    ScenarioError
-        Names the first step, both prices and the remedy.
-    """
-    prices = case.prices
-    buy, sell = prices.import_price_per_kwh, prices.export_price_per_kwh
-    if case.limits.feed_in == "grid" and np.any(sell > buy):
-        step = int(np.argmax(sell > buy))
-        raise ScenarioError(
-            f"{case.path}: tariff: at {case.times[step].isoformat()} (band '{prices.band_names[prices.band[step]]}') "
-            f"the export price {sell[step]:g} is above the import price {buy[step]:g} of the same step "
-            f"({int(np.sum(sell > buy))} such steps); this is not yet supported: lower the export price, "
-            'or set grid.feed_in = "house" or "none"'
-        )
-    if np.any(buy < 0):
-        step = int(np.argmax(buy < 0))
-        raise ScenarioError(
-            f"{case.path}: tariff: at {case.times[step].isoformat()} the import price is {buy[step]:g}; "
-            "negative import prices are not yet supported: use prices of 0 or more"
-        )

@@ -75,6 +75,7 @@ class StrategyResult:
     stage_values: dict[str, float]
     residual_kwh: float
     reconciliation: float
+    gap: float | None
 
     @property
     def total(self) -> float:

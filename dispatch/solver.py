@@ -25,7 +25,7 @@ import pulp
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 EQUAL, AT_MOST, AT_LEAST = pulp.LpConstraintEQ, pulp.LpConstraintLE, pulp.LpConstraintGE
 RESIDUAL_TOLERANCE = 1e-6  # kWh; the solver works to 1e-9, so this is a check and not a knob
 SOLVER_TOLERANCE = 1e-9
+GAP, GAP_ABSOLUTE = 1e-7, 1e-7  # of mixed-integer solves: relative, and in money
+SETTLE_SECONDS = 600.0  # a mixed-integer solve that takes longer is given up, and said to be
 FACE_TOLERANCE = 1e-9  # a reduced cost or dual smaller than this counts as zero when a stage is held
 
 
@@ -66,15 +68,22 @@ class Statement:
         self._constraints: list[Any] = []
 
     def family(
-        self, name: str, count: int, lower: Floats | float = 0.0, upper: Floats | float = np.inf
+        self,
+        name: str,
+        count: int,
+        lower: Floats | float = 0.0,
+        upper: Floats | float = np.inf,
+        *,
+        integer: bool = False,
     ) -> list[Any]:
         """Add ``count`` columns ``name_0 …`` with the given bounds; return PuLP's variables in order."""
         first = len(self._variables)
         lows = np.broadcast_to(np.asarray(lower, dtype=float), (count,)).tolist()
         highs = np.broadcast_to(np.asarray(upper, dtype=float), (count,)).tolist()
         add, infinite = self.problem.add_variable, float("inf")
+        category = pulp.LpInteger if integer else pulp.LpContinuous
         family = [
-            add(f"{name}_{t}", None if low == -infinite else low, None if high == infinite else high)
+            add(f"{name}_{t}", None if low == -infinite else low, None if high == infinite else high, category)
             for t, (low, high) in enumerate(zip(lows, highs, strict=True))
         ]
         self._variables.extend(family)
@@ -82,9 +91,9 @@ class Statement:
         return family
 
     def row_family(
-        self, name: str, sense: int, rows: Iterator[tuple[Sequence[tuple[Any, float]], float]]
+        self, name: str, sense: int, rows: Iterable[tuple[Sequence[tuple[Any, float]], float]]
     ) -> None:
-        """Add rows ``name_0 …``, each given as (terms, right-hand side)."""
+        """Add rows ``name_0 …``, each given as (terms, right-hand side); no column twice in one row."""
         first = len(self._constraints)
         expression, constraint, add = pulp.LpAffineExpression, pulp.LpConstraint, self.problem.addConstraint
         for t, (terms, right) in enumerate(rows):
@@ -92,6 +101,19 @@ class Statement:
             add(row)
             self._constraints.append(row)
         self.rows[name] = slice(first, len(self._constraints))
+
+    @property
+    def column_count(self) -> int:
+        """Columns stated so far."""
+        return len(self._variables)
+
+    def vector(self, terms: Sequence[tuple[Any, float]]) -> Floats:
+        """Add up terms by column, shape (columns,)."""
+        place = {id(variable): index for index, variable in enumerate(self._variables)}
+        total = np.zeros(len(self._variables))
+        for variable, factor in terms:
+            total[place[id(variable)]] += factor
+        return total
 
     def compile(self, objective: Floats) -> Warm:
         """Hand the problem to HiGHS and return it ready to be solved.
@@ -121,6 +143,7 @@ class Statement:
             upper=np.array([infinite if v.upBound is None else v.upBound for v in self._variables]),
             row_lower=np.where(sense == AT_MOST, -np.inf, right),
             row_upper=np.where(sense == AT_LEAST, np.inf, right),
+            integers=np.flatnonzero([v.cat == pulp.LpInteger for v in self._variables]).astype(np.int32),
         )
 
 
@@ -210,12 +233,21 @@ class Warm:
     matrix : Matrix
     base : Bounds
         The bounds as stated; every strategy starts from a copy.
+    integers : array of int
+        Columns that must be whole. ``minimise`` leaves that aside; ``settle`` sees to it.
     """
 
     def __init__(
-        self, matrix: Matrix, lower: Floats, upper: Floats, row_lower: Floats, row_upper: Floats
+        self,
+        matrix: Matrix,
+        lower: Floats,
+        upper: Floats,
+        row_lower: Floats,
+        row_upper: Floats,
+        integers: NDArray[np.int32],
     ) -> None:
         self.matrix = matrix
+        self.integers = integers
         self.base = Bounds(lower, upper, row_lower, row_upper)
         self.bounds = self.base.copy()
         self._pushed = self.base.copy()  # what HiGHS was last told
@@ -244,7 +276,7 @@ class Warm:
     def twin(self) -> Warm:
         """Return another solver of the same program, for another thread."""
         base = self.base
-        return Warm(self.matrix, base.lower, base.upper, base.row_lower, base.row_upper)
+        return Warm(self.matrix, base.lower, base.upper, base.row_lower, base.row_upper, self.integers)
 
     def adopt_reference(self, other: Warm) -> None:
         """Start warm strategies from the other solver's reference basis."""
@@ -321,6 +353,33 @@ class Warm:
             iterations=int(info.simplex_iteration_count),
         )
 
+    def settle(self, costs: Floats) -> float:
+        """Find the best whole values of the integer columns for these costs and fix them there.
+
+        What follows is a linear program again, exact where the mixed-integer solve is so only within its
+        integrality tolerance. Returns the relative gap that was proved, at most ``GAP``.
+
+        Raises
+        ------
+        Infeasible, StoppedEarly, SolveError
+        """
+        kinds, count = highspy.HighsVarType, len(self.integers)
+        self._push_costs(costs)
+        self._highs.changeColsIntegrality(count, self.integers, np.full(count, kinds.kInteger))
+        self._highs.setOptionValue("mip_rel_gap", GAP)
+        self._highs.setOptionValue("mip_abs_gap", GAP_ABSOLUTE)
+        self._highs.setOptionValue("time_limit", self._highs.getRunTime() + SETTLE_SECONDS)
+        self._highs.run()
+        status, info = self._highs.getModelStatus(), self._highs.getInfo()
+        found = np.array(self._highs.getSolution().col_value)
+        self._highs.changeColsIntegrality(count, self.integers, np.full(count, kinds.kContinuous))
+        self._highs.setOptionValue("time_limit", float("inf"))
+        if status != highspy.HighsModelStatus.kOptimal:
+            raise self._outcome(status)
+        self.bounds.lower[self.integers] = self.bounds.upper[self.integers] = np.round(found[self.integers])
+        self._push_bounds()
+        return float(info.mip_gap)
+
     def _without_presolve(self) -> Any:  # noqa: ANN401 - a highspy enum
         """Presolve alone cannot tell unbounded from infeasible; the simplex method can."""
         self._highs.setOptionValue("presolve", "off")
@@ -333,7 +392,10 @@ class Warm:
         if status == kinds.kInfeasible:
             return Infeasible("no schedule respects every limit")
         if status in (kinds.kTimeLimit, kinds.kIterationLimit, kinds.kInterrupt):
-            return StoppedEarly("the solver was stopped before it had proved an optimum")
+            return StoppedEarly(
+                "the solver was stopped before it had proved an optimum"
+                + (f" to a gap of {GAP:g} in {SETTLE_SECONDS:g} s" if len(self.integers) else "")
+            )
         return SolveError(f"the solver ended with '{self._highs.modelStatusToString(status)}'")
 
     def residual(self, values: Floats) -> float:

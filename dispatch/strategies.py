@@ -83,15 +83,21 @@ class Solved:
     stage_values : dict of str to float
         Optimum of each stage in the order solved, in the stage's own unit (kWh, or money for ``cost``; Σ stored
         is negative because stages are minimised).
+    money : float
+        What the flows cost by the program's own account, without wear and what no flow changes.
     iterations, residual, seconds : int, float, float
         Simplex iterations, worst violated row or bound [kWh], wall time [s].
+    gap : float or None
+        Relative gap proved by the mixed-integer solve, where the tariff needed one.
     """
 
     flows: Flows
     stage_values: dict[str, float]
+    money: float
     iterations: int
     residual: float
     seconds: float
+    gap: float | None
 
 
 @dataclass(frozen=True)
@@ -275,6 +281,7 @@ class _Run:
         self.program, self.strategy, self.record = program, strategy, record
         self.optima: dict[str, Optimum] = {}
         self.values: dict[str, float] = {}
+        self.gap: float | None = None
         self.bounds = program.bounds()
         strategy.narrow(program, self.bounds)
         self.stages = stages_of(program, strategy)
@@ -311,6 +318,8 @@ class _Run:
                 solved.append(stage)
 
     def _solve(self, name: str, costs: Floats) -> None:
+        if name == "cost" and len(self.program.warm.integers):
+            self.gap = self.program.warm.settle(costs)
         optimum = self.program.warm.minimise(costs)
         if self.record is not None:
             self.record(name, optimum)
@@ -366,9 +375,11 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
     return Solved(
         flows=flows,
         stage_values=run.values,
+        money=run.values["cost"] + program.cost_constant - flows.wear,
         iterations=sum(optimum.iterations for optimum in run.optima.values()),
         residual=max(optimum.residual for optimum in run.optima.values()),
         seconds=time.perf_counter() - started,
+        gap=run.gap,
     )
 
 
