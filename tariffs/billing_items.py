@@ -10,7 +10,7 @@ from tariffs.billing_lines import ZERO, BillLine, exact_sum, priced, ratio
 from tariffs.billing_tiers import Measured, block_lines, days_note, demand_lines, loss_note
 from tariffs.billing_usage import Key, Usage
 from tariffs.fields import in_season
-from tariffs.model import HOURLY_LINE, Sheet
+from tariffs.model import HOURLY_LINE, Sheet, export_line
 from tariffs.periods import Layout
 from tariffs.periods_billing import Part
 from tariffs.periods_cells import charge_quantities, credit_quantity
@@ -82,8 +82,8 @@ def _export(layout: Layout, part: Part, usage: Usage) -> Iterator[BillLine]:
         groups = _by_price(usage.sold, name, prices)
         for price, seasons, kwh in groups:
             if kwh and price:
-                label = f"{name} export" + (f", {' and '.join(seasons)}" if len(groups) > 1 else "")
-                yield priced(label, ("export", name), kwh, price)
+                label = export_line(name) + (f", {' and '.join(seasons)}" if len(groups) > 1 else "")
+                yield priced(label, ("export", export_line(name)), kwh, price)
 
 
 def _hourly(measured: Measured, part: Part, kind: str) -> Iterator[BillLine]:
@@ -142,7 +142,7 @@ def _charges(layout: Layout, part: Part, sheet: Sheet) -> Iterator[BillLine]:
     for charge in sheet.charges:
         prices = {"day": charge.per_day, "month": charge.per_month}
         for unit, quantity in charge_quantities(layout, part, charge).items():
-            label = charge.name + (days_note(layout, part, quantity) if unit == "month" else "")
+            label = charge.name + (days_note(layout, part, quantity, part.days) if unit == "month" else "")
             yield priced(label, ("charges", charge.name), ratio(quantity), prices[unit] or ZERO, unit)
 
 
@@ -150,5 +150,5 @@ def _credits(layout: Layout, part: Part, sheet: Sheet) -> Iterator[BillLine]:
     for credit in sheet.credits:
         quantity = credit_quantity(layout, part, credit)
         if quantity:
-            label = credit.name + days_note(layout, part, quantity)
+            label = credit.name + days_note(layout, part, quantity, part.days)
             yield priced(label, ("credits", credit.name), ratio(quantity), credit.per_month, "month")

@@ -12,7 +12,7 @@ from tariffs.model_usage import BlockStep, Demand
 from tariffs.periods import Layout
 from tariffs.periods_billing import Part
 from tariffs.periods_cells import BlockCell
-from tariffs.periods_demand import DemandCell, Share
+from tariffs.periods_demand import DemandCell
 
 _RESOLUTION = Decimal("0.0005")  # which class an amount falls in is decided to half a Wh, or half a W
 _ONE = Decimal(1)
@@ -45,11 +45,11 @@ def billed_demand(cells: Sequence[DemandCell], bought: Floats) -> list[Decimal]:
     return found
 
 
-def days_note(layout: Layout, part: Part, quantity: Fraction) -> str:
-    """Say which share of a month an amount is for, where it is not whole months."""
-    if quantity.denominator == 1:
+def days_note(layout: Layout, part: Part, months: Fraction, days: Fraction) -> str:
+    """Say which share of a period an amount is for, where it is not for whole months."""
+    if months.denominator == 1:
         return ""
-    return f" ({text(part.days)} of {layout.periods[part.period].days} days)"
+    return f" ({text(days)} of {layout.periods[part.period].days} days)"
 
 
 def loss_note(factor: Decimal) -> str:
@@ -78,7 +78,7 @@ def block_lines(measured: Measured, part: Part, cell: BlockCell) -> Iterator[Bil
     )
     losses = _ONE if export else layout.sheet(part.version).loss_factor("energy", blocks.name)
     hours_of = _ONE if blocks.demand is None else _kw_of(measured, part.period, blocks.demand)
-    note = days_note(layout, part, cell.months) if blocks.limits_for_days is None else ""
+    note = days_note(layout, part, cell.months, cell.days) if blocks.limits_for_days is None else ""
     filling = _Filling(
         limits=ratio(cell.limits) * hours_of,
         losses=losses,
@@ -127,14 +127,17 @@ def _filled(
     for end, price in steps:
         upper = kwh if end is None else end * filling.limits
         inside = max(min(kwh, upper) - below, ZERO)
-        if end is None:
-            which = f"above {text(below)} kWh" if below else "all"
-        else:
-            which = f"{'next' if below else 'first'} {text(upper - below)} kWh"
+        which = _range_text(below, None if end is None else upper, "kWh")
         if inside:
             quantity = inside * filling.losses
             yield priced(label + which + filling.note, filling.tags, quantity, filling.sign * price)
         below = upper
+
+
+def _range_text(below: Decimal, upper: Decimal | None, unit: str) -> str:
+    if upper is None:
+        return f"above {text(below)} {unit}" if below else "all"
+    return f"{text(below)} to {text(upper)} {unit}" if below else f"up to {text(upper)} {unit}"
 
 
 @dataclass(frozen=True)
@@ -159,7 +162,7 @@ def demand_lines(measured: Measured, number: int, at: int, cell: DemandCell) -> 
     for share in (share for share in cell.shares if share.part == number):
         demand = next(one for one in layout.sheet(part.version).demand if one.name == cell.demand.name)
         by_day = demand.per == "day"
-        note = "" if by_day else _share_note(layout, part, share)
+        note = "" if by_day else days_note(layout, part, share.months, share.days)
         owed = _Owed(
             label=_demand_label(measured, at, cell) + note,
             name=demand.name,
@@ -178,12 +181,6 @@ def _demand_label(measured: Measured, at: int, cell: DemandCell) -> str:
     return label
 
 
-def _share_note(layout: Layout, part: Part, share: Share) -> str:
-    if share.months.denominator == 1:
-        return ""
-    return f" ({text(share.days)} of {layout.periods[part.period].days} days)"
-
-
 def _kw_lines(demand: Demand, season: str, kw: Decimal, owed: _Owed) -> Iterator[BillLine]:
     if demand.price_per_kw is not None:
         yield owed.line("", kw, in_season(demand.price_per_kw, season))
@@ -200,10 +197,7 @@ def _kw_lines(demand: Demand, season: str, kw: Decimal, owed: _Owed) -> Iterator
     for step in demand.steps:
         upper = kw if step.up_to_kw is None else step.up_to_kw
         inside = max(min(kw, upper) - below, ZERO)
-        if step.up_to_kw is None:
-            which = f": above {text(below)} kW" if below else ""
-        else:
-            which = f": {'next' if below else 'first'} {text(upper - below)} kW"
         if inside:
+            which = f": {_range_text(below, step.up_to_kw, 'kW')}"
             yield owed.line(which, inside, step.price_per_kw)
         below = upper

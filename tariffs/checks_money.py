@@ -4,9 +4,22 @@ from collections import Counter
 from collections.abc import Iterable
 
 from tariffs.checks import check_by_season, check_when, month_named, suggestion, unknown_names
-from tariffs.model import CATEGORIES, EVERYTHING, HOURLY_LINE, Sheet, Tariff
+from tariffs.model import CATEGORIES, EVERYTHING, HOURLY_LINE, Sheet, Tariff, export_line
 from tariffs.model_usage import Demand, Netting
 from tariffs.windows import Problem
+
+# The group that a table's lines belong to: a line may bear its own group's name, and no other group's.
+_GROUPS = {
+    "bands": "energy",
+    "blocks": "energy",
+    "export blocks": "export",
+    "events": "energy",
+    "riders": "riders",
+    "demand": "demand",
+    "charges": "charges",
+    "credits": "credits",
+    "minimum": "minimum",
+}
 
 
 def check_money(tariff: Tariff, sheet: Sheet) -> list[Problem]:
@@ -104,7 +117,9 @@ def _netting(tariff: Tariff, netting: Netting, sheet: Sheet) -> list[Problem]:
 def _lines(sheet: Sheet) -> list[tuple[str, str]]:
     """List (table, name) of everything that can stand on a bill, adjustments apart."""
     names = [("bands", name) for name in sheet.bands]
-    names += [("blocks", blocks.name) for blocks in sheet.blocks]
+    names += [
+        ("blocks" if blocks.of == "import" else "export blocks", blocks.name) for blocks in sheet.blocks
+    ]
     names += [("events", event.name) for event in sheet.events]
     names += [("riders", rider.name) for rider in sheet.riders]
     names += [("demand", demand.name) for demand in sheet.demand]
@@ -116,6 +131,7 @@ def _lines(sheet: Sheet) -> list[tuple[str, str]]:
 def _bases(sheet: Sheet) -> list[Problem]:
     """Check that adjustments name groups, lines, or adjustments that come before them."""
     lines = [*CATEGORIES, HOURLY_LINE, *(name for _, name in _lines(sheet))]
+    lines += [export_line(name) for name in sheet.bands]
     problems = []
     if sheet.losses is not None:
         priced = ["energy", "riders", HOURLY_LINE]
@@ -158,14 +174,13 @@ def _unique(sheet: Sheet) -> list[Problem]:
     names += [("minimum", sheet.minimum.name)] if sheet.minimum else []
     names += [("adjustments", adjustment.name) for adjustment in sheet.adjustments]
     counts = Counter(name for _, name in names)
-    reserved = (*CATEGORIES, EVERYTHING)
     problems = []
     for table, name in dict.fromkeys(names):
         if counts[name] > 1:
             problems.append(
                 Problem(table, f"the name {name!r} is used {counts[name]} times; give each its own")
             )
-        elif name in reserved:
+        elif name in (*CATEGORIES, EVERYTHING) and name != _GROUPS.get(table):
             problems.append(
                 Problem(table, f"the name {name!r} already means a group of lines; choose another")
             )

@@ -58,6 +58,12 @@ def _exact_by_season(value: object) -> Decimal | dict[str, Decimal]:
     return _exact(value)
 
 
+def _currency(value: object) -> str:
+    if isinstance(value, str) and re.fullmatch(r"[A-Z]{3}", value):
+        return value
+    raise ValueError("should be a currency code of three capitals, such as 'CAD'")
+
+
 def exact_table(value: object) -> dict[str, Decimal]:
     """Take a table of TOML numbers as the decimals that were written."""
     if not isinstance(value, Mapping):
@@ -132,6 +138,9 @@ ClockSpan = Annotated[
 ]
 MonthDay = Annotated[
     tuple[int, int], BeforeValidator(_month_day), WithJsonSchema({"type": "string", "examples": ["11-01"]})
+]
+Currency = Annotated[
+    str, BeforeValidator(_currency), WithJsonSchema({"type": "string", "pattern": "^[A-Z]{3}$"})
 ]
 Name = Annotated[str, Field(min_length=1)]
 Names = Annotated[tuple[Name, ...], BeforeValidator(listed, json_schema_input_type=str | list[str])]

@@ -13,7 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, PrivateAttr, WithJsonSchema, model_validator
 
-from tariffs.fields import TABLES, BySeason, Exact, ExactPositive, Frozen, Months, Name, Names, in_season
+from tariffs.fields import (
+    TABLES,
+    BySeason,
+    Currency,
+    Exact,
+    ExactPositive,
+    Frozen,
+    Months,
+    Name,
+    Names,
+    in_season,
+)
 from tariffs.model_usage import Blocks, Demand, Minimum, Netting
 from tariffs.model_when import Billing, Event, Holidays, Season, Window
 
@@ -31,6 +42,11 @@ _VERSION_SCHEMA = {
     "properties": {"valid_from": {"type": "string", "format": "date"}},
     "required": ["valid_from"],
 }
+
+
+def export_line(band: str) -> str:
+    """Return the name of the line of energy exported in a band."""
+    return f"{band} export"
 
 
 class Band(Frozen):
@@ -207,7 +223,7 @@ class Tariff(Sheet):
     """
 
     name: Name
-    currency: Annotated[str, Field(pattern="^[A-Z]{3}$")]
+    currency: Currency
     time_zone: str | None = None
     valid_from: dt.date | None = None
     valid_to: dt.date | None = None

@@ -63,6 +63,8 @@ class BlockCell:
     blocks : Blocks
     seasons, bands : frozenset of str
         Which energy counts.
+    days : Fraction
+        Days on which it counts.
     limits : Fraction
         What limits in kWh, or in hours of the demand, are multiplied by.
     months : Fraction
@@ -73,6 +75,7 @@ class BlockCell:
     blocks: Blocks
     seasons: frozenset[str]
     bands: frozenset[str]
+    days: Fraction
     limits: Fraction
     months: Fraction
 
@@ -97,7 +100,7 @@ def _block_cell(layout: Layout, number: int, part: Part, blocks: Blocks) -> Bloc
     limits = months if blocks.limits_for_days is None else held / Fraction(blocks.limits_for_days)
     sheet: Sheet = layout.sheet(part.version)
     bands = frozenset(blocks.bands or sheet.band_names)
-    return BlockCell(number, blocks, seasons, bands, limits, months)
+    return BlockCell(number, blocks, seasons, bands, held, limits, months)
 
 
 @dataclass(frozen=True)

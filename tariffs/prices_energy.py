@@ -5,7 +5,7 @@ from typing import Literal
 import numpy as np
 
 from tariffs.fields import in_season
-from tariffs.model import HOURLY_LINE, Sheet
+from tariffs.model import HOURLY_LINE, Sheet, export_line
 from tariffs.periods import Layout
 from tariffs.periods_billing import Part
 from tariffs.periods_cells import charge_quantities, credit_quantity
@@ -67,7 +67,7 @@ def import_price(sheet: Sheet, band: str, season: str, which: Which, *, netted_o
 
 
 def _export_price(sheet: Sheet, band: str, season: str, which: Which) -> float:
-    price = float(sheet.bands[band].export_price(season)) * weight(sheet, which, "export", band)
+    price = float(sheet.bands[band].export_price(season)) * weight(sheet, which, "export", export_line(band))
     for rider in sheet.riders:
         if rider.of == "export" and (not rider.bands or band in rider.bands):
             price -= float(in_season(rider.price_per_kwh, season)) * weight(
