@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from concurrent.futures import ThreadPoolExecutor, as_completed, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from queue import SimpleQueue
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ from dispatch.backup import backup_summary
 from dispatch.program import Program
 from dispatch.recommendation import Recommendation, recommend
 from dispatch.results import PeakDay, PeakDayStrategy, Shortfall, StrategyResult, reconcile
+from dispatch.settings_earned import Earned, strategies_as_set
 from dispatch.strategies import NAMES, STRATEGIES, Solved, grid_only, prepare, solve
 
 if TYPE_CHECKING:
@@ -36,12 +37,22 @@ WORKERS = 2  # solvers side by side; HiGHS runs outside the interpreter's lock
 
 @dataclass(frozen=True)
 class Comparison:
-    """Everything ``dispatch compare`` shows."""
+    """Everything ``dispatch compare`` shows.
+
+    ``as_set`` holds the strategies a household can set as an inverter runs them, seeing only the present; what
+    ``strategies`` holds was planned knowing the whole period. The recommendation rests on the former.
+    """
 
     case: Case
     strategies: tuple[StrategyResult, ...]
     peak_days: tuple[PeakDay, ...]
     recommendation: Recommendation
+    as_set: dict[str, Earned] = field(default_factory=dict)
+
+    def foresight(self, name: str) -> float:
+        """Return what knowing the period in advance was worth to a strategy: bill + wear, as set less planned."""
+        planned = self[name]
+        return self.as_set[name].burden - (planned.burden - (planned.stored_change_value or 0.0))
 
     def __getitem__(self, name: str) -> StrategyResult:
         """Return the result of the strategy of that name; KeyError if there is none."""
@@ -82,7 +93,9 @@ def compare(case: Case, progress: Progress | None = None, names: Sequence[str] =
     tell(1, total, "first solve")
     results: dict[str, StrategyResult] = {}
     with ThreadPoolExecutor(WORKERS) as pool:
-        for done, future in enumerate(as_completed(_submit(pool, program, names, reference)), start=2):
+        futures = _submit(pool, program, names, reference)
+        as_set = strategies_as_set(case, float(reference.total))  # while the solvers, outside the lock, solve
+        for done, future in enumerate(as_completed(futures), start=2):
             result = future.result()
             results[result.name] = result
             tell(done, total, result.name)
@@ -92,7 +105,8 @@ def compare(case: Case, progress: Progress | None = None, names: Sequence[str] =
         case=case,
         strategies=ordered,
         peak_days=_peak_days(case, ordered),
-        recommendation=recommend(case, ordered),
+        recommendation=recommend(case, ordered, as_set),
+        as_set=as_set,
     )
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from dispatch.exports_settings import way_document
 from dispatch.remedy import what_would_serve
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 ASSUMPTIONS = (
     (
         "The plan knew the whole year in advance: load, sun and prices. An inverter sees only the present, "
-        "so take every saving as the most its strategy could give with this reserve."
+        "so take every planned saving as the most its strategy could give with this reserve."
     ),
     (
         "Backup hours count from the end of each step and carry the critical load and the system's own idle draw; "
@@ -61,7 +62,9 @@ def document(comparison: Comparison) -> dict[str, Any]:
         "end": (case.times[-1] + pd.Timedelta(hours=case.dt_hours)).isoformat(),
         "steps": len(case.times),
         "dt_hours": float(case.dt_hours),
-        "strategies": [_strategy(result) for result in comparison.strategies],
+        "strategies": [
+            {**_strategy(result), **_as_set(comparison, result.name)} for result in comparison.strategies
+        ],
         "peak_days": [_peak_day(day) for day in comparison.peak_days],
         "recommendation": dataclasses.asdict(comparison.recommendation),
         "would_serve": what_would_serve(comparison),
@@ -69,6 +72,16 @@ def document(comparison: Comparison) -> dict[str, Any]:
         "clipped_sun_kwh": float(case.clipped_sun_kwh),
         "notes": list(case.notes),
         "assumptions": list(ASSUMPTIONS),
+    }
+
+
+def _as_set(comparison: Comparison, name: str) -> dict[str, Any]:
+    """Return the strategy as an inverter runs it, and what foresight was worth; None for what nobody can set."""
+    if name not in comparison.as_set:
+        return {"as_set": None, "foresight_worth": None}
+    return {
+        "as_set": way_document(comparison.as_set[name]),
+        "foresight_worth": comparison.foresight(name),
     }
 
 

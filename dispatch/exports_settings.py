@@ -22,7 +22,8 @@ from dispatch.settings_words import (
 if TYPE_CHECKING:
     from dispatch.ahead_tonight import Charge, Tonight
     from dispatch.robustness import Range
-    from dispatch.settings_study import Earned, SettingsStudy
+    from dispatch.settings_earned import Earned
+    from dispatch.settings_study import SettingsStudy
 
 
 def settings_document(study: SettingsStudy) -> dict[str, Any]:
@@ -63,7 +64,7 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
         "sun_worth": study.sun_worth,
         "season_changes": [{"date": date.isoformat(), "season": season} for date, season in study.changes],
         "reference_total": study.reference_total,
-        "ways": [_way(way) for way in study.ways],
+        "ways": [way_document(way) for way in study.ways],
         "gap": {"money": study.gap, "percent": _percent(study.gap, study["bound"].burden)},
         "robustness": {
             "years": study.robustness.years,
@@ -86,7 +87,8 @@ def _range(values: Range) -> dict[str, float]:
     return {"p05": values.low, "median": values.median, "p95": values.high}
 
 
-def _way(way: Earned) -> dict[str, Any]:
+def way_document(way: Earned) -> dict[str, Any]:
+    """Put one way of running the system into plain JSON types."""
     return {
         "name": way.name,
         "bill": {

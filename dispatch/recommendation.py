@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,10 +11,13 @@ from dispatch.formats import format_hours, format_money
 from dispatch.strategies import CHOICES
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from dispatch.case import Case
     from dispatch.results import StrategyResult
+    from dispatch.settings_earned import Earned
+
+    Judged = StrategyResult | Earned
 
 
 @dataclass(frozen=True)
@@ -25,17 +28,28 @@ class Recommendation:
     reason: str
     margin: float | None
     runner_up: str | None
+    basis: str = "planned"
 
 
-def recommend(case: Case, results: Sequence[StrategyResult]) -> Recommendation:
+def recommend(
+    case: Case, results: Sequence[StrategyResult], as_set: Mapping[str, Earned] | None = None
+) -> Recommendation:
     """Choose the cheapest of the three settable strategies (bill + wear) that meets the backup target.
 
     Parameters
     ----------
     results : sequence of StrategyResult
         Those among ``CHOICES`` are considered; a strategy that cannot serve the load never qualifies.
+    as_set : mapping of str to Earned, optional
+        The strategies as an inverter runs them: where given, these figures decide, not the planned ones.
     """
-    choices = [result for result in results if result.name in CHOICES]
+    planned = [result for result in results if result.name in CHOICES]
+    if not as_set:
+        return _recommend(case, planned)
+    return replace(_recommend(case, [as_set[result.name] for result in planned]), basis="as set")
+
+
+def _recommend(case: Case, choices: Sequence[Judged]) -> Recommendation:
     serving = [result for result in choices if result.status == "optimal"]
     if not serving:
         return Recommendation(
@@ -55,7 +69,7 @@ def recommend(case: Case, results: Sequence[StrategyResult]) -> Recommendation:
     )
 
 
-def share_meeting(case: Case, result: StrategyResult) -> float:
+def share_meeting(case: Case, result: Judged) -> float:
     """Share of instants at which the strategy leaves at least the target hours (1 without a target)."""
     target = case.scenario.backup.target_hours
     if target is None or result.backup is None:
@@ -75,9 +89,7 @@ def _promise(case: Case) -> str:
     return f"leaves at least {target:g} hours of backup at {100 * share:g} % of instants"
 
 
-def _why_best(
-    case: Case, best: StrategyResult, runner_up: StrategyResult | None, choices: Sequence[StrategyResult]
-) -> str:
+def _why_best(case: Case, best: Judged, runner_up: Judged | None, choices: Sequence[Judged]) -> str:
     money = f"bill {format_money(best.total, case.currency)}"
     if best.wear:
         money += f" + wear {format_money(best.wear, case.currency)}"
@@ -93,7 +105,7 @@ def _why_best(
     return text + "".join(f"; {reason}" for reason in out)
 
 
-def _why_out(case: Case, result: StrategyResult) -> str:
+def _why_out(case: Case, result: Judged) -> str:
     if result.status != "optimal":
         return f"{result.name} would be cheaper but cannot serve {result.unserved_kwh:,.1f} kWh of the load"
     least = result.backup.minimum if result.backup else 0.0
@@ -105,7 +117,7 @@ def _why_out(case: Case, result: StrategyResult) -> str:
     )
 
 
-def _why_none(case: Case, serving: Sequence[StrategyResult]) -> str:
+def _why_none(case: Case, serving: Sequence[Judged]) -> str:
     safest = max(serving, key=lambda r: (share_meeting(case, r), r.backup.minimum if r.backup else 0.0))
     least = safest.backup.minimum if safest.backup else 0.0
     worst = f" at {safest.backup.worst_at:%Y-%m-%d %H:%M}" if safest.backup else ""

@@ -14,6 +14,7 @@ from rich.text import Text
 from dispatch.exports import ASSUMPTIONS
 from dispatch.formats import format_hours, format_kwh, format_moment, format_money, format_span, format_step
 from dispatch.remedy import what_would_serve
+from dispatch.report_as_set import as_set_notes, as_set_table, foresight_sentence
 from dispatch.report_day import DayPicture
 from dispatch.report_layout import bulleted, headed
 from dispatch.report_tables import (
@@ -88,7 +89,9 @@ def comparison_report(comparison: Comparison) -> Group:
     """
     parts: list[RenderableType] = [_title(comparison.case)]
     parts += headed("What to set", _advice(comparison))
-    parts += headed("The strategies side by side", [side_by_side(comparison), *_legend(comparison)])
+    parts += headed("The strategies side by side, planned", [side_by_side(comparison), *_legend(comparison)])
+    if comparison.as_set:
+        parts += headed("Planned, and as set", [as_set_table(comparison), *as_set_notes(comparison)])
     parts += headed("How little backup is left", [worst_moments(comparison), *_backup_notes(comparison)])
     if shortfalls := shortfall_lines(comparison.strategies):
         remedy = what_would_serve(comparison)
@@ -122,7 +125,8 @@ def _advice(comparison: Comparison) -> Iterator[RenderableType]:
             _reserve_sentence(comparison.case),
             _worst_sentence(comparison, chosen),
         ]
-    yield bulleted([*lines, HINDSIGHT])
+    foresight = foresight_sentence(comparison)
+    yield bulleted([*lines, foresight or HINDSIGHT])
 
 
 def _clauses(reason: str) -> list[str]:
@@ -140,7 +144,9 @@ def _reserve_sentence(case: Case) -> str:
 
 
 def _worst_sentence(comparison: Comparison, chosen: StrategyResult) -> str:
-    backup, horizon = chosen.backup, comparison.case.limits.backup_horizon_hours
+    run = comparison.as_set.get(chosen.name)
+    backup = chosen.backup if run is None else run.backup
+    horizon = comparison.case.limits.backup_horizon_hours
     if backup is None:
         return ""
     return (
@@ -152,12 +158,14 @@ def _worst_sentence(comparison: Comparison, chosen: StrategyResult) -> str:
 def _money_sentence(comparison: Comparison, chosen: StrategyResult) -> str:
     currency = comparison.case.currency
     reference, sun_alone = comparison["grid-only"].total, comparison["sun-only"].saving
-    share = f" ({100 * abs(chosen.saving) / reference:.1f}%)" if reference > 0 else ""
-    verb = "saves" if chosen.saving >= 0 else "costs another"
+    run = comparison.as_set.get(chosen.name)
+    saving = chosen.saving if run is None else run.saving
+    share = f" ({100 * abs(saving) / reference:.1f}%)" if reference > 0 else ""
+    verb = "saves" if saving >= 0 else "costs another"
     text = f"Against a bill of {format_money(reference, currency)} without the system it {verb} "
-    text += f"{format_money(abs(chosen.saving), currency)}{share}"
+    text += f"{format_money(abs(saving), currency)}{share}" + (" as set" if run else "")
     if comparison.case.sun_kwh.any():
-        battery = chosen.saving - sun_alone
+        battery = saving - sun_alone
         text += f"; the sun alone {'saves' if sun_alone >= 0 else 'costs'} {format_money(abs(sun_alone), currency)}, "
         text += (
             f"the battery {'adds' if battery >= 0 else 'takes away'} {format_money(abs(battery), currency)}"

@@ -7,16 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-import tariffs
 from dispatch.ahead import rolling
-from dispatch.backup import BackupSummary, backup_summary
 from dispatch.program import Program
 from dispatch.robustness import Robustness, is_plain, other_years
-from dispatch.rules_scoring import replay, target_level_kwh
+from dispatch.rules_scoring import replay
 from dispatch.settings import Card, Space, device_space
 from dispatch.settings_card import season_changes
+from dispatch.settings_earned import Earned, earned, reference_bill
 from dispatch.settings_search import Judge, find, plain
-from dispatch.strategies import STRATEGIES, grid_only, solve
+from dispatch.strategies import STRATEGIES, solve
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -27,7 +26,6 @@ if TYPE_CHECKING:
 
     Progress = Callable[[int, int, str], None]
 
-BROKEN_KWH = 1e-6
 SOME_SHARE = 0.1  # of a window's steps: below it a price is an exception
 PLAIN, FOUND, ENTERED, REPLANNED, BOUND = "plain", "found", "entered", "re-planned", "bound"
 MEANINGS = {
@@ -37,51 +35,6 @@ MEANINGS = {
     REPLANNED: "a new 48 h plan every midnight from simple forecasts",
     BOUND: "a plan that knew the whole period: no setting can beat it",
 }
-
-
-@dataclass(frozen=True)
-class Earned:
-    """One way of running the system, in money and hours.
-
-    Attributes
-    ----------
-    name : str
-    flows : Flows
-    bill : Bill
-    wear : float
-        Money for wear, beside the bill.
-    saving : float
-        Against the household without the system (rounded bills).
-    stored_change_kwh, stored_change_value : float
-        Level at the end less level at the start, and its worth at the period's lowest price.
-    backup : BackupSummary
-    target_share : float
-        Share of instants that leave the backup target (1 without a target).
-    floor_broken_hours, unserved_kwh, import_excess_kwh : float
-    """
-
-    name: str
-    flows: Flows
-    bill: tariffs.Bill
-    wear: float
-    saving: float
-    stored_change_kwh: float
-    stored_change_value: float
-    backup: BackupSummary
-    target_share: float
-    floor_broken_hours: float
-    unserved_kwh: float
-    import_excess_kwh: float
-
-    @property
-    def total(self) -> float:
-        """The rounded bill."""
-        return float(self.bill.total)
-
-    @property
-    def burden(self) -> float:
-        """Bill + wear, less what more is stored at the end than at the start: what ways are compared by."""
-        return float(self.bill.total_unrounded) + self.wear - self.stored_change_value
 
 
 @dataclass(frozen=True)
@@ -161,35 +114,6 @@ class SettingsStudy:
     def gap(self) -> float:
         """How much more the card costs than the bound (bill + wear)."""
         return self.chosen.burden - self[BOUND].burden
-
-
-def earned(case: Case, name: str, flows: Flows, reference_total: float) -> Earned:
-    """Price and judge one run."""
-    bill = tariffs.bill(case.tariff, case.times, case.dt_hours, flows["import"], flows["export"])
-    stored = flows["stored"]
-    change = float(stored[-1] - case.limits.start_kwh)
-    target = target_level_kwh(case)
-    met = 1.0 if target is None else float(np.mean(stored >= target - BROKEN_KWH))
-    return Earned(
-        name=name,
-        flows=flows,
-        bill=bill,
-        wear=flows.wear,
-        saving=reference_total - float(bill.total),
-        stored_change_kwh=change,
-        stored_change_value=change * float(case.prices.import_price_per_kwh.min()),
-        backup=backup_summary(case, stored),
-        target_share=met,
-        floor_broken_hours=float(np.sum(flows["floor_shortfall"] > BROKEN_KWH) * case.dt_hours),
-        unserved_kwh=float(flows["unserved_load"].sum()),
-        import_excess_kwh=float(flows["import_excess"].sum()),
-    )
-
-
-def reference_bill(case: Case) -> float:
-    """Return the rounded bill of the household without the system."""
-    flows = grid_only(case)
-    return float(tariffs.bill(case.tariff, case.times, case.dt_hours, flows["import"], flows["export"]).total)
 
 
 def run_card(case: Case, judge: Judge, card: Card, name: str) -> Flows:
