@@ -164,7 +164,7 @@ def build_case(
     _check_load_can_be_carried(series, idle_kwh, limits, path)
     ground = Ground(limits, times, dt_hours, series.critical_kwh, sun_kwh)
     floor = floor_of(scenario.reserve, ground, path)
-    limits = _start_on_floor(scenario, limits, float(floor.level_kwh[0]))
+    limits = start_on_floor(scenario, limits, float(floor.level_kwh[0]))
     clipped_sun_kwh = float((series.sun_kwh - sun_kwh).sum())
     return Case(
         path=path,
@@ -195,8 +195,17 @@ def build_case(
     )
 
 
-def _start_on_floor(scenario: Scenario, limits: Limits, first_floor_kwh: float) -> Limits:
-    """Raise a start that the file leaves open to the reserve, and an open closing level with it."""
+def start_on_floor(scenario: Scenario, limits: Limits, first_floor_kwh: float) -> Limits:
+    """Raise a start that the file leaves open to the reserve, and an open closing level with it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    limits : Limits
+        As resolved from the hardware alone.
+    first_floor_kwh : float
+        Reserve at the end of the first step. [kWh]
+    """
     battery = scenario.battery
     if battery.start is not None or limits.start_kwh >= first_floor_kwh:
         return limits

@@ -123,7 +123,7 @@ def ladder(case: Case, measure: Measure, count: int = FEWEST_LEVELS, most: float
         low, high = (100.0 * level / limits.full_kwh for level in (limits.empty_kwh, limits.ceiling_kwh))
         span = f"from {low:.4g} (empty) to {high:.4g} % (the ceiling)"
     else:
-        low, high = 0.0, most_hours(case)
+        low, high = 0.0, min(most_hours(case), len(case.times) * case.dt_hours)
         span = f"up to the {len(case.times) * case.dt_hours:g} hours of data"
     longest = high if measure == "percent" else len(case.times) * case.dt_hours
     if most is not None and not low < most <= longest + 1e-9:

@@ -6,13 +6,15 @@ comparison would give with that reserve in the file. Raised times of the reserve
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 import tariffs
 from dispatch.backup import backup_hours
+from dispatch.case import start_on_floor
+from dispatch.hardware import resolve_limits
 from dispatch.reserve import Floor, Ground, floor_of, hours_level_kwh
 from dispatch.results import reconcile
 from dispatch.scenario import Reserve
@@ -107,6 +109,16 @@ def reserve_of(case: Case, measure: Measure, amount: float) -> Reserve:
     return Reserve(raised=raised, **{measure: amount})
 
 
+def case_at(case: Case, measure: Measure, amount: float) -> tuple[Case, Floor]:
+    """Return the case as the file would give it with this reserve: its floor, and a start the file leaves open."""
+    floor = floor_of(reserve_of(case, measure, amount), ground_of(case), case.path)
+    limits = start_on_floor(
+        case.scenario, resolve_limits(case.scenario, case.path), float(floor.level_kwh[0])
+    )
+    changed = replace(case, limits=limits, floor_kwh=floor.level_kwh, floor_capped_steps=floor.capped)
+    return changed, floor
+
+
 def stated_reserve(case: Case) -> tuple[Measure, float]:
     """Return the reserve of the file; none is 0 kWh."""
     stated = case.scenario.reserve
@@ -155,9 +167,8 @@ def solve_at(
     SolveError
         No certified optimum, or the program's money and the bill disagree.
     """
-    case = program.case
-    floor = floor_of(reserve_of(case, measure, amount), ground_of(case), case.path)
-    solved = solve(program.with_floor(floor.level_kwh), STRATEGIES[strategy], record)
+    case, floor = case_at(program.case, measure, amount)
+    solved = solve(program.under(case), STRATEGIES[strategy], record)
     flows = solved.flows
     bill = tariffs.bill(case.tariff, case.times, case.dt_hours, flows["import"], flows["export"])
     reconcile(case, strategy, solved.money, bill)

@@ -42,7 +42,6 @@ from __future__ import annotations
 
 import copy
 import math
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -234,6 +233,11 @@ class Program:
         """Share of the stored energy left after one step of self-discharge, 1 - σ·dt."""
         return 1 - self.case.limits.self_discharge_per_hour * self.case.dt_hours
 
+    @property
+    def taper_fraction(self) -> float:
+        """Share of the room to full that may be charged in one step, 1 - exp(-dt/τ)."""
+        return -math.expm1(-self.case.dt_hours / self.case.limits.taper_hours)
+
     def _charge(self) -> Iterator[Row]:
         limit = self.case.limits.total_charge_kw * self.case.dt_hours
         terms = self._terms(grid_to_battery=1.0, sun_to_battery=1.0)
@@ -244,7 +248,7 @@ class Program:
         limits = self.case.limits
         if not limits.taper_hours:
             return
-        share = -math.expm1(-self.case.dt_hours / limits.taper_hours)
+        share = self.taper_fraction
         stored = self._families["stored"]
         terms = self._terms(grid_to_battery=limits.eta_charger, sun_to_battery=limits.eta_dc)
         yield [(family[0], value) for family, value in terms], (limits.full_kwh - limits.start_kwh) * share
@@ -324,14 +328,19 @@ class Program:
         other.warm = self.warm.twin()
         return other
 
-    def with_floor(self, floor_kwh: Floats) -> Program:
-        """Return the same program under another reserve floor, shape (n,); both share one solver and its basis."""
+    def under(self, case: Case) -> Program:
+        """Return the same program for a case that differs in floor, start or closing; they share solver and basis."""
         other = copy.copy(self)
-        other.case = replace(self.case, floor_kwh=floor_kwh)
+        other.case = case
         return other
 
     def bounds(self) -> Bounds:
-        """Return a fresh copy of the bounds under the case's floor, for a strategy to change."""
-        bounds = self.warm.base.copy()
+        """Return a fresh copy of the bounds under the case's levels, for a strategy to change."""
+        bounds, limits = self.warm.base.copy(), self.case.limits
         bounds.row_lower[self.rows["floor"]] = self.case.floor_kwh
+        bounds.row_lower[self.rows["closing"]] = limits.closing_kwh
+        first = self.rows["storage"].start
+        bounds.row_lower[first] = bounds.row_upper[first] = self.keep_fraction * limits.start_kwh
+        if limits.taper_hours:
+            bounds.row_upper[self.rows["taper"].start] = (limits.full_kwh - limits.start_kwh) * self.taper_fraction
         return bounds
