@@ -47,6 +47,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dispatch.solver import AT_LEAST, AT_MOST, EQUAL, Bounds, Statement, Warm, stating
+from dispatch.tariff_columns import Sheet
 from dispatch.tariff_rows import TariffRows
 
 if TYPE_CHECKING:
@@ -116,7 +117,7 @@ class Program:
         with stating("dispatch") as statement:
             self._state(statement)
             plain = statement.column_count
-            tariff = TariffRows(statement, case, self._families)
+            tariff = TariffRows(Sheet(statement, case, self._families))
             self.columns, self.rows = statement.columns, statement.rows
             self.columns["tariff"] = slice(plain, statement.column_count)
             self.cost_constant = tariff.constant
@@ -312,7 +313,9 @@ class Program:
             "tariff": 0.0,
         }
         return {
-            name: value + tariff_money[self.columns[name]] for name, value in plain.items() if name in self.columns
+            name: value + tariff_money[self.columns[name]]
+            for name, value in plain.items()
+            if name in self.columns
         }
 
     def flows(self, values: Floats) -> dict[str, Floats]:

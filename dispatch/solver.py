@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 EQUAL, AT_MOST, AT_LEAST = pulp.LpConstraintEQ, pulp.LpConstraintLE, pulp.LpConstraintGE
 RESIDUAL_TOLERANCE = 1e-6  # kWh; the solver works to 1e-9, so this is a check and not a knob
 SOLVER_TOLERANCE = 1e-9
-GAP, GAP_ABSOLUTE = 1e-7, 1e-7  # of mixed-integer solves: relative, and in money
+GAP, GAP_ABSOLUTE = 1e-6, 1e-6  # of mixed-integer solves: relative, and in money
 SETTLE_SECONDS = 600.0  # a mixed-integer solve that takes longer is given up, and said to be
 FACE_TOLERANCE = 1e-9  # a reduced cost or dual smaller than this counts as zero when a stage is held
 
@@ -83,7 +83,9 @@ class Statement:
         add, infinite = self.problem.add_variable, float("inf")
         category = pulp.LpInteger if integer else pulp.LpContinuous
         family = [
-            add(f"{name}_{t}", None if low == -infinite else low, None if high == infinite else high, category)
+            add(
+                f"{name}_{t}", None if low == -infinite else low, None if high == infinite else high, category
+            )
             for t, (low, high) in enumerate(zip(lows, highs, strict=True))
         ]
         self._variables.extend(family)
@@ -138,11 +140,13 @@ class Statement:
         sense = np.array([row.sense for row in self._constraints])
         infinite = float("inf")
         return Warm(
-            matrix=Matrix(np.array(starts), np.array(indices, dtype=np.int32), np.array(values, dtype=float)),
-            lower=np.array([-infinite if v.lowBound is None else v.lowBound for v in self._variables]),
-            upper=np.array([infinite if v.upBound is None else v.upBound for v in self._variables]),
-            row_lower=np.where(sense == AT_MOST, -np.inf, right),
-            row_upper=np.where(sense == AT_LEAST, np.inf, right),
+            Matrix(np.array(starts), np.array(indices, dtype=np.int32), np.array(values, dtype=float)),
+            Bounds(
+                lower=np.array([-infinite if v.lowBound is None else v.lowBound for v in self._variables]),
+                upper=np.array([infinite if v.upBound is None else v.upBound for v in self._variables]),
+                row_lower=np.where(sense == AT_MOST, -np.inf, right),
+                row_upper=np.where(sense == AT_LEAST, np.inf, right),
+            ),
             integers=np.flatnonzero([v.cat == pulp.LpInteger for v in self._variables]).astype(np.int32),
         )
 
@@ -237,21 +241,13 @@ class Warm:
         Columns that must be whole. ``minimise`` leaves that aside; ``settle`` sees to it.
     """
 
-    def __init__(
-        self,
-        matrix: Matrix,
-        lower: Floats,
-        upper: Floats,
-        row_lower: Floats,
-        row_upper: Floats,
-        integers: NDArray[np.int32],
-    ) -> None:
+    def __init__(self, matrix: Matrix, bounds: Bounds, integers: NDArray[np.int32]) -> None:
         self.matrix = matrix
         self.integers = integers
-        self.base = Bounds(lower, upper, row_lower, row_upper)
+        self.base = bounds
         self.bounds = self.base.copy()
         self._pushed = self.base.copy()  # what HiGHS was last told
-        self._costs = np.zeros(len(lower))
+        self._costs = np.zeros(len(bounds.lower))
         self._reference: Optimum | None = None
         self._reference_basis: Any = None
         self._highs = highspy.Highs()
@@ -263,10 +259,10 @@ class Warm:
         ):
             self._highs.setOptionValue(option, value)
         model = highspy.HighsLp()
-        model.num_col_, model.num_row_ = len(lower), len(row_lower)
-        model.col_cost_ = np.zeros(len(lower))
-        model.col_lower_, model.col_upper_ = lower, upper
-        model.row_lower_, model.row_upper_ = row_lower, row_upper
+        model.num_col_, model.num_row_ = len(bounds.lower), len(bounds.row_lower)
+        model.col_cost_ = self._costs
+        model.col_lower_, model.col_upper_ = bounds.lower, bounds.upper
+        model.row_lower_, model.row_upper_ = bounds.row_lower, bounds.row_upper
         model.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
         model.a_matrix_.start_ = matrix.starts
         model.a_matrix_.index_ = matrix.indices
@@ -275,8 +271,7 @@ class Warm:
 
     def twin(self) -> Warm:
         """Return another solver of the same program, for another thread."""
-        base = self.base
-        return Warm(self.matrix, base.lower, base.upper, base.row_lower, base.row_upper, self.integers)
+        return Warm(self.matrix, self.base, self.integers)
 
     def adopt_reference(self, other: Warm) -> None:
         """Start warm strategies from the other solver's reference basis."""

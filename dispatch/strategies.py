@@ -30,7 +30,9 @@ import numpy as np
 import pandas as pd
 
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
+from dispatch.flow_table import flow_table
 from dispatch.flows import Flows
+from dispatch.precedence import cheapest_steps, sun_to_load_first
 from dispatch.program import FLOW_FAMILIES, SLACK_FAMILIES, Program
 from dispatch.solver import dot
 
@@ -111,43 +113,6 @@ class Strategy:
     near_reference: bool = (
         True  # False: so unlike least-cost that starting from its basis costs more than it saves
     )
-
-
-def sun_to_load_first(case: Case) -> Floats:
-    """Sun that goes straight to the load when the load comes first [kWh DC, shape (n,)]."""
-    limits = case.limits
-    need = (case.load_kwh + case.idle_kwh) / limits.eta_inverter
-    most = limits.inverter_kw * case.dt_hours / limits.eta_inverter
-    return np.minimum(np.minimum(case.sun_kwh, need), most)
-
-
-def hours_to_full(case: Case) -> int:
-    """Whole hours the grid charger needs from empty to the ceiling, taper aside; 0 where it cannot charge."""
-    limits = case.limits
-    power_kw = min(limits.grid_charge_kw, limits.total_charge_kw) * limits.eta_charger
-    return math.ceil((limits.ceiling_kwh - limits.empty_kwh) / power_kw - 1e-9) if power_kw > 0 else 0
-
-
-def cheapest_steps(case: Case) -> NDArray[np.bool_]:
-    """Find the steps in the local day's cheapest price, shape (n,).
-
-    With named windows: those whose effective import price is the day's lowest. With hourly prices: the cheapest
-    N hours of the local day (earlier first among equals), N from the file or the charge time to full.
-    """
-    price = case.prices.import_price_per_kwh
-    day = case.times.normalize().asi8
-    _, day_index = np.unique(day, return_inverse=True)
-    if not case.prices.hourly:
-        lowest = np.full(day_index.max() + 1, np.inf)
-        np.minimum.at(lowest, day_index, price)
-        return np.asarray(price <= lowest[day_index] + 1e-12)
-    stated = case.scenario.strategies.cheapest_hours_per_day
-    hours = stated if stated is not None else hours_to_full(case)
-    order = np.lexsort((np.arange(len(price)), price, day_index))
-    first_of_day = np.searchsorted(day_index[order], np.arange(day_index.max() + 1))
-    rank = np.empty(len(price), dtype=int)
-    rank[order] = np.arange(len(price)) - first_of_day[day_index[order]]
-    return rank < round(hours / case.dt_hours)
 
 
 def _fix(program: Program, bounds: Bounds, family: str, value: Floats | float) -> None:
@@ -280,7 +245,7 @@ class _Run:
     def __init__(self, program: Program, strategy: Strategy, record: Record | None) -> None:
         self.program, self.strategy, self.record = program, strategy, record
         self.optima: dict[str, Optimum] = {}
-        self.values: dict[str, float] = {}
+        self.found: dict[str, float] = {}
         self.gap: float | None = None
         self.bounds = program.bounds()
         strategy.narrow(program, self.bounds)
@@ -296,7 +261,9 @@ class _Run:
                 self._from(zeros)
             except StoppedEarly:
                 raise
-            except SolveError:  # infeasible, or so nearly that the solver cannot tell: then solve what was assumed
+            except (
+                SolveError
+            ):  # infeasible, or so nearly that the solver cannot tell: then solve what was assumed
                 if not zeros:
                     raise
             else:
@@ -304,7 +271,7 @@ class _Run:
 
     def _from(self, zeros: int) -> None:
         """Take the first ``zeros`` stages at 0 and solve the rest."""
-        self.optima, self.values = {}, {stage.name: 0.0 for stage in self.stages[:zeros]}
+        self.optima, self.found = {}, {stage.name: 0.0 for stage in self.stages[:zeros]}
         bounds = _at_zero(self.program, self.bounds, self.stages[:zeros])
         self.program.warm.restart(bounds, warm=self.strategy.near_reference)
         solved: list[Stage] = []
@@ -313,7 +280,7 @@ class _Run:
             if same is None:
                 self._solve(stage.name, self.program.vector(stage.coefficients))
             else:  # held already
-                self.values[stage.name] = self.values[same.name]
+                self.found[stage.name] = self.found[same.name]
             if stage.name.startswith("own"):
                 solved.append(stage)
 
@@ -323,7 +290,7 @@ class _Run:
         optimum = self.program.warm.minimise(costs)
         if self.record is not None:
             self.record(name, optimum)
-        self.optima[name], self.values[name] = optimum, optimum.objective
+        self.optima[name], self.found[name] = optimum, optimum.objective
         self.program.warm.hold(optimum)
 
     @property
@@ -371,11 +338,12 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
         raise Infeasible(_why_infeasible(program.case, strategy)) from error
     run.check_held()
     last = run.last
-    flows = _flows(program, strategy, np.clip(last.values, run.bounds.lower, run.bounds.upper))
+    values = np.clip(last.values, run.bounds.lower, run.bounds.upper)
+    flows = flow_table(program, strategy.name, values, uses_battery=strategy.uses_battery)
     return Solved(
         flows=flows,
-        stage_values=run.values,
-        money=run.values["cost"] + program.cost_constant - flows.wear,
+        stage_values=run.found,
+        money=run.found["cost"] + program.cost_constant - flows.wear,
         iterations=sum(optimum.iterations for optimum in run.optima.values()),
         residual=max(optimum.residual for optimum in run.optima.values()),
         seconds=time.perf_counter() - started,
@@ -390,42 +358,6 @@ def _why_infeasible(case: Case, strategy: Strategy) -> str:
         f"({case.limits.self_discharge_per_hour:g} per hour) drains it and nothing can charge it; "
         "raise charging.grid_w or lower battery.self_discharge_per_hour_fraction"
     )
-
-
-def _flows(program: Program, strategy: Strategy, values: Floats) -> Flows:
-    table = program.flows(values)
-    for name, column in table.items():
-        if name != "stored":
-            np.maximum(column, 0.0, out=column)
-            column[column < 1e-10] = 0.0  # solver dust, far below the tolerance of every check
-    _serve_load_first(program, table)
-    # Where buying and selling cost the same, doing both is free and the solver may: a meter records the net.
-    both = np.minimum(table["import"], table["export"])
-    table["import"] -= both
-    table["export"] -= both
-    frame = pd.DataFrame({f"{name}_kwh": column for name, column in table.items()}, index=program.case.times)
-    closing = values[program.columns["closing_shortfall"]][0] if strategy.uses_battery else 0.0
-    return Flows(
-        case=program.case,
-        name=strategy.name,
-        frame=frame,
-        closing_shortfall_kwh=float(max(closing, 0.0)),
-        uses_battery=strategy.uses_battery,
-    )
-
-
-def _serve_load_first(program: Program, table: dict[str, Floats]) -> None:
-    """Call it serving the load where energy left the inverter for the grid while the grid served the load.
-
-    The meter reads the same, the bypass carries less and the inverter as much: the solver takes either.
-    """
-    eta = program.case.limits.eta_inverter
-    shares = ~program.whole_load_on_grid()
-    for source in ("sun", "battery"):
-        moved = np.where(shares, np.minimum(table[f"{source}_to_grid"], table["grid_to_load"] / eta), 0.0)
-        table[f"{source}_to_grid"] -= moved
-        table[f"{source}_to_load"] += moved
-        table["grid_to_load"] = np.maximum(table["grid_to_load"] - eta * moved, 0.0)
 
 
 def grid_only(case: Case) -> Flows:

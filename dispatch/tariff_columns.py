@@ -1,0 +1,152 @@
+"""Small parts from which the rows of a tariff are put together: money as terms, schedules as columns."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from dispatch.solver import AT_LEAST, AT_MOST, EQUAL, Statement
+from tariffs.terms import RESOLUTION
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from dispatch.case import Case
+    from tariffs.terms import Schedule
+
+    Floats = NDArray[np.float64]
+    Terms = list[tuple[Any, float]]
+
+
+@dataclass(frozen=True)
+class Money:
+    """A linear expression in money: terms and a constant."""
+
+    terms: Terms
+    constant: float = 0.0
+
+
+@dataclass(frozen=True)
+class StatedSchedule:
+    """The columns of one schedule: class indicators (none for a single class) and the fill of each block."""
+
+    indicators: Sequence[Any]
+    fills: Sequence[Sequence[Any]]
+
+    def money(self, schedule: Schedule) -> Money:
+        """Price the same columns by a schedule of the same shape."""
+        terms: Terms = []
+        constant = 0.0
+        for at, (step, fills) in enumerate(zip(schedule.classes, self.fills, strict=True)):
+            terms += [(fill, float(price)) for fill, price in zip(fills, step.prices, strict=True) if price]
+            if self.indicators:
+                terms.append((self.indicators[at], step.fixed))
+            else:
+                constant += step.fixed
+        return Money(terms, constant)
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A statement being added to, with what its rows refer to.
+
+    Parameters
+    ----------
+    statement : Statement
+    case : Case
+    families : mapping of str to list
+        The program's columns by family.
+    """
+
+    statement: Statement
+    case: Case
+    families: Mapping[str, list[Any]]
+
+    def column(self, name: str, upper: float = math.inf, *, integer: bool = False) -> Any:  # noqa: ANN401 - PuLP's
+        """Add one column ≥ 0."""
+        return self.statement.family(name, 1, 0.0, upper, integer=integer)[0]
+
+    def row(self, name: str, sense: int, terms: Terms, right: float) -> None:
+        """Add one row; a column may stand several times in it."""
+        self.statement.row_family(name, sense, [(merged(terms), right)])
+
+    def most_import_kwh(self, steps: NDArray[np.int64]) -> float:
+        """Return more than any schedule can import in these steps, for bounds on sums."""
+        case = self.case
+        need = case.load_kwh + case.idle_kwh + case.other_kwh + case.limits.grid_charge_kw * case.dt_hours
+        return float(need[steps].sum())
+
+    def most_export_kwh(self, steps: NDArray[np.int64]) -> float:
+        """Return more than any schedule can export in these steps."""
+        return self.case.limits.inverter_kw * self.case.dt_hours * len(steps)
+
+    def sum(self, family: str, steps: NDArray[np.int64], factor: float = 1.0) -> Terms:
+        """Return Σ of a family over these steps; nothing where the hardware lacks the family."""
+        columns = self.families.get(family)
+        return [] if columns is None else [(columns[t], factor) for t in steps.tolist()]
+
+    def schedule(self, name: str, schedule: Schedule, amount: Terms, most: float) -> StatedSchedule:
+        """State what an amount costs; every amount from 0 to ``most`` has to find its place."""
+        if len(schedule.classes) == 1:
+            fills = self._fill(name, schedule.classes[0].widths, schedule.classes[0].prices, most)
+            self.row(f"{name}_amount", EQUAL, [*((e, 1.0) for e in fills), *negated(amount)], 0.0)
+            return StatedSchedule((), [fills])
+        indicators, all_fills, lower = [], [], 0.0
+        for place, step in enumerate(schedule.classes):
+            indicator = self.column(f"{name}_in_{place}", 1.0, integer=True)
+            upper = min(step.upper, most)
+            fills = self._fill(f"{name}_{place}", step.widths, step.prices, most)
+            inside = [(e, 1.0) for e in fills]
+            self.row(f"{name}_most_{place}", AT_MOST, [*inside, (indicator, -max(upper, 0.0))], 0.0)
+            self.row(f"{name}_least_{place}", AT_LEAST, [*inside, (indicator, -lower)], 0.0)
+            indicators.append(indicator)
+            all_fills.append(fills)
+            lower = step.upper + 2 * RESOLUTION  # clearly inside: at the limit itself the class below holds
+            if lower > most:
+                lower = math.inf
+                break
+        unreached = len(schedule.classes) - len(indicators)
+        for place in range(len(indicators), len(indicators) + unreached):
+            indicators.append(self.column(f"{name}_in_{place}", 0.0, integer=True))
+            all_fills.append(
+                [
+                    self.column(f"{name}_{place}_fill_{k}", 0.0)
+                    for k in range(len(schedule.classes[place].widths))
+                ]
+            )
+        self.row(f"{name}_one", EQUAL, [(indicator, 1.0) for indicator in indicators], 1.0)
+        fills_all = [(e, 1.0) for fills in all_fills for e in fills]
+        self.row(f"{name}_amount", EQUAL, [*fills_all, *negated(amount)], 0.0)
+        return StatedSchedule(indicators, all_fills)
+
+    def _fill(self, name: str, widths: Floats, prices: Floats, most: float) -> list[Any]:
+        """Columns of blocks that fill from the first on; binaries only across a price that falls."""
+        room = np.minimum(widths, most)
+        fills = [self.column(f"{name}_fill_{k}", float(width)) for k, width in enumerate(room)]
+        if np.all(np.diff(prices) >= 0):
+            return fills  # rising: the cheap block fills first of its own accord
+        for k in range(len(fills) - 1):
+            full = self.column(f"{name}_full_{k}", 1.0, integer=True)
+            if widths[k] > most:
+                self.row(f"{name}_shut_{k}", EQUAL, [(full, 1.0)], 0.0)
+            self.row(f"{name}_before_{k}", AT_LEAST, [(fills[k], 1.0), (full, -float(room[k]))], 0.0)
+            self.row(f"{name}_after_{k}", AT_MOST, [(fills[k + 1], 1.0), (full, -float(room[k + 1]))], 0.0)
+        return fills
+
+
+def negated(terms: Terms) -> Terms:
+    """Return the terms with their signs changed."""
+    return [(variable, -factor) for variable, factor in terms]
+
+
+def merged(terms: Terms) -> Terms:
+    """Add up the factors of columns that stand several times."""
+    total: dict[int, tuple[Any, float]] = {}
+    for variable, factor in terms:
+        total[id(variable)] = (variable, total.get(id(variable), (variable, 0.0))[1] + factor)
+    return list(total.values())
