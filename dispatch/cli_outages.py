@@ -193,9 +193,9 @@ def register(app: typer.Typer) -> None:
     )(backup)
     app.command(
         short_help="Play one outage step by step under every strategy.",
-        epilog="Example: dispatch outage scenarios/alder-row --at 2025-01-14T17:00 --hours 18",
+        epilog="Example: dispatch outage scenarios/alder-row --at 2025-01-14T17 --hours 18",
     )(outage)
     app.command(
         short_help="The bill against the reserve, and the price of one more hour.",
-        epilog="Example: dispatch frontier scenarios/alder-row --measure percent --csv levels",
+        epilog="Example: dispatch frontier scenarios/alder-row --measure percent",
     )(frontier)
