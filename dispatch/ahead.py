@@ -103,6 +103,9 @@ class Planner:
 
     def __init__(self, case: Case, hours: float = PLAN_HOURS) -> None:
         self.case = case
+        # no plan trades with itself: a credit above the price counts as the price, a negative price as nothing
+        self.buy = np.maximum(case.prices.import_price_per_kwh, 0.0)
+        self.sell = np.minimum(case.prices.export_price_per_kwh, self.buy)
         self.steps = max(1, round(hours / case.dt_hours))
         self.program = Program(self._template())
         self.base = self.program.bounds()
@@ -117,21 +120,13 @@ class Planner:
         times = pd.date_range(case.times[0], periods=h, freq=freq)
         around = np.arange(h) % len(case.times)
         sun = np.full(h, float(case.sun_kwh.max()))
+        per_step = ("band", "season", "day_type", "event", "period")
         prices = replace(
             case.prices,
             times=times,
-            **{
-                name: getattr(case.prices, name)[around]
-                for name in (
-                    "band",
-                    "season",
-                    "day_type",
-                    "import_price_per_kwh",
-                    "export_price_per_kwh",
-                    "event",
-                    "period",
-                )
-            },
+            **{name: getattr(case.prices, name)[around] for name in per_step},
+            import_price_per_kwh=self.buy[around],
+            export_price_per_kwh=self.sell[around],
             # what a bill charges over a month is no matter of two days: it is billed on what the year's flows were
             blocks=(),
             demand=(),
@@ -219,8 +214,8 @@ class Planner:
         wear = case.limits.wear_per_kwh / case.limits.eta_discharge
         costs = program.vector(
             {
-                "import": case.prices.import_price_per_kwh[where],
-                "export": -case.prices.export_price_per_kwh[where],
+                "import": self.buy[where],
+                "export": -self.sell[where],
                 "battery_to_load": wear,
                 "battery_to_grid": wear,
                 "unserved_load": 100 * self.slack_price,

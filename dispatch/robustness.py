@@ -19,6 +19,7 @@ from dispatch.backup import backup_hours
 from dispatch.physics import step_limits
 from dispatch.rules import Block, Orders, simulate
 from dispatch.rules_conditions import conditions
+from dispatch.rules_scoring import is_plain
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -149,12 +150,6 @@ def other_years(case: Case, card: Card, orders: Orders, years: int = YEARS, seed
 def _range(values: Floats) -> Range:
     low, median, high = np.percentile(values, [LOW, 50.0, HIGH]).tolist()
     return Range(low, median, high)
-
-
-def is_plain(case: Case) -> bool:
-    """Whether prices per step and fixed charges are the whole bill."""
-    prices = case.prices
-    return not (prices.blocks or prices.demand or prices.minimums or prices.netting)
 
 
 def _bills(case: Case, net_kwh: Floats) -> Floats:

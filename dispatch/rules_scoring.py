@@ -30,6 +30,12 @@ def case_conditions(case: Case, *, sells: bool = False) -> Conditions:
     return conditions(limits, case.load_kwh + case.idle_kwh, case.other_kwh, case.sun_kwh, sells=sells)
 
 
+def is_plain(case: Case) -> bool:
+    """Whether prices per step and fixed charges are the whole bill."""
+    prices = case.prices
+    return not (prices.blocks or prices.demand or prices.minimums or prices.netting)
+
+
 def target_level_kwh(case: Case) -> Floats | None:
     """Level at the end of each step that carries the backup target, shape (n,); None without a target.
 
@@ -119,7 +125,11 @@ class Scorer:
         return cls(case, case_conditions(case, sells=sells), target_level_kwh(case))
 
     def tally(
-        self, orders: Orders, start_kwh: float | Floats | None = None, steps: tuple[int, int] | None = None
+        self,
+        orders: Orders,
+        start_kwh: float | Floats | None = None,
+        steps: tuple[int, int] | None = None,
+        net: Floats | None = None,
     ) -> Tally:
         """Score k candidates.
 
@@ -130,10 +140,18 @@ class Scorer:
             Level before the first step; default: the case's.
         steps : (int, int), optional
             Only these steps; default: all.
+        net : array, shape (n, k), optional
+            Filled with import less export at the meter. [kWh]
         """
         counter = _Counter(self.case, self.given, orders.fill_kwh.shape[1], self.target)
         start = self.case.limits.start_kwh if start_kwh is None else start_kwh
-        counter.tally.end_kwh = simulate(self.given, orders, start, counter.add, steps)
+
+        def visit(block: Block) -> None:
+            counter.add(block)
+            if net is not None:
+                net[block.steps] = block.net
+
+        counter.tally.end_kwh = simulate(self.given, orders, start, visit, steps)
         return counter.tally
 
 

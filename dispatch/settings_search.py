@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+import tariffs
 from dispatch.rules import simulate
-from dispatch.rules_scoring import Scorer
+from dispatch.rules_scoring import Scorer, is_plain
 from dispatch.settings import Card, ChargeWindow, DayPlan, Tables
 from dispatch.settings_moves import (
     apart,
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
 SHAPE_WEEKS = 6  # the shape is searched on one week in so many
 SHAPE_PASSES, POLISH_PASSES = 2, 2
 BATCH = 1500  # candidates simulated together
+TERMS_BATCH = 100  # where every candidate's energy is kept for a bill of many terms
 STARTS = 2
 SIMPLER_FRACTION = 4e-4  # of the bill: what fewer entries may cost in all
 OPTIMUM_SHARES = (0.1, 0.35)  # of the busiest hour: where the optimum counts as charging or discharging
@@ -89,6 +91,7 @@ class Judge:
         self.weight = 100 * dearest * max(float((case.load_kwh + case.other_kwh).sum()), 1.0)
         self.allowed_steps = self._allowed_steps()
         self.count = 0
+        self.batch = BATCH if is_plain(case) else TERMS_BATCH
 
     def _allowed_steps(self) -> float:
         backup = self.case.scenario.backup
@@ -111,7 +114,7 @@ class Judge:
         self.count += k
         if part is None:
             start = self.case.limits.start_kwh
-            return self.total(self.scorer.tally(orders, start), start)
+            return self.total(self._whole(orders, start), start)
         share = sum(last - first for first, last in part.spans) / len(self.case.times)
         total, missed = np.zeros(k), np.zeros(k)
         for span, start in zip(part.spans, part.starts, strict=True):
@@ -121,13 +124,26 @@ class Judge:
             total += self.total(tally, start)
         return total + self.weight * np.maximum(missed - share * self.allowed_steps, 0.0)
 
+    def _whole(self, orders: Orders, start_kwh: float) -> Tally:
+        """Score the whole period; where a bill is more than prices per step, by all of its terms."""
+        if is_plain(self.case):
+            return self.scorer.tally(orders, start_kwh)
+        k = orders.fill_kwh.shape[1]
+        net = np.empty((len(self.case.times), k))
+        tally = self.scorer.tally(orders, start_kwh, net=net)
+        bought, prices = np.maximum(net, 0.0), self.case.prices
+        for column in range(k):
+            mine = bought[:, column]
+            tally.money[column] = tariffs.evaluate(prices, mine, mine - net[:, column]) - prices.fixed_total
+        return tally
+
     def cards(self, cards: Sequence[Card]) -> list[Judged]:
         """Score whole cards on the whole period, best first."""
         found: list[Judged] = []
         for sun_first in dict.fromkeys(card.sun_first for card in cards):
             mine = [card for card in cards if card.sun_first == sun_first]
-            for begin in range(0, len(mine), BATCH):
-                part = mine[begin : begin + BATCH]
+            for begin in range(0, len(mine), self.batch):
+                part = mine[begin : begin + self.batch]
                 totals = self.scores(self.tables.orders(part))
                 found += [Judged(float(s), card) for s, card in zip(totals, part, strict=True)]
         return sorted(found, key=lambda judged: (judged.score, _entries(judged.card)))
@@ -284,14 +300,14 @@ def _shape_group(judge: Judge, card: Card, group: int, part: Part, *, with_level
     return card
 
 
-def _best_of(judge: Judge, card: Card, group: int, plans: Iterable[DayPlan], part: Part) -> Card:
+def _best_of(judge: Judge, card: Card, group: int, plans: Iterable[DayPlan], part: Part | None) -> Card:
     """Return the card with the best of these plans in one group; the card itself where none is better."""
     own = card.plans[group]
     unique = [own, *(plan for plan in dict.fromkeys(plans) if plan != own and _levels_fit(plan))]
     totals = np.concatenate(
         [
-            judge.scores(judge.tables.variations(card, group, unique[i : i + BATCH]), part)
-            for i in range(0, len(unique), BATCH)
+            judge.scores(judge.tables.variations(card, group, unique[i : i + judge.batch]), part)
+            for i in range(0, len(unique), judge.batch)
         ]
     )
     best = int(np.argmin(np.round(totals, 9)))
@@ -326,7 +342,8 @@ def _polish(judge: Judge, judged: Judged) -> Judged:
         card = best.card
         spans = [season_spans(judge.space, group) for group in range(len(card.plans))]
         for group, part in enumerate(judge.parts(card, spans)):
-            card = _best_of(judge, card, group, fine_moves(card.plans[group], judge.space), part)
+            moves = fine_moves(card.plans[group], judge.space)
+            card = _best_of(judge, card, group, moves, part if is_plain(judge.case) else None)
         better = min(_one_reserve(judge, [best.card, card]), key=lambda other: other.score)
         if better.score >= best.score - 1e-9:
             break

@@ -9,8 +9,8 @@ import numpy as np
 
 from dispatch.ahead import rolling
 from dispatch.program import Program
-from dispatch.robustness import Robustness, is_plain, other_years
-from dispatch.rules_scoring import replay
+from dispatch.robustness import Robustness, other_years
+from dispatch.rules_scoring import is_plain, replay
 from dispatch.settings import Card, Space, device_space
 from dispatch.settings_card import season_changes
 from dispatch.settings_earned import Earned, earned, reference_bill

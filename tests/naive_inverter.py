@@ -93,13 +93,13 @@ def _step(  # noqa: PLR0915 - one step, told from top to bottom
     room = limits["ceiling_kwh"] - kept
     if limits["taper_hours"] > 0:
         room = min(room, (limits["full_kwh"] - level) * (1 - math.exp(-dt_hours / limits["taper_hours"])))
-    room = max(room, 0.0)
+    room = max(float(room), 0.0)
     grid_alone = limits["switches_whole_load"] and need > inverter + 1e-12
     most_straight = 0.0 if grid_alone else min(sun, need / eta, inverter / eta)
     sun_waits = sun_waits and need <= through and need + other <= most("import_limit_kw")
 
     def by_sun(offered: float) -> float:
-        return max(0.0, min(offered, most("total_charge_kw"), room / float(limits["eta_dc"])))
+        return max(0.0, min(offered, most("total_charge_kw"), float(room / limits["eta_dc"])))
 
     if sun_waits:
         sun_to_battery = by_sun(sun)

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from drafts import plain_draft
+from foresight import bound, money
 from generators import drafts
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -16,7 +17,6 @@ from naive_inverter import run
 from stepcheck import broken_rules
 
 from dispatch.physics import step_limits
-from dispatch.program import Program
 from dispatch.rules import Orders
 from dispatch.rules_conditions import conditions
 from dispatch.rules_scoring import Scorer, replay
@@ -110,35 +110,6 @@ def test_rule_flows_pass_the_step_by_step_judgement(data: st.DataObject) -> None
         )
         == []
     )
-
-
-def money(case: Case, flows: Flows) -> float:
-    """Energy bought less energy sold, and wear."""
-    prices = case.prices
-    bought = float(flows["import"] @ prices.import_price_per_kwh)
-    return bought - float(flows["export"] @ prices.export_price_per_kwh) + flows.wear
-
-
-def bound(case: Case, flows: Flows) -> float:
-    """Least cost under the run's own end level, levels and broken promises: what foresight could have made of it.
-
-    The levels are lowered by far less than any tolerance, or rounding alone could leave no schedule at all.
-    """
-    stored = np.maximum(flows["stored"] - 1e-8, case.limits.empty_kwh)
-    case = replace(
-        case,
-        floor_kwh=np.minimum(case.floor_kwh, stored),
-        limits=replace(case.limits, closing_kwh=float(stored[-1])),
-    )
-    program = Program(case)
-    bounds = program.bounds()
-    for slack in ("unserved_load", "import_excess"):
-        if slack in program.columns:
-            bounds.upper[program.columns[slack]] = flows[slack]
-    for slack in ("floor_shortfall", "closing_shortfall"):
-        bounds.upper[program.columns[slack]] = 0.0
-    program.warm.restart(bounds)
-    return program.warm.minimise(program.cost).objective
 
 
 @settings(max_examples=60, deadline=None)
