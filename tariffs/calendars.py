@@ -29,10 +29,10 @@ class CalendarError(ValueError):
         self.message = message
 
 
-def _nearest(word: str, known: list[str]) -> str:
-    close = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
+def _nearest(word: str, known: list[str], count: int = 1) -> str:
+    close = difflib.get_close_matches(word, known, n=count, cutoff=0.5)
     listed = ", ".join(sorted(known)[:20])
-    return f"did you mean {close[0]!r}?" if close else f"known: {listed}"
+    return f"did you mean {' or '.join(map(repr, close))}?" if close else f"known: {listed}"
 
 
 def _codes() -> dict[str, list[str]]:
@@ -51,7 +51,7 @@ def check_place(rule: Holidays) -> None:
         return
     codes = _codes()
     if rule.country not in codes:
-        hint = _nearest(rule.country, list(codes)) if len(rule.country) > 1 else "use a code such as 'CA'"
+        hint = _nearest(rule.country, list(codes), 3) if len(rule.country) > 1 else "use a code such as 'CA'"
         raise CalendarError("country", f"no calendar for this country code (got {rule.country!r}); {hint}")
     if rule.subdivision is not None and rule.subdivision not in codes[rule.country]:
         hint = _nearest(rule.subdivision, list(codes[rule.country]) or ["none"])
@@ -110,8 +110,11 @@ def check_names(rule: Holidays) -> None:
 
 
 def _is_chosen(name: str, rule: Holidays) -> bool:
-    plain = name.removesuffix(" (observed)")
-    return (not rule.include or plain in rule.include) and plain not in rule.exclude
+    def listed(names: tuple[str, ...]) -> bool:
+        # an observed day is called "Name (observed)", in the calendar's own language
+        return any(name == one or name.startswith(f"{one} (") for one in names)
+
+    return (not rule.include or listed(rule.include)) and not listed(rule.exclude)
 
 
 def _moved(day: dt.date, rule: str, taken: set[dt.date]) -> dt.date:

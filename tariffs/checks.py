@@ -13,15 +13,21 @@ from tariffs.model import Sheet, Tariff
 from tariffs.model_when import Event, When
 from tariffs.windows import Problem, paint
 
+_SHOWN = 30
+
 
 def suggestion(word: str, known: Iterable[str]) -> str:
     """Say which known word was probably meant, or list them all."""
     words = sorted(set(known))
-    folded = {word.casefold(): word for word in words}
-    close = difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.6)
+    folded = {known_word.casefold(): known_word for known_word in words}
+    begun = [held for held in folded if len(word) > 1 and held.startswith(word.casefold())]
+    close = begun[:1] or difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.6)
     if close:
         return f"did you mean {folded[close[0]]!r}?"
-    return f"known: {', '.join(words)}" if words else "none is defined"
+    if not words:
+        return "none is defined"
+    more = ", ..." if len(words) > _SHOWN else ""
+    return f"known: {', '.join(words[:_SHOWN])}{more}"
 
 
 def unknown(field: str, word: str, known: Iterable[str], what: str) -> Problem:
@@ -53,7 +59,8 @@ def check_tariff(tariff: Tariff) -> list[Problem]:
 def check_sheet(sheet: Sheet) -> list[Problem]:
     """Check when the prices of one sheet hold; windows are painted only when every name is known."""
     problems = [*_seasons(sheet), *_holidays(sheet), *_windows(sheet)]
-    problems += problems or paint(sheet)[1]
+    if not problems:
+        problems += paint(sheet)[1]
     for number, event in enumerate(sheet.events):
         problems += _event(event, f"events[{number + 1}]", sheet)
     return problems + ([] if problems else _event_overlaps(sheet))
@@ -101,8 +108,10 @@ def check_when(when: When, field: str, sheet: Sheet) -> list[Problem]:
     return problems
 
 
-def check_by_season(value: object, field: str, sheet: Sheet) -> list[Problem]:
-    """Check that a price given by season names each season once."""
+def check_by_season(
+    value: object, field: str, sheet: Sheet, needed: Iterable[str] | None = None
+) -> list[Problem]:
+    """Check that a price given by season names every season that is needed, all of them by default."""
     if not isinstance(value, Mapping):
         return []
     problems = [
@@ -110,7 +119,8 @@ def check_by_season(value: object, field: str, sheet: Sheet) -> list[Problem]:
         for season in value
         if season not in sheet.season_names
     ]
-    missing = [season for season in sheet.season_names if season not in value]
+    wanted = sheet.season_names if needed is None else needed
+    missing = [season for season in wanted if season not in value]
     if missing and not problems:
         names = ", ".join(repr(season) for season in missing)
         problems.append(Problem(field, f"has no price for season {names}; add it, or write one number"))

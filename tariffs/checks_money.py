@@ -3,10 +3,13 @@
 from collections import Counter
 from collections.abc import Iterable
 
+import numpy as np
+from numpy.typing import NDArray
+
 from tariffs.checks import check_by_season, check_when, month_named, suggestion, unknown_names
 from tariffs.model import CATEGORIES, EVERYTHING, HOURLY_LINE, Sheet, Tariff, export_line
 from tariffs.model_usage import Demand, Netting
-from tariffs.windows import Problem
+from tariffs.windows import Problem, day_classes, paint
 
 # The group that a table's lines belong to: a line may bear its own group's name, and no other group's.
 _GROUPS = {
@@ -37,6 +40,7 @@ def _bands(tariff: Tariff, sheet: Sheet) -> list[Problem]:
     if not sheet.bands:
         problems.append(Problem("bands", "the file has no price; add [bands.NAME] with import_price_per_kwh"))
     hourly = tariff.hourly_prices is not None and tariff.hourly_prices.import_column is not None
+    table = paint(sheet)[0]
     priced_by_blocks = [blocks for blocks in sheet.blocks if blocks.of == "import"]
     for name, band in sheet.bands.items():
         field = f"bands.{name}"
@@ -44,9 +48,19 @@ def _bands(tariff: Tariff, sheet: Sheet) -> list[Problem]:
         if band.import_price_per_kwh is None and not hourly and not in_blocks:
             text = "has no price; add import_price_per_kwh, or [[blocks]] or [hourly_prices] that price it"
             problems.append(Problem(field, text))
-        problems += check_by_season(band.import_price_per_kwh, f"{field}.import_price_per_kwh", sheet)
-        problems += check_by_season(band.export_price_per_kwh, f"{field}.export_price_per_kwh", sheet)
+        used = _seasons_of(sheet, name, table)
+        problems += check_by_season(band.import_price_per_kwh, f"{field}.import_price_per_kwh", sheet, used)
+        problems += check_by_season(band.export_price_per_kwh, f"{field}.export_price_per_kwh", sheet, used)
     return problems
+
+
+def _seasons_of(sheet: Sheet, band: str, table: NDArray[np.int16]) -> list[str]:
+    """Return the seasons in which a band ever holds; an event's band may hold in all of them."""
+    if any(part.band == band for event in sheet.events for part in event.priced):
+        return list(sheet.season_names)
+    days = sorted(day_classes((), with_holidays=sheet.holidays is not None))
+    held = (table[:, days] == sheet.band_names.index(band)).any(axis=(1, 2))
+    return [name for name, used in zip(sheet.season_names, held.tolist(), strict=True) if used]
 
 
 def _blocks(sheet: Sheet) -> list[Problem]:
@@ -71,7 +85,9 @@ def _riders(sheet: Sheet) -> list[Problem]:
 
 
 def _demand(demand: Demand, field: str, sheet: Sheet) -> list[Problem]:
-    problems = check_by_season(demand.price_per_kw, f"{field}.price_per_kw", sheet)
+    named = [when.seasons for when in demand.whens]
+    needed = None if not all(named) else {name for names in named for name in names}
+    problems = check_by_season(demand.price_per_kw, f"{field}.price_per_kw", sheet, needed)
     for number, when in enumerate(demand.whens):
         problems += check_when(when, f"{field}.windows[{number + 1}]" if demand.windows else field, sheet)
     if demand.ratchet is not None:

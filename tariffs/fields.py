@@ -152,8 +152,8 @@ Months = Annotated[
 
 
 def in_season(value: Decimal | Mapping[str, Decimal], season: str) -> Decimal:
-    """Return the number that holds in a season."""
-    return value[season] if isinstance(value, Mapping) else value
+    """Return the number that holds in a season; a season without one is checked never to be asked for."""
+    return value.get(season, Decimal(0)) if isinstance(value, Mapping) else value
 
 
 def clock_text(minute: int) -> str:

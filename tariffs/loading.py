@@ -75,15 +75,15 @@ def parse_tariff(text: str, source: str = "tariff") -> Tariff:
     folder = Path(source).parent
     versions = _version_list(document, source)
     tariff = _checked(document, source, folder, "")
-    sheets = [DatedSheet(None, tariff)]
+    later: list[DatedSheet] = []
     for number, version in enumerate(versions):
         prefix = f"versions[{number + 1}]."
-        start, changes = _dated(version, sheets[-1].start, source, prefix)
+        start, changes = _dated(version, later[-1].start if later else None, source, prefix)
         document = merged(document, changes)
-        sheets.append(DatedSheet(start, _checked(document, source, folder, prefix)))
-    _check_versions(tariff, sheets, source)
+        later.append(DatedSheet(start, _checked(document, source, folder, prefix)))
+    _check_versions(tariff, later, source)
     tariff._source = source  # noqa: SLF001 - private to the package, set once here
-    tariff._sheets = tuple(sheets)  # noqa: SLF001
+    tariff._later = tuple(later)  # noqa: SLF001
     if tariff.hourly_prices is not None:
         tariff._series = read_prices(tariff.hourly_prices, folder, tariff.time_zone)  # noqa: SLF001
     return tariff
@@ -95,13 +95,10 @@ def _checked(document: Mapping[str, Any], source: str, folder: Path, prefix: str
     if "hourly_prices" in complete and "bands" not in complete:
         complete["bands"] = {HOURLY_BAND: {}}
     tariff = _validated(complete, source, prefix)
-    for check in (
-        check_tariff(tariff),
-        check_sheet(tariff),
-        check_money(tariff, tariff),
-        check_event_dates(tariff, tariff),
-    ):
-        _refuse(source, [Problem(prefix + field, text) for field, text in check])
+    problems = [*check_tariff(tariff), *check_sheet(tariff)]
+    # prices are looked at only once it is known when they hold
+    problems = problems or [*check_money(tariff, tariff), *check_event_dates(tariff, tariff)]
+    _refuse(source, [Problem(prefix + field, text) for field, text in problems])
     return tariff
 
 
@@ -136,8 +133,8 @@ def _dated(
     return start, changes
 
 
-def _check_versions(tariff: Tariff, sheets: Sequence[DatedSheet], source: str) -> None:
-    for number, dated in enumerate(sheets[1:]):
+def _check_versions(tariff: Tariff, later: Sequence[DatedSheet], source: str) -> None:
+    for number, dated in enumerate(later):
         field = f"versions[{number + 1}].valid_from"
         if dated.start is None:
             continue
@@ -158,27 +155,64 @@ def _validated(document: object, source: str, prefix: str) -> Tariff:
     try:
         return Tariff.model_validate(document)
     except ValidationError as error:
-        problems = [_rewritten(Tariff, found) for found in error.errors(include_url=False)]
+        problems = [_rewritten(found) for found in error.errors(include_url=False)]
         known_first = dict.fromkeys(problems)  # a union reports the same fault once per branch
         _refuse(source, [Problem(prefix + field, text) for field, text in known_first])
         raise
 
 
-def _rewritten(model: type[BaseModel], found: ErrorDetails) -> Problem:
+def _rewritten(found: ErrorDetails) -> Problem:
+    """Say what pydantic found in the words of a tariff file."""
     loc, kind = tuple(found["loc"]), found["type"]
-    field = dotted(loc)
+    field, key = dotted(loc) or "file", str(loc[-1]) if loc else ""
+    got = "" if isinstance(found["input"], dict | list) else f" (got {_shown(found['input'])})"
+    misplaced = len(loc) > 1 and key in _TOP_ONLY
     if kind == "extra_forbidden":
-        keys = _keys_at(model, loc[:-1])
-        got = f"got {loc[-1]} = {_shown(found['input'])}"
-        return Problem(field, f"is not a setting of a tariff file ({got}); {suggestion(str(loc[-1]), keys)}")
+        hint = _MISPLACED if misplaced else suggestion(key, _keys_at(Tariff, loc[:-1]))
+        return Problem(
+            field, f"is not a setting of a tariff file (got {key} = {_shown(found['input'])}); {hint}"
+        )
+    message = str(found["msg"]).removeprefix("Value error, ")
+    if kind == "value_error":
+        return Problem(field, message if "(got" in message else message + got)
+    if kind == "literal_error":
+        return Problem(field, f"is not a value this setting knows{got}; choose {found['ctx']['expected']}")
     if kind == "missing":
         return Problem(field, "is missing; add it")
-    message = str(found["msg"]).removeprefix("Value error, ")
-    if kind == "value_error" and "(got" in message:
-        return Problem(field or "file", message)
-    shown = found["input"]
-    got = "" if isinstance(shown, dict | list) else f" (got {_shown(shown)})"
-    return Problem(field or "file", f"{message[:1].lower()}{message[1:]}{got}")
+    if loc == ("bands",):
+        return Problem(
+            field, f"should be one table per price{got}; write [bands.NAME] with import_price_per_kwh"
+        )
+    problem, remedy = _WORDS.get(kind, (f"{message[:1].lower()}{message[1:]}", "correct the value"))
+    limits = ", ".join(str(limit) for limit in found.get("ctx", {}).values())
+    return Problem(field, f"{problem.format(limits)}{got}; {_MISPLACED if misplaced else remedy}")
+
+
+_TOP_ONLY = ("other_hours", "currency", "time_zone", "valid_to")
+_MISPLACED = "it belongs at the top of the file: move it above the first [table]"
+_TABLE = ("should be a table of settings", "write it as [table] or { key = value }")
+_DATE = ("should be a date", "write it as 2025-01-31")
+_WORDS = {
+    "model_type": _TABLE,
+    "model_attributes_type": _TABLE,
+    "dict_type": _TABLE,
+    "tuple_type": ("should be a list", "write [..., ...], or [[name]] for each table"),
+    "date_from_datetime_parsing": _DATE,
+    "date_from_datetime_inexact": _DATE,
+    "date_parsing": _DATE,
+    "date_type": _DATE,
+    "string_type": ("should be text", "put it in quotes"),
+    "string_too_short": ("is empty", "write a name"),
+    "too_short": ("is empty", "list at least one"),
+    "greater_than": ("must be greater than {}", "correct the value"),
+    "greater_than_equal": ("must be at least {}", "correct the value"),
+    "less_than_equal": ("must be at most {}", "correct the value"),
+    "int_type": ("should be a whole number", "write it without quotes and decimals"),
+    "int_parsing": ("should be a whole number", "write it without quotes and decimals"),
+    "int_from_float": ("should be a whole number", "write it without decimals"),
+    "bool_type": ("should be true or false", "write it without quotes"),
+    "bool_parsing": ("should be true or false", "write it without quotes"),
+}
 
 
 def _shown(value: object) -> str:

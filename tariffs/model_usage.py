@@ -24,6 +24,15 @@ PastPeaks = Annotated[dict[str, Decimal], BeforeValidator(exact_table)]
 _NO_PRICE = Decimal(0)
 
 
+def _highest_days(value: object) -> object:
+    if value == "all" or (isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= 31):
+        return value
+    raise ValueError('should be a number of days, 1 to 31, or "all" for the mean of every day\'s highest')
+
+
+HighestDays = Annotated[int | Literal["all"], BeforeValidator(_highest_days)]
+
+
 def _check_limits(limits: list[Decimal | None], what: str) -> None:
     """Refuse limits that do not rise, and an end that is not open."""
     *closed, last = limits
@@ -153,7 +162,7 @@ class Demand(When):
     steps: Annotated[tuple[DemandStep, ...], TABLES] = ()
     whole_band: bool = False
     interval_minutes: Literal[5, 10, 15, 20, 30, 60] = 60
-    highest_days: Annotated[int, Field(ge=1, le=31)] | Literal["all"] = 1
+    highest_days: HighestDays = 1
     windows: Annotated[tuple[When, ...], TABLES] = ()
     minimum_kw: ExactNotNegative = _NO_PRICE
     ratchet: Ratchet | None = None

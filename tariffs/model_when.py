@@ -36,7 +36,7 @@ class Season(Frozen):
         if bool(self.months) == (self.start is not None or self.end is not None):
             raise ValueError('a season is either months = [...] or from = "MM-DD" and to = "MM-DD"')
         if (self.start is None) != (self.end is None):
-            raise ValueError("a season with from needs to as well, and the other way round")
+            raise ValueError("'from' needs 'to' as well, and 'to' needs 'from'")
         return self
 
     def holds(self, month: int, day: int) -> bool:
@@ -78,7 +78,7 @@ class Hours(Frozen):
     @model_validator(mode="after")
     def _usable(self) -> Self:
         if (self.start is None) != (self.end is None):
-            raise ValueError("from needs to as well, and the other way round; for all day leave both out")
+            raise ValueError("'from' needs 'to' as well, and 'to' needs 'from'; for all day leave both out")
         if self.start is not None and self.hours:
             raise ValueError("give the clock times as from and to, or as hours, not both")
         for begin, finish in self.stretches:

@@ -78,14 +78,14 @@ def cases(draw: st.DrawFn, *, rich: bool = True) -> Case:
     zone = draw(st.sampled_from(ZONES))
     minutes = draw(st.sampled_from((60, 60, 30, 15)))
     start = dt.date(2025, 1, 1) + dt.timedelta(days=draw(st.integers(0, 400)))
-    days = draw(st.sampled_from((1, 5, 33, 64)))
+    days = draw(st.sampled_from((1, 5, 33, 64, 130)))
     begin, end = (pd.Timestamp(day, tz=zone) for day in (start, start + dt.timedelta(days=days)))
     times = pd.date_range(begin, end, freq=f"{minutes}min", inclusive="left")
     times = times[draw(st.integers(0, 5)) :]
     document = draw(documents(start, days, rich=rich))
     seed = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     bought = seed.gamma(0.6, 1.5, len(times)) * (seed.random(len(times)) > 0.2) * minutes / 60
-    sold = seed.gamma(0.6, draw(st.sampled_from((0.3, 3.0))), len(times)) * (seed.random(len(times)) > 0.6)
+    sold = seed.gamma(0.6, draw(st.sampled_from((0.3, 9.0))), len(times)) * (seed.random(len(times)) > 0.6)
     prices = _hourly(draw, document, times, seed) if rich and draw(st.booleans()) else ""
     return Case(toml_text(document), prices, times, minutes / 60, bought, sold * minutes / 60)
 
@@ -124,6 +124,8 @@ def documents(draw: st.DrawFn, start: dt.date, days: int, *, rich: bool) -> dict
     document["charges"] = draw(_fixed("charge", ("per_day", "per_month")))
     if rich:
         draw(_rich(document, bands, season_names, (start, days)))
+        if not netting:
+            draw(_of_export(document))
     if netting:
         document["netting"] = draw(_netting(bands))
     document["adjustments"] = draw(_adjustments(document))
@@ -223,6 +225,15 @@ def _rich(
                 st.lists(st.sampled_from([*names, "everything"]), min_size=1, max_size=3, unique=True)
             )
         document["minimum"] = minimum
+
+
+@st.composite
+def _of_export(draw: st.DrawFn, document: dict[str, Any]) -> None:
+    """Let some riders and blocks be of exported energy."""
+    for table in ("riders", "blocks"):
+        for entry in document[table]:
+            if draw(st.booleans()):
+                entry["of"] = "export"
 
 
 @st.composite

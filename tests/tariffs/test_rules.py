@@ -1,6 +1,7 @@
 """Rules of bills, each on a case small enough to check by hand."""
 
 import math
+import pickle
 from decimal import Decimal
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from tariff_series import amounts, even_bill, lines, month, steps, year
+from tariff_shapes import Case, cases
 
 from tariffs import Bill, Tariff, TariffError, bill, evaluate, parse_tariff, price_steps
 
@@ -81,6 +83,15 @@ def test_charges_and_credits_in_given_months() -> None:
         "2025-04": Decimal("-36.18"),
         "2025-10": Decimal("-36.18"),
     }
+
+
+def test_months_of_longer_periods() -> None:
+    text = (
+        FLAT
+        + "[[charges]]\nname = 'all'\nper_month = 10\n[[charges]]\nname = 'one'\nper_month = 1\nmonths = [2]\n"
+    )
+    found = even_bill(text + "[billing]\nperiod_months = 2", steps("2025-01-01", "2025-05-01"), 0)
+    assert totals(found) == [21, 20]
 
 
 def test_meter_read_dates() -> None:
@@ -510,6 +521,17 @@ def test_the_same_series_in_utc_gives_the_same_bill() -> None:
     energy = np.random.default_rng(7).random(8760)
     local = bill(parse_tariff(text), year(2025), 1.0, energy)
     assert bill(parse_tariff(text), year(2025).tz_convert("UTC"), 1.0, energy) == local
+
+
+@given(cases())
+@settings(max_examples=15, deadline=None)
+def test_a_tariff_survives_the_way_to_another_process(case: Case) -> None:
+    tariff = case.tariff()
+    again = pickle.loads(pickle.dumps(tariff))  # noqa: S301 - our own bytes
+    assert again == tariff
+    assert again.source == tariff.source
+    once, twice = (price_steps(one, case.times, case.dt_hours) for one in (tariff, again))
+    assert np.array_equal(once.import_price_per_kwh, twice.import_price_per_kwh)
 
 
 def test_doubled_prices_double_the_bill() -> None:
