@@ -12,10 +12,7 @@ optimal, so fixing those columns and rows keeps all of the stage's optima and no
 
 from __future__ import annotations
 
-import gc
 from contextlib import contextmanager
-from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import highspy
@@ -23,32 +20,35 @@ import numpy as np
 import pulp
 
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
+from dispatch.solver_parts import Bounds, Matrix, Optimum, changed, collector_paused, dot
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
 
+__all__ = [
+    "AT_LEAST",
+    "AT_MOST",
+    "EQUAL",
+    "Bounds",
+    "Matrix",
+    "Optimum",
+    "Statement",
+    "Warm",
+    "dot",
+    "stating",
+]
+
 EQUAL, AT_MOST, AT_LEAST = pulp.LpConstraintEQ, pulp.LpConstraintLE, pulp.LpConstraintGE
 RESIDUAL_TOLERANCE = 1e-6  # kWh; the solver works to 1e-9, so this is a check and not a knob
 SOLVER_TOLERANCE = 1e-9
+HELD_ROOM = 1e-7  # kWh; by this much a face held exactly may be missed, where rounding has closed it
 GAP, GAP_ABSOLUTE = 1e-6, 1e-6  # of mixed-integer solves: relative, and in money
 SETTLE_SECONDS = 600.0  # a mixed-integer solve that takes longer is given up, and said to be
 FACE_TOLERANCE = 1e-9  # a reduced cost or dual smaller than this counts as zero when a stage is held
-
-
-@contextmanager
-def _collector_paused() -> Iterator[None]:
-    """Pause the cyclic collector: hundreds of thousands of live PuLP objects make each sweep costly."""
-    was_enabled = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_enabled:
-            gc.enable()
 
 
 class Statement:
@@ -151,82 +151,11 @@ class Statement:
         )
 
 
-def _changed(*pairs: tuple[Floats, Floats]) -> NDArray[np.int32]:
-    """Places at which any of the (new, old) pairs differ."""
-    differs = np.zeros(len(pairs[0][0]), dtype=bool)
-    for new, old in pairs:
-        differs |= new != old
-    return np.flatnonzero(differs).astype(np.int32)
-
-
 @contextmanager
 def stating(name: str) -> Iterator[Statement]:
     """Open a :class:`Statement` with the garbage collector paused while its many small objects appear."""
-    with _collector_paused():
+    with collector_paused():
         yield Statement(name)
-
-
-def dot(a: Floats, b: Floats) -> float:
-    """Σ a·b without BLAS, whose threads cost more to wake than a vector this short takes."""
-    return float(np.sum(a * b))
-
-
-@dataclass(frozen=True)
-class Matrix:
-    """Row-wise sparse matrix: ``starts`` (rows + 1), ``indices`` and ``values`` (non-zeros)."""
-
-    starts: NDArray[np.int64]
-    indices: NDArray[np.int32]
-    values: Floats
-
-    def times(self, x: Floats) -> Floats:
-        """Row activities A·x, shape (rows,)."""
-        weights = self.values * x[self.indices]
-        return np.bincount(self._owner, weights=weights, minlength=len(self.starts) - 1).astype(np.float64)
-
-    @cached_property
-    def _owner(self) -> NDArray[np.intp]:
-        """The row of each non-zero."""
-        return np.repeat(np.arange(len(self.starts) - 1), np.diff(self.starts))
-
-
-@dataclass(frozen=True)
-class Bounds:
-    """Column and row bounds of one solve: arrays of shape (columns,) and (rows,)."""
-
-    lower: Floats
-    upper: Floats
-    row_lower: Floats
-    row_upper: Floats
-
-    def copy(self) -> Bounds:
-        """Bounds that may be changed without touching these."""
-        return Bounds(*(a.copy() for a in self._arrays()))
-
-    def equal(self, other: Bounds) -> bool:
-        """Whether both bound the same points."""
-        return all(np.array_equal(a, b) for a, b in zip(self._arrays(), other._arrays(), strict=True))
-
-    def _arrays(self) -> tuple[Floats, Floats, Floats, Floats]:
-        return self.lower, self.upper, self.row_lower, self.row_upper
-
-
-@dataclass(frozen=True)
-class Optimum:
-    """A checked optimum of one stage, with what certifies it.
-
-    ``values`` and ``reduced_costs`` have shape (columns,), ``duals`` (rows,); ``bounds`` are those it was
-    solved under; ``objective`` is costs·values; ``residual`` the worst violated bound or row.
-    """
-
-    objective: float
-    values: Floats
-    reduced_costs: Floats
-    duals: Floats
-    costs: Floats
-    bounds: Bounds
-    residual: float
-    iterations: int
 
 
 class Warm:
@@ -250,6 +179,7 @@ class Warm:
         self._costs = np.zeros(len(bounds.lower))
         self._reference: Optimum | None = None
         self._reference_basis: Any = None
+        self._holding = False
         self._highs = highspy.Highs()
         for option, value in (
             ("output_flag", False),
@@ -284,6 +214,7 @@ class Warm:
     def restart(self, bounds: Bounds, *, warm: bool = True) -> None:
         """Begin a strategy under these bounds: from the reference basis, or from scratch (then with presolve)."""
         self._highs.clearSolver()
+        self._holding = False
         self.bounds = bounds.copy()
         self._push_bounds()
         if warm and self._reference is not None:
@@ -292,14 +223,14 @@ class Warm:
     def _push_bounds(self) -> None:
         """Tell HiGHS of the bounds that changed; most do not, and each call costs by the entry."""
         new, old = self.bounds, self._pushed
-        columns = _changed((new.lower, old.lower), (new.upper, old.upper))
+        columns = changed((new.lower, old.lower), (new.upper, old.upper))
         self._highs.changeColsBounds(len(columns), columns, new.lower[columns], new.upper[columns])
-        rows = _changed((new.row_lower, old.row_lower), (new.row_upper, old.row_upper))
+        rows = changed((new.row_lower, old.row_lower), (new.row_upper, old.row_upper))
         self._highs.changeRowsBounds(len(rows), rows, new.row_lower[rows], new.row_upper[rows])
         self._pushed = new.copy()
 
     def _push_costs(self, costs: Floats) -> None:
-        columns = _changed((costs, self._costs))
+        columns = changed((costs, self._costs))
         self._highs.changeColsCost(len(columns), columns, costs[columns])
         self._costs = costs
 
@@ -324,19 +255,22 @@ class Warm:
         if known is not None and np.array_equal(known.costs, costs) and known.bounds.equal(self.bounds):
             return known  # solved already: the same bounds and costs
         self._push_costs(costs)
-        self._highs.run()
-        status = self._highs.getModelStatus()
-        if status == highspy.HighsModelStatus.kUnboundedOrInfeasible:
-            status = self._without_presolve()
-        if status != highspy.HighsModelStatus.kOptimal:
+        kinds = highspy.HighsModelStatus
+        for run in (self._highs.run, self._afresh, self._afresh_without_presolve):
+            status, values, residual = self._attempt(run)
+            if residual <= RESIDUAL_TOLERANCE or status not in (
+                kinds.kOptimal,
+                kinds.kUnknown,
+                kinds.kSolveError,
+            ):
+                break  # nearly always at once; else the basis was too worn to go on from
+        if status != kinds.kOptimal:
             raise self._outcome(status)
-        solution, info = self._highs.getSolution(), self._highs.getInfo()
-        values = np.array(solution.col_value)
-        residual = self.residual(values)
         if not residual <= RESIDUAL_TOLERANCE:
             raise SolveError(
                 f"the solver's flows break a limit or balance by {residual:.2g} kWh; please report this scenario"
             )
+        solution, info = self._highs.getSolution(), self._highs.getInfo()
         return Optimum(
             objective=dot(costs, values),
             values=values,
@@ -375,6 +309,39 @@ class Warm:
         self._push_bounds()
         return float(info.mip_gap)
 
+    def _with_room(self) -> Any:  # noqa: ANN401 - a highspy enum
+        """Solve on a held face without presolve, then with more room: only rounding can have emptied it."""
+        for room in (SOLVER_TOLERANCE, HELD_ROOM):
+            self._highs.setOptionValue("primal_feasibility_tolerance", room)
+            self._highs.clearSolver()
+            status = self._without_presolve()
+            self._highs.setOptionValue("primal_feasibility_tolerance", SOLVER_TOLERANCE)
+            if status != highspy.HighsModelStatus.kInfeasible:
+                break
+        return status
+
+    def _attempt(self, run: Callable[[], object]) -> tuple[Any, Floats, float]:
+        """Run, settle what presolve and rounding leave open, and read the answer: status, values, residual."""
+        run()
+        status = self._highs.getModelStatus()
+        if status == highspy.HighsModelStatus.kUnboundedOrInfeasible:
+            status = self._without_presolve()
+        if status == highspy.HighsModelStatus.kInfeasible and self._holding:
+            status = self._with_room()
+        if status != highspy.HighsModelStatus.kOptimal:
+            return status, np.empty(0), float("inf")
+        values = np.array(self._highs.getSolution().col_value)
+        return status, values, self.residual(values)
+
+    def _afresh(self) -> None:
+        """Run without the basis reached so far."""
+        self._highs.clearSolver()
+        self._highs.run()
+
+    def _afresh_without_presolve(self) -> None:
+        self._highs.clearSolver()
+        self._without_presolve()
+
     def _without_presolve(self) -> Any:  # noqa: ANN401 - a highspy enum
         """Presolve alone cannot tell unbounded from infeasible; the simplex method can."""
         self._highs.setOptionValue("presolve", "off")
@@ -405,6 +372,7 @@ class Warm:
 
     def hold(self, optimum: Optimum) -> None:
         """Hold a stage: keep exactly its optimal face (module docstring)."""
+        self._holding = True
         b = self.bounds
         columns = np.flatnonzero(np.abs(optimum.reduced_costs) > FACE_TOLERANCE)
         self._pin(columns, optimum.values[columns], b.lower, b.upper)
