@@ -12,10 +12,10 @@ from dispatch.settings_words import (
     assumption_lines,
     card_rows,
     change_lines,
-    group_title,
     how_to_enter,
     result_lines,
     safety_lines,
+    sections,
     sun_line,
 )
 
@@ -123,13 +123,8 @@ def card_markdown(study: SettingsStudy) -> str:
     lines += [f"{format_span(case.times[0].date(), case.times[-1].date())}; tariff {case.tariff.name}.", ""]
     if sun := sun_line(study):
         lines += [f"**{sun}**", ""]
-    for group in range(len(study.space.groups)):
-        lines += [
-            f"## {group_title(study, group)}",
-            "",
-            "| enter | when | level | why |",
-            "|---|---|---|---|",
-        ]
+    for heading, group in sections(study):
+        lines += [f"## {heading}", "", "| enter | when | level | why |", "|---|---|---|---|"]
         lines += [
             f"| {row.entry} | {row.when} | {row.level} | {row.why} |" for row in card_rows(study, group)
         ]

@@ -23,10 +23,10 @@ from dispatch.settings_words import (
     assumption_lines,
     card_rows,
     change_lines,
-    group_title,
     how_to_enter,
     result_lines,
     safety_lines,
+    sections,
     sun_line,
 )
 
@@ -62,8 +62,8 @@ def settings_report(study: SettingsStudy) -> Group:
     ]
     if sun := sun_line(study):
         parts += ["", Text(sun, style="bold")]
-    for group in range(len(study.space.groups)):
-        parts += headed(group_title(study, group), [_card_table(study, group)])
+    for heading, group in sections(study):
+        parts += headed(heading, [_card_table(study, group)])
     parts += headed("When to change", [bulleted(change_lines(study))])
     parts += headed("How to enter it", [bulleted(how_to_enter(study))])
     parts += headed("What it earns", [bulleted([*result_lines(study), *safety_lines(study)])])

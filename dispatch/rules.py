@@ -115,8 +115,7 @@ def simulate(
     walk = _Walk(given, orders, start_kwh)
     for begin in range(first, last, BLOCK_STEPS):
         end = min(begin + BLOCK_STEPS, last)
-        for place, t in enumerate(range(begin, end)):
-            walk.step(place, t)
+        walk.run(begin, end)
         visit(walk.block(slice(begin, end)))
     return walk.stored.copy()
 
@@ -142,48 +141,53 @@ class _Walk:
         self.may_wait, self.has_out, self.has_must = terms.may_wait, terms.has_out, terms.has_must
         self.has_sun = terms.has_any_sun if orders.sun_waits else terms.has_surplus
         self.tapers = bool(np.isfinite(given.limits.taper))
-        self.guards = terms.guards
+        self.guards, self.crowded = terms.guards, terms.crowded
 
-    def step(self, place: int, t: int) -> None:
-        """Move every candidate through step t, writing row ``place`` of the block."""
-        fill, drain = self.rows[self.row[t]]
-        np.multiply(self.stored, self.given.limits.keep, out=self.kept)
-        self._discharge(self.out[place], drain, t)
-        grid_in = self.grid_in[place]
-        tapers = self.tapers
-        if tapers:
-            np.subtract(self.parts.full_kwh, self.stored, out=self.room)
-            np.multiply(self.room, self.given.limits.taper, out=self.room)
-        np.subtract(fill, self.kept, out=grid_in)
-        if self.has_sun[t]:
-            self._charge_with_sun(place, t, tapers=tapers)
-        else:
-            self.sun_in[place] = 0.0
-            np.minimum(grid_in, self.grid_most[t], out=grid_in)
+    def run(self, begin: int, end: int) -> None:
+        """Move every candidate through the steps from ``begin`` to before ``end``, writing the block's rows."""
+        # the hottest loop of the package: names local, calls few
+        multiply, subtract, add, minimum, maximum = np.multiply, np.subtract, np.add, np.minimum, np.maximum
+        rows, row, kept, room = self.rows, self.row, self.kept, self.room
+        keep, taper, full = self.given.limits.keep, self.given.limits.taper, self.parts.full_kwh
+        has_out, has_sun, grid_most, guards = self.has_out, self.has_sun, self.grid_most, self.guards
+        tapers, stored = self.tapers, self.stored
+        self.out[:], self.sun_in[:] = 0.0, 0.0
+        for place, t in enumerate(range(begin, end)):
+            fill, drain = rows[row[t]]
+            out, grid_in, level = self.out[place], self.grid_in[place], self.levels[place]
+            multiply(stored, keep, out=kept)
+            if has_out[t]:
+                subtract(kept, drain, out=out)
+                minimum(out, self.out_most[t], out=out)
+                maximum(out, 0.0, out=out)
+                if self.has_must[t]:
+                    self._give_what_only_it_can(out, t)
             if tapers:
-                np.minimum(grid_in, self.room, out=grid_in)
-        np.maximum(grid_in, 0.0, out=grid_in)
-        if self.guards[t]:
-            self._keep_from_empty(place)
-        stored = self.levels[place]
-        np.subtract(self.kept, self.out[place], out=stored)
-        np.add(stored, grid_in, out=stored)
-        if self.has_sun[t]:
-            np.add(stored, self.sun_in[place], out=stored)
+                subtract(full, stored, out=room)
+                multiply(room, taper, out=room)
+            subtract(fill, kept, out=grid_in)
+            if has_sun[t]:
+                self._charge_with_sun(place, t)
+            else:
+                minimum(grid_in, grid_most[t], out=grid_in)
+                if tapers:
+                    minimum(grid_in, room, out=grid_in)
+            maximum(grid_in, 0.0, out=grid_in)
+            if guards[t]:
+                self._keep_from_empty(place)
+            subtract(kept, out, out=level)
+            add(level, grid_in, out=level)
+            if has_sun[t]:
+                add(level, self.sun_in[place], out=level)
+            stored = level
         self.stored = stored
 
-    def _discharge(self, out: Floats, drain: Floats, t: int) -> None:
-        if not self.has_out[t]:
-            out[:] = 0.0
-            return
-        np.subtract(self.kept, drain, out=out)
-        np.minimum(out, self.out_most[t], out=out)
-        np.maximum(out, 0.0, out=out)
-        if self.has_must[t]:
-            np.subtract(self.kept, self.parts.empty_kwh, out=self.work)
-            np.maximum(self.work, 0.0, out=self.work)
-            np.minimum(self.work, self.out_must[t], out=self.work)
-            np.maximum(out, self.work, out=out)
+    def _give_what_only_it_can(self, out: Floats, t: int) -> None:
+        """Give what bypass, cord and import limit leave to the battery, down to empty."""
+        np.subtract(self.kept, self.parts.empty_kwh, out=self.work)
+        np.maximum(self.work, 0.0, out=self.work)
+        np.minimum(self.work, self.out_must[t], out=self.work)
+        np.maximum(out, self.work, out=out)
 
     def _keep_from_empty(self, place: int) -> None:
         """Make good what self-discharge takes from an empty battery, before load and import limit."""
@@ -195,11 +199,11 @@ class _Walk:
         )
         np.maximum(self.grid_in[place], self.work, out=self.grid_in[place])
 
-    def _charge_with_sun(self, place: int, t: int, *, tapers: bool) -> None:
+    def _charge_with_sun(self, place: int, t: int) -> None:
         """Sun first, up to the ceiling; then the grid, within what the limits leave."""
         parts, sun_in, grid_in = self.parts, self.sun_in[place], self.grid_in[place]
         np.subtract(parts.ceiling_kwh, self.kept, out=self.work)
-        if tapers:
+        if self.tapers:
             np.minimum(self.room, self.work, out=self.room)
         else:
             self.room[:] = self.work
@@ -214,6 +218,8 @@ class _Walk:
         np.subtract(grid_in, sun_in, out=grid_in)
         np.minimum(grid_in, self.room, out=grid_in)
         np.minimum(grid_in, grid_most, out=grid_in)
+        if not self.crowded[t]:
+            return  # grid and sun together stay below the limit of all charging
         np.multiply(sun_in, -parts.eta_charger / parts.eta_dc, out=self.work)
         np.add(self.work, parts.eta_charger * self.given.limits.total_charge_kwh, out=self.work)
         np.minimum(grid_in, self.work, out=grid_in)

@@ -67,7 +67,7 @@ class CellTerms:
 
     ``sun_most`` and ``grid_most`` hold while the sun serves the load first, ``late_sun`` and ``late_grid`` while it
     charges first. The flags tell which steps have anything to give, any surplus of sun, any sun at all, and in which
-    the charger has too little room to make good what self-discharge takes.
+    the charger has too little room to make good what self-discharge takes, or the limit of all charging may bind.
     """
 
     out_most: Rows
@@ -82,6 +82,7 @@ class CellTerms:
     has_surplus: list[bool]
     has_any_sun: list[bool]
     guards: list[bool]
+    crowded: list[bool]
 
 
 def _cell_terms(given: Conditions) -> CellTerms:
@@ -103,6 +104,7 @@ def _cell_terms(given: Conditions) -> CellTerms:
         has_must=_any(given.must_out_kwh > DUST_KWH),
         has_surplus=_any(surplus > DUST_KWH),
         has_any_sun=_any(given.sun_kwh > DUST_KWH),
+        crowded=_any(given.sun_kwh + np.maximum(given.grid_room_kwh, given.late_room_kwh) > total),
         guards=_any(np.minimum(grid_most, late_grid) < lost),
     )
 

@@ -12,15 +12,14 @@ lowest price. The search has two parts:
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-import tariffs
-from dispatch.rules import simulate
-from dispatch.rules_scoring import Scorer, is_plain
-from dispatch.settings import Card, ChargeWindow, DayPlan, Tables
+from dispatch.rules_scoring import is_plain
+from dispatch.settings import Card, ChargeWindow, DayPlan
+from dispatch.settings_judge import Judge, Judged, Part, levels_fit, plain, with_plan
 from dispatch.settings_moves import (
     apart,
     charge_moves,
@@ -30,17 +29,16 @@ from dispatch.settings_moves import (
     pairs,
     reserve_moves,
 )
-from dispatch.settings_plain import longest, plain_card, windows_of
+from dispatch.settings_plain import longest, windows_of
+from dispatch.settings_simpler import simpler
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from numpy.typing import NDArray
 
     from dispatch.case import Case
     from dispatch.flows import Flows
-    from dispatch.rules import Block, Orders
-    from dispatch.rules_scoring import Tally
     from dispatch.settings import Space
 
     Floats = NDArray[np.float64]
@@ -48,140 +46,8 @@ if TYPE_CHECKING:
 
 SHAPE_WEEKS = 6  # the shape is searched on one week in so many
 SHAPE_PASSES, POLISH_PASSES = 2, 2
-BATCH = 1500  # candidates simulated together
-TERMS_BATCH = 100  # where every candidate's energy is kept for a bill of many terms
 STARTS = 2
-SIMPLER_FRACTION = 4e-4  # of the bill: what fewer entries may cost in all
 OPTIMUM_SHARES = (0.1, 0.35)  # of the busiest hour: where the optimum counts as charging or discharging
-
-
-@dataclass(frozen=True)
-class Part:
-    """Some stretches of the period: (first step, step after the last), and the level before each [kWh]."""
-
-    spans: tuple[tuple[int, int], ...]
-    starts: tuple[float, ...]
-
-
-@dataclass(frozen=True)
-class Judged:
-    """A card and what it scored: money where every promise is kept, far more where one is broken."""
-
-    score: float
-    card: Card
-
-
-class Judge:
-    """Scores cards; the smaller the better.
-
-    Parameters
-    ----------
-    case : Case
-    space : Space
-    """
-
-    def __init__(self, case: Case, space: Space) -> None:
-        self.case, self.space = case, space
-        self.tables = Tables(case, space)
-        self.scorer = Scorer.of(case)
-        prices = case.prices
-        self.end_value = float(prices.import_price_per_kwh.min())
-        dearest = float(prices.import_price_per_kwh.max()) + case.limits.wear_per_kwh + 1.0
-        # each promise weighs more than anything the ones after it and the whole bill could bring
-        self.weight = 100 * dearest * max(float((case.load_kwh + case.other_kwh).sum()), 1.0)
-        self.allowed_steps = self._allowed_steps()
-        self.count = 0
-        self.batch = BATCH if is_plain(case) else TERMS_BATCH
-
-    def _allowed_steps(self) -> float:
-        backup = self.case.scenario.backup
-        return (1 - backup.share_of_instants_fraction) * len(self.case.times) + 1e-6
-
-    def total(self, tally: Tally, start_kwh: float | Floats, share: float = 1.0) -> Floats:
-        """One number per candidate; ``share`` of the period was simulated."""
-        missed = np.maximum(tally.missed_steps - share * self.allowed_steps, 0.0)
-        return (
-            tally.money
-            + tally.wear
-            - self.end_value * (tally.end_kwh - start_kwh)
-            + self.weight
-            * (1e6 * tally.unserved_kwh + 1e4 * tally.excess_kwh + 1e2 * tally.short_kwh + missed)
-        )
-
-    def scores(self, orders: Orders, part: Part | None = None) -> Floats:
-        """Score candidates on a part of the period; default: all of it."""
-        k = orders.fill_kwh.shape[1]
-        self.count += k
-        if part is None:
-            start = self.case.limits.start_kwh
-            return self.total(self._whole(orders, start), start)
-        share = sum(last - first for first, last in part.spans) / len(self.case.times)
-        total, missed = np.zeros(k), np.zeros(k)
-        for span, start in zip(part.spans, part.starts, strict=True):
-            tally = self.scorer.tally(orders, start, span)
-            missed += tally.missed_steps
-            tally.missed_steps = np.zeros(k)
-            total += self.total(tally, start)
-        return total + self.weight * np.maximum(missed - share * self.allowed_steps, 0.0)
-
-    def _whole(self, orders: Orders, start_kwh: float) -> Tally:
-        """Score the whole period; where a bill is more than prices per step, by all of its terms."""
-        if is_plain(self.case):
-            return self.scorer.tally(orders, start_kwh)
-        k = orders.fill_kwh.shape[1]
-        net = np.empty((len(self.case.times), k))
-        tally = self.scorer.tally(orders, start_kwh, net=net)
-        bought, prices = np.maximum(net, 0.0), self.case.prices
-        for column in range(k):
-            mine = bought[:, column]
-            tally.money[column] = tariffs.evaluate(prices, mine, mine - net[:, column]) - prices.fixed_total
-        return tally
-
-    def cards(self, cards: Sequence[Card]) -> list[Judged]:
-        """Score whole cards on the whole period, best first."""
-        found: list[Judged] = []
-        for sun_first in dict.fromkeys(card.sun_first for card in cards):
-            mine = [card for card in cards if card.sun_first == sun_first]
-            for begin in range(0, len(mine), self.batch):
-                part = mine[begin : begin + self.batch]
-                totals = self.scores(self.tables.orders(part))
-                found += [Judged(float(s), card) for s, card in zip(totals, part, strict=True)]
-        return sorted(found, key=lambda judged: (judged.score, _entries(judged.card)))
-
-    def parts(self, card: Card, spans: Iterable[Sequence[tuple[int, int]]]) -> list[Part]:
-        """Take several sets of stretches of the period, each begun at the level that this card has there."""
-        levels = np.empty(len(self.case.times))
-
-        def keep(block: Block) -> None:
-            levels[block.steps] = block.stored[:, 0]
-
-        start = self.case.limits.start_kwh
-        simulate(self.scorer.given, self.tables.orders([card]), start, keep)
-        return [
-            Part(tuple(some), tuple(float(levels[first - 1]) if first else start for first, _ in some))
-            for some in spans
-        ]
-
-
-def _entries(card: Card) -> int:
-    """How much there is to enter: windows, reserves that differ, and sun sent another way than usual."""
-    reserves = len({plan.reserve_percent for plan in card.plans})
-    return sum(plan.entries for plan in card.plans) + reserves + (card.sun_first == "battery")
-
-
-def plain(judge: Judge, strategy: str = "off-peak-first") -> Judged:
-    """Return the plain card of a strategy with the lowest reserve that keeps the scenario's promises."""
-    space = judge.space
-    cards = [plain_card(judge.case, space, strategy, reserve) for reserve in space.reserves]
-    kept = [card for card in cards if all(_levels_fit(plan) for plan in card.plans)]
-    totals = judge.scores(judge.tables.orders(kept))
-    promises = np.floor(totals / judge.weight + 0.5)
-    best = int(np.flatnonzero(promises <= promises.min())[0])  # reserves rise: the first is the lowest
-    return Judged(float(totals[best]), kept[best])
-
-
-def _levels_fit(plan: DayPlan) -> bool:
-    return all(window.to_percent >= plan.reserve_percent for window in plan.charge)
 
 
 def find(
@@ -218,14 +84,14 @@ def find(
     ranked = judge.cards([*(judged.card for judged in found), starts[0].card, plain(judge).card])
     best = _polish(judge, ranked[0])
     other = [replace(best.card, sun_first=choice) for choice in judge.space.sun_choices]
-    best = _simpler(judge, min([best, *judge.cards(other)], key=lambda judged: judged.score))
+    best = simpler(judge, min([best, *judge.cards(other)], key=lambda judged: judged.score))
     if keep == 1:
         return [best]
     near = [
-        replace(best.card, plans=(*best.card.plans[:g], changed, *best.card.plans[g + 1 :]))
+        with_plan(best.card, g, changed)
         for g, plan in enumerate(best.card.plans)
         for changed in fine_moves(plan, judge.space)
-        if _levels_fit(changed)
+        if levels_fit(changed)
     ]
     return [best, *ranked, *judge.cards(list(dict.fromkeys(near)))][:keep]
 
@@ -303,7 +169,7 @@ def _shape_group(judge: Judge, card: Card, group: int, part: Part, *, with_level
 def _best_of(judge: Judge, card: Card, group: int, plans: Iterable[DayPlan], part: Part | None) -> Card:
     """Return the card with the best of these plans in one group; the card itself where none is better."""
     own = card.plans[group]
-    unique = [own, *(plan for plan in dict.fromkeys(plans) if plan != own and _levels_fit(plan))]
+    unique = [own, *(plan for plan in dict.fromkeys(plans) if plan != own and levels_fit(plan))]
     totals = np.concatenate(
         [
             judge.scores(judge.tables.variations(card, group, unique[i : i + judge.batch]), part)
@@ -313,7 +179,7 @@ def _best_of(judge: Judge, card: Card, group: int, plans: Iterable[DayPlan], par
     best = int(np.argmin(np.round(totals, 9)))
     if totals[best] >= totals[0] - 1e-9:
         return card
-    return replace(card, plans=(*card.plans[:group], unique[best], *card.plans[group + 1 :]))
+    return with_plan(card, group, unique[best])
 
 
 def season_spans(space: Space, group: int, kept: NDArray[np.bool_] | None = None) -> list[tuple[int, int]]:
@@ -359,36 +225,3 @@ def _one_reserve(judge: Judge, cards: Sequence[Card]) -> list[Judged]:
         for plans in zip(*(reserve_moves(plan, judge.space) for plan in card.plans), strict=True)
     ]
     return judge.cards([*cards, *changed])
-
-
-def _simpler(judge: Judge, best: Judged) -> Judged:
-    """Leave out what earns next to nothing: less to type, less to get wrong."""
-    allowance = SIMPLER_FRACTION * max(abs(best.score), 1e-9)
-    while True:
-        fewer = [
-            card
-            for card in _one_less(best.card, judge.space.sun_choices)
-            if _entries(card) < _entries(best.card)
-        ]
-        judged = judge.cards(fewer)[0] if fewer else None
-        if judged is None or judged.score > best.score + allowance:
-            return best
-        allowance -= max(judged.score - best.score, 0.0)
-        best = judged
-
-
-def _one_less(card: Card, choices: Sequence[str]) -> Iterator[Card]:
-    """Every card with one window left out, one plan's reserve made that of another, or the load first."""
-    yield replace(card, sun_first="load" if "load" in choices else card.sun_first)
-    for g, plan in enumerate(card.plans):
-        smaller = [
-            *(replace(plan, charge=plan.charge[:i] + plan.charge[i + 1 :]) for i in range(len(plan.charge))),
-            *(
-                replace(plan, discharge=plan.discharge[:i] + plan.discharge[i + 1 :])
-                for i in range(len(plan.discharge))
-            ),
-            *(replace(plan, reserve_percent=other.reserve_percent) for other in card.plans),
-        ]
-        for changed in smaller:
-            if _levels_fit(changed):
-                yield replace(card, plans=(*card.plans[:g], changed, *card.plans[g + 1 :]))

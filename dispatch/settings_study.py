@@ -14,7 +14,8 @@ from dispatch.rules_scoring import is_plain, replay
 from dispatch.settings import Card, Space, device_space
 from dispatch.settings_card import season_changes
 from dispatch.settings_earned import Earned, earned, reference_bill
-from dispatch.settings_search import Judge, find, plain
+from dispatch.settings_judge import Judge, plain
+from dispatch.settings_search import find
 from dispatch.strategies import STRATEGIES, solve
 
 if TYPE_CHECKING:

@@ -12,6 +12,8 @@ from dispatch.settings_study import BOUND, MEANINGS, PLAIN, REPLANNED, Line, Set
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from dispatch.settings import DayPlan
+
 YEAR_HOURS = 8760
 YEAR_TOLERANCE = 0.02
 
@@ -32,12 +34,20 @@ def span_words(study: SettingsStudy) -> str:
     return "a year" if abs(hours / YEAR_HOURS - 1) < YEAR_TOLERANCE else "in this period"
 
 
-def group_title(study: SettingsStudy, group: int) -> str:
-    """Name a plan's season and days."""
-    there = study.space.groups[group]
-    one_season = len({other.season for other in study.space.groups}) == 1
-    season = "All year" if one_season else there.season[:1].upper() + there.season[1:]
-    return f"{season}, {there.days}"
+def sections(study: SettingsStudy) -> list[tuple[str, int]]:
+    """Title and a group for every different plan; seasons with the same plan on the same days share one."""
+    found: dict[tuple[str, DayPlan], list[int]] = {}
+    for group, (there, plan) in enumerate(zip(study.space.groups, study.card.plans, strict=True)):
+        found.setdefault((there.days, plan), []).append(group)
+    return [(group_title(study, mine), mine[0]) for mine in found.values()]
+
+
+def group_title(study: SettingsStudy, groups: list[int]) -> str:
+    """Name the seasons and days of plans that are alike."""
+    seasons = [study.space.groups[group].season for group in groups]
+    whole = len(seasons) == len({other.season for other in study.space.groups})
+    season = "all year" if whole else " and ".join(seasons)
+    return f"{season[:1].upper()}{season[1:]}, {study.space.groups[groups[0]].days}"
 
 
 def card_rows(study: SettingsStudy, group: int) -> list[CardRow]:

@@ -12,10 +12,10 @@ from dispatch.settings_words import (
     assumption_lines,
     card_rows,
     change_lines,
-    group_title,
     how_to_enter,
     result_lines,
     safety_lines,
+    sections,
     sun_line,
 )
 
@@ -80,8 +80,8 @@ def card_page(study: SettingsStudy) -> str:
     ]
     if sun := sun_line(study):
         body.append(f'<p class="sun">{escape(sun)}</p>')
-    for group in range(len(study.space.groups)):
-        body += _plan(study, group)
+    for heading, group in sections(study):
+        body += _plan(study, heading, group)
     body += _listed("When to change", change_lines(study))
     body += _listed("How to enter it", how_to_enter(study))
     body += _listed("What it earns", [*result_lines(study), *safety_lines(study)])
@@ -97,9 +97,9 @@ def card_page(study: SettingsStudy) -> str:
     )
 
 
-def _plan(study: SettingsStudy, group: int) -> Iterator[str]:
+def _plan(study: SettingsStudy, heading: str, group: int) -> Iterator[str]:
     yield '<section class="plan">'
-    yield f"<h2>{escape(group_title(study, group))}</h2>"
+    yield f"<h2>{escape(heading)}</h2>"
     yield _clock_strip(study, group)
     yield "<table><tr><th>Enter</th><th>When</th><th>Level</th><th>Why</th></tr>"
     for row in card_rows(study, group):

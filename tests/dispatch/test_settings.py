@@ -22,9 +22,10 @@ from dispatch.exports_settings import settings_document
 from dispatch.settings import Card, ChargeWindow, DayPlan, Group, Window, device_space
 from dispatch.settings_card import card_toml, read_card, season_changes
 from dispatch.settings_earned import earned, reference_bill
+from dispatch.settings_judge import Judge, plain
 from dispatch.settings_moves import apart
 from dispatch.settings_plain import plain_card
-from dispatch.settings_search import Judge, find, plain
+from dispatch.settings_search import find
 from dispatch.settings_study import SettingsStudy, run_card, study
 
 if TYPE_CHECKING:

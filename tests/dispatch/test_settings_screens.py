@@ -19,7 +19,7 @@ from dispatch.ahead_tonight import tonight
 from dispatch.exports_settings import card_markdown, settings_document, tonight_document
 from dispatch.report_settings import settings_report, tonight_report
 from dispatch.settings_study import SettingsStudy, study
-from dispatch.settings_words import card_rows, group_title
+from dispatch.settings_words import card_rows, sections
 from dispatch.webreport import card_page
 
 if TYPE_CHECKING:
@@ -83,8 +83,10 @@ def test_every_entry_stands_on_every_form_of_the_card(form: str) -> None:
         "page": page_text(),
     }
     text = texts[form]
+    assert {group for _, group in sections(result)} <= set(range(len(result.card.plans)))
+    for title, _ in sections(result):
+        assert title.lower() in text.lower()
     for group, plan in enumerate(result.card.plans):
-        assert group_title(result, group).lower() in text.lower()
         for window in (*plan.charge, *plan.discharge):
             assert window.text in text
         for row in card_rows(result, group):

@@ -1,0 +1,175 @@
+"""The judge of settings: runs cards as the inverter would and scores them.
+
+What counts, in this order: load served, import limit, reserve floor, backup target, then bill + wear, the energy
+left at the end valued at the year's lowest price.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+import tariffs
+from dispatch.rules import simulate
+from dispatch.rules_scoring import Scorer, is_plain
+from dispatch.settings import Card, Tables
+from dispatch.settings_plain import plain_card
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from numpy.typing import NDArray
+
+    from dispatch.case import Case
+    from dispatch.rules import Block, Orders
+    from dispatch.rules_scoring import Tally
+    from dispatch.settings import DayPlan, Space
+
+    Floats = NDArray[np.float64]
+
+BATCH = 1500  # candidates simulated together
+TERMS_BATCH = 100  # where every candidate's energy is kept for a bill of many terms
+
+
+@dataclass(frozen=True)
+class Part:
+    """Some stretches of the period: (first step, step after the last), and the level before each [kWh]."""
+
+    spans: tuple[tuple[int, int], ...]
+    starts: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A card and what it scored: money where every promise is kept, far more where one is broken."""
+
+    score: float
+    card: Card
+
+
+class Judge:
+    """Scores cards; the smaller the better.
+
+    Parameters
+    ----------
+    case : Case
+    space : Space
+    """
+
+    def __init__(self, case: Case, space: Space) -> None:
+        self.case, self.space = case, space
+        self.tables = Tables(case, space)
+        self.scorer = Scorer.of(case)
+        prices = case.prices
+        self.end_value = float(prices.import_price_per_kwh.min())
+        dearest = float(prices.import_price_per_kwh.max()) + case.limits.wear_per_kwh + 1.0
+        # each promise weighs more than anything the ones after it and the whole bill could bring
+        self.weight = 100 * dearest * max(float((case.load_kwh + case.other_kwh).sum()), 1.0)
+        self.allowed_steps = self._allowed_steps()
+        self.count = 0
+        self.plain: dict[str, Judged] = {}
+        self.batch = BATCH if is_plain(case) else TERMS_BATCH
+
+    def _allowed_steps(self) -> float:
+        backup = self.case.scenario.backup
+        return (1 - backup.share_of_instants_fraction) * len(self.case.times) + 1e-6
+
+    def total(self, tally: Tally, start_kwh: float | Floats, share: float = 1.0) -> Floats:
+        """One number per candidate; ``share`` of the period was simulated."""
+        missed = np.maximum(tally.missed_steps - share * self.allowed_steps, 0.0)
+        return (
+            tally.money
+            + tally.wear
+            - self.end_value * (tally.end_kwh - start_kwh)
+            + self.weight
+            * (1e6 * tally.unserved_kwh + 1e4 * tally.excess_kwh + 1e2 * tally.short_kwh + missed)
+        )
+
+    def scores(self, orders: Orders, part: Part | None = None) -> Floats:
+        """Score candidates on a part of the period; default: all of it."""
+        k = orders.fill_kwh.shape[1]
+        self.count += k
+        if part is None:
+            start = self.case.limits.start_kwh
+            return self.total(self._whole(orders, start), start)
+        share = sum(last - first for first, last in part.spans) / len(self.case.times)
+        total, missed = np.zeros(k), np.zeros(k)
+        for span, start in zip(part.spans, part.starts, strict=True):
+            tally = self.scorer.tally(orders, start, span)
+            missed += tally.missed_steps
+            tally.missed_steps = np.zeros(k)
+            total += self.total(tally, start)
+        return total + self.weight * np.maximum(missed - share * self.allowed_steps, 0.0)
+
+    def _whole(self, orders: Orders, start_kwh: float) -> Tally:
+        """Score the whole period; where a bill is more than prices per step, by all of its terms."""
+        if is_plain(self.case):
+            return self.scorer.tally(orders, start_kwh)
+        k = orders.fill_kwh.shape[1]
+        net = np.empty((len(self.case.times), k))
+        tally = self.scorer.tally(orders, start_kwh, net=net)
+        bought, prices = np.maximum(net, 0.0), self.case.prices
+        for column in range(k):
+            mine = bought[:, column]
+            tally.money[column] = tariffs.evaluate(prices, mine, mine - net[:, column]) - prices.fixed_total
+        return tally
+
+    def cards(self, cards: Sequence[Card]) -> list[Judged]:
+        """Score whole cards on the whole period, best first."""
+        found: list[Judged] = []
+        for sun_first in dict.fromkeys(card.sun_first for card in cards):
+            mine = [card for card in cards if card.sun_first == sun_first]
+            for begin in range(0, len(mine), self.batch):
+                part = mine[begin : begin + self.batch]
+                totals = self.scores(self.tables.orders(part))
+                found += [Judged(float(s), card) for s, card in zip(totals, part, strict=True)]
+        return sorted(found, key=lambda judged: (judged.score, entries(judged.card)))
+
+    def parts(self, card: Card, spans: Iterable[Sequence[tuple[int, int]]]) -> list[Part]:
+        """Take several sets of stretches of the period, each begun at the level that this card has there."""
+        levels = np.empty(len(self.case.times))
+
+        def keep(block: Block) -> None:
+            levels[block.steps] = block.stored[:, 0]
+
+        start = self.case.limits.start_kwh
+        simulate(self.scorer.given, self.tables.orders([card]), start, keep)
+        return [
+            Part(tuple(some), tuple(float(levels[first - 1]) if first else start for first, _ in some))
+            for some in spans
+        ]
+
+
+def entries(card: Card) -> int:
+    """How much there is to enter: windows, reserves that differ, and sun sent another way than usual."""
+    reserves = len({plan.reserve_percent for plan in card.plans})
+    return sum(plan.entries for plan in card.plans) + reserves + (card.sun_first == "battery")
+
+
+def plain(judge: Judge, strategy: str = "off-peak-first") -> Judged:
+    """Return the plain card of a strategy with the lowest reserve that keeps the scenario's promises."""
+    if strategy not in judge.plain:
+        judge.plain[strategy] = _plain(judge, strategy)
+    return judge.plain[strategy]
+
+
+def _plain(judge: Judge, strategy: str) -> Judged:
+    space = judge.space
+    cards = [plain_card(judge.case, space, strategy, reserve) for reserve in space.reserves]
+    kept = [card for card in cards if all(levels_fit(plan) for plan in card.plans)]
+    totals = judge.scores(judge.tables.orders(kept))
+    promises = np.floor(totals / judge.weight + 0.5)
+    best = int(np.flatnonzero(promises <= promises.min())[0])  # reserves rise: the first is the lowest
+    return Judged(float(totals[best]), kept[best])
+
+
+def levels_fit(plan: DayPlan) -> bool:
+    """Tell whether every target lies at or above the reserve."""
+    return all(window.to_percent >= plan.reserve_percent for window in plan.charge)
+
+
+def with_plan(card: Card, group: int, plan: DayPlan) -> Card:
+    """Return the card with one group's plan replaced."""
+    return replace(card, plans=(*card.plans[:group], plan, *card.plans[group + 1 :]))
