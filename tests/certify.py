@@ -15,11 +15,15 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy import sparse
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from household import Array
+
+    from dispatch.program import Program
+    from dispatch.solver import Optimum
 
 
 @dataclass(frozen=True)
@@ -59,6 +63,24 @@ class _Side:
         """Name, bound, how far the value lies beyond it, and the price that presses on it."""
         yield "lower", self.lower, self.lower - self.value, np.maximum(self.price, 0.0)
         yield "upper", self.upper, self.value - self.upper, np.maximum(-self.price, 0.0)
+
+
+def claim_of(program: Program, optimum: Optimum) -> Claim:
+    """Lay out what the product says about a stage as plain arrays."""
+    matrix, bounds = program.warm.matrix, optimum.bounds
+    shape = (len(bounds.row_lower), len(bounds.lower))
+    return Claim(
+        matrix=sparse.csr_array((matrix.values, matrix.indices, matrix.starts), shape=shape),
+        row_lower=bounds.row_lower,
+        row_upper=bounds.row_upper,
+        column_lower=bounds.lower,
+        column_upper=bounds.upper,
+        costs=optimum.costs,
+        values=optimum.values,
+        duals=optimum.duals,
+        reduced_costs=optimum.reduced_costs,
+        objective=optimum.objective,
+    )
 
 
 def objections(claim: Claim, tolerance: float = 1e-6) -> list[str]:

@@ -103,11 +103,20 @@ class Draft:
         return out.getvalue()
 
     def changed(self, **sections: Any) -> Draft:  # noqa: ANN401 - sections hold values of several types
-        """Copy with settings replaced: ``changed(battery={"pack_count": 2})`` updates that section."""
+        """Copy with settings replaced; None removes.
+
+        ``changed(battery={"pack_count": 2, "start": None}, sun=None)`` updates one section and drops another.
+        """
         settings = dict(self.settings)
         for name, value in sections.items():
             old = settings.get(name)
-            settings[name] = {**old, **value} if isinstance(old, dict) and isinstance(value, dict) else value
+            both = {**old, **value} if isinstance(old, dict) and isinstance(value, dict) else value
+            kept = (
+                {key: item for key, item in both.items() if item is not None}
+                if isinstance(both, dict)
+                else both
+            )
+            settings[name] = kept
         return replace(self, settings={key: value for key, value in settings.items() if value is not None})
 
 

@@ -290,8 +290,11 @@ class Optimum:
         return tuple(self.stages[name] for name in SHORTFALLS)
 
 
-def optimum(house: Household, strategy: str, *, through: str = "throughput") -> Optimum:
+def optimum(house: Household, strategy: str, *, through: str = "throughput", room: float = 0.0) -> Optimum:
     """Solve one strategy through all its stages, or up to and including the one named.
+
+    With ``room`` every stage may fall short of its optimum by that much (relative, plus as much absolute), so
+    that each later stage reaches at least as far as under any order that is held less loosely.
 
     Raises
     ------
@@ -311,7 +314,7 @@ def optimum(house: Household, strategy: str, *, through: str = "throughput") -> 
     ]
     slack = [Stage(name, program.sums({name: 1.0})) for name in SHORTFALLS[:-1]]
     slack.append(Stage(SHORTFALLS[-1], program.sums({}, closing=1.0)))
-    return _solve_in_order(program, strategy, slack, stages, through)
+    return _solve_in_order(program, strategy, [*slack, *stages], through, room)
 
 
 def _without_system(house: Household) -> Optimum:
@@ -328,27 +331,26 @@ def _without_system(house: Household) -> Optimum:
 
 
 def _solve_in_order(
-    program: Program, strategy: str, slack: list[Stage], stages: list[Stage], through: str
+    program: Program, strategy: str, stages: list[Stage], through: str, room: float
 ) -> Optimum:
     """Hold each stage by a budget row and go on to the next."""
     budget_rows: list[Array] = []
     budget_values: list[float] = []
     values: dict[str, float] = {}
     bounds = program.bounds()
-    together = np.sum([stage.weights for stage in slack], axis=0)
-    solution = _minimise(program, together, bounds, budget_rows, budget_values)
-    if float(together @ solution) <= 1e-9:  # all four at once, as is usual
+    promises = np.sum([stage.weights for stage in stages[: len(SHORTFALLS)]], axis=0)
+    solution = _minimise(program, promises, bounds, budget_rows, budget_values)
+    if room == 0 and float(promises @ solution) <= 1e-9:  # all four at once, as is usual
         values = dict.fromkeys(SHORTFALLS, 0.0)
-        bounds[np.flatnonzero(together), 1] = 0.0
-        slack = []
-    for stage in [*slack, *stages]:
+        bounds[np.flatnonzero(promises), 1] = 0.0
+    for stage in stages[len(values) :]:
         solution = _minimise(program, stage.sense * stage.weights, bounds, budget_rows, budget_values)
         value = float(stage.weights @ solution)
         values[stage.name] = value
         if stage.name == through:
             break
         budget_rows.append(stage.sense * stage.weights)
-        budget_values.append(stage.sense * value)
+        budget_values.append(stage.sense * value + room * (1 + abs(value)))
     n = program.house.steps
     flows = {name: solution[at * n : (at + 1) * n] for at, name in enumerate(COLUMNS)}
     flows["closing_shortfall"] = solution[-1:]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import highspy
 import numpy as np
 import pytest
-from certify import Claim, objections
+from certify import Claim, claim_of, objections
 from drafts import Draft, plain_draft
 from generators import drafts, repeatable
 from hypothesis import given
@@ -24,24 +24,6 @@ if TYPE_CHECKING:
 
 ROOT = Path(__file__).parents[2]
 SHIPPED = sorted(ROOT.glob("scenarios/*/scenario.toml"))
-
-
-def claim_of(program: Program, optimum: Optimum) -> Claim:
-    """Lay out what the product says about a stage as plain arrays."""
-    matrix, bounds = program.warm.matrix, optimum.bounds
-    shape = (len(bounds.row_lower), len(bounds.lower))
-    return Claim(
-        matrix=sparse.csr_array((matrix.values, matrix.indices, matrix.starts), shape=shape),
-        row_lower=bounds.row_lower,
-        row_upper=bounds.row_upper,
-        column_lower=bounds.lower,
-        column_upper=bounds.upper,
-        costs=optimum.costs,
-        values=optimum.values,
-        duals=optimum.duals,
-        reduced_costs=optimum.reduced_costs,
-        objective=optimum.objective,
-    )
 
 
 def stage_claims(program: Program, strategy: str) -> dict[str, Claim]:
@@ -126,6 +108,8 @@ def test_certifier_accepts_a_program_solved_by_hand() -> None:
 
 def test_one_nudged_value_is_refused(program: Program, honest: Claim) -> None:
     for family, columns in program.columns.items():
+        if columns.start == columns.stop:
+            continue  # nothing of the kind in this program
         values = honest.values.copy()
         values[columns.start] += 1e-3
         assert objections(honest.but(values=values)), family

@@ -13,14 +13,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import pytest
-from drafts import Draft, flows_table
+from certify import Claim, claim_of, objections
+from drafts import Draft, flows_table, plain_draft
 from generators import drafts, repeatable
 from household import household_of
 from hypothesis import given
-from oracle import STRATEGIES, optimum
+from oracle import SHORTFALLS, STRATEGIES, optimum
 from stepcheck import broken_rules
 
-from dispatch import Infeasible
+from dispatch import Infeasible, SolveError
 from dispatch.program import Program
 from dispatch.strategies import STRATEGIES as PRODUCT
 from dispatch.strategies import grid_only, solve
@@ -46,36 +47,74 @@ STAGE_NAMES = {  # ours: the product's, and the sign with which it minimises
 }
 
 
+IDLE = {"floor_shortfall", "closing_shortfall", "stored_sum", "throughput"}  # not asked of sun-only's battery
+
+
+def same(ours: float, theirs: float) -> bool:
+    return abs(ours - theirs) <= RELATIVE * max(1.0, abs(ours))
+
+
 def assert_same(ours: float, theirs: float, what: str) -> None:
-    assert abs(ours - theirs) <= RELATIVE * max(1.0, abs(ours)), (
-        f"{what}: oracle {ours!r}, product {theirs!r}"
+    assert same(ours, theirs), f"{what}: oracle {ours!r}, product {theirs!r}"
+
+
+def assert_stages_agree(house: Household, program: Program, strategy: str) -> bool:
+    """Compare every stage of one strategy; walk through the schedule; tell whether all values were equal.
+
+    Near full, a taper makes the strict order ill-posed: of two levels at night the lower one has all but caught
+    up by noon, so that 1e-9 kWh of a promise can decide over a whole discharge. Solvers that each hold a
+    promise to their own rounding then answer differently, and both are right. Where that happens the product
+    must keep every promise as well as the oracle, get no further than a program in which promises have room,
+    and be certified optimal in every stage by its own duals.
+    """
+    claims: dict[str, Claim] = {}
+    solved = solve(
+        program, PRODUCT[strategy], lambda name, found: claims.update({name: claim_of(program, found)})
     )
-
-
-def assert_stages_equal(house: Household, program: Program, strategy: str) -> None:
-    """Every stage of one strategy, and the schedule that comes of them."""
-    best = optimum(house, strategy)
-    solved = solve(program, PRODUCT[strategy])
-    for name, value in best.stages.items():
-        if strategy == "sun-only" and name in {
-            "stored_sum",
-            "throughput",
-            "floor_shortfall",
-            "closing_shortfall",
-        }:
-            continue  # its battery lies idle: nothing is decided there
-        theirs, sign = STAGE_NAMES[name]
-        assert_same(value, sign * solved.stage_values.get(theirs, 0.0), f"{strategy}, {name}")
-    case, flows = program.case, solved.flows
+    asked = [name for name in STAGE_NAMES if not (strategy == "sun-only" and name in IDLE)]
+    theirs = {
+        name: sign * solved.stage_values.get(product, 0.0)
+        for name, (product, sign) in STAGE_NAMES.items()
+        if name in asked and (product in solved.stage_values or name in SHORTFALLS)
+    }
+    equal, why = equals_strict_order(house, strategy, theirs)
+    if not equal:
+        assert house.hardware.taper_hours > 0, why
+        assert_within_loose_order(house, strategy, theirs, why)
+        assert {name: found for name, claim in claims.items() if (found := objections(claim))} == {}, why
+    flows = solved.flows
     broken = broken_rules(
         flows_table(flows),
-        asdict(case.limits),
+        asdict(program.case.limits),
         strategy,
-        dt_hours=case.dt_hours,
+        dt_hours=house.dt_hours,
         closing_shortfall_kwh=flows.closing_shortfall_kwh,
     )
     assert broken == []
-    assert_schedule_is_worth_its_stages(flows, best.stages)
+    assert_schedule_is_worth_its_stages(flows, theirs)
+    return equal
+
+
+def equals_strict_order(house: Household, strategy: str, theirs: dict[str, float]) -> tuple[bool, str]:
+    """Tell whether every stage has the oracle's value, or say which one has not."""
+    try:
+        best = optimum(house, strategy).stages
+    except AssertionError as error:  # the oracle's own solver gives up
+        return False, str(error)
+    for name, value in theirs.items():
+        if not same(best[name], value):
+            return False, f"{strategy}, {name}: oracle {best[name]!r}, product {value!r}"
+    return True, ""
+
+
+def assert_within_loose_order(house: Household, strategy: str, theirs: dict[str, float], why: str) -> None:
+    """Promises alike, and the first stage after them no further than it gets when promises have room."""
+    first = next(name for name in theirs if name not in SHORTFALLS)
+    loose = optimum(house, strategy, through=first, room=1e-8).stages
+    for name in SHORTFALLS:
+        assert abs(theirs.get(name, 0.0) - loose[name]) <= 1e-5 * max(1.0, loose[name]), (name, why)
+    sense = STAGE_NAMES[first][1]
+    assert sense * (theirs[first] - loose[first]) >= -RELATIVE * max(1.0, abs(loose[first])), why
 
 
 def assert_schedule_is_worth_its_stages(flows: Flows, values: dict[str, float]) -> None:
@@ -106,23 +145,70 @@ def assert_grid_only_equal(house: Household, case: Case) -> None:
     assert broken_rules(table, asdict(case.limits), "grid-only", dt_hours=case.dt_hours) == []
 
 
-@repeatable(60)
-@given(draft=drafts())
-def test_every_stage_of_every_strategy_equals_the_independent_program(draft: Draft) -> None:
-    case = draft.read_back()
-    house, program = household_of(case), Program(case)
-    assert_grid_only_equal(house, case)
-    for strategy in STRATEGIES[1:]:
-        assert_stages_equal(house, program, strategy)
+def test_every_stage_of_every_strategy_equals_the_independent_program() -> None:
+    equal = dict.fromkeys(STRATEGIES[1:], 0)
+    drawn = 0
+
+    @repeatable(60)
+    @given(draft=drafts())
+    def compare_all(draft: Draft) -> None:
+        nonlocal drawn
+        case = draft.read_back()
+        house, program = household_of(case), Program(case)
+        assert_grid_only_equal(house, case)
+        for strategy in equal:
+            equal[strategy] += assert_stages_agree(house, program, strategy)
+        drawn += 1
+
+    compare_all()
+    assert drawn >= 50
+    assert min(equal.values()) >= 0.9 * drawn, "the exception for tapers has become the rule"
 
 
 @repeatable(3)
 @given(draft=drafts(spans=((14, 60), (14, 30))))
 def test_faces_hold_two_weeks_as_budget_rows_do(draft: Draft) -> None:
-    case = draft.case()
+    case = draft.changed(battery={"taper_hours": 0.0}).case()
     house, program = household_of(case), Program(case)
     for strategy in STRATEGIES[1:]:
-        assert_stages_equal(house, program, strategy)
+        assert assert_stages_agree(house, program, strategy)
+
+
+@pytest.mark.xfail(
+    raises=SolveError,
+    strict=True,
+    reason="a tapering charge only approaches full: after the promise to end there, duals grow by exp(dt/τ) a step",
+)
+def test_battery_asked_to_end_full_under_a_taper_is_answered() -> None:
+    """No strict order is well posed here; still a schedule that keeps the promise exists and is asked for."""
+    sun_kw = [0.0] * 7 + [
+        0.395,
+        0.902,
+        2.2928,
+        2.6475,
+        0.3787,
+        3.4568,
+        0.5165,
+        2.7964,
+        0.819,
+        2.1352,
+        0.899,
+        0.193,
+    ]
+    full = {"percent": 100.0}
+    draft = plain_draft(
+        [0.0] * 24,
+        load_kw=0.3233,
+        sun_kw=[*sun_kw, *[0.0] * 5],
+        battery={"pack_kwh": 2.4, "taper_hours": 0.4, "start": full, "closing": full},
+        inverter={"continuous_w": 900.0},
+        charging={"grid_w": 0.0, "solar_w": 700.0, "combined_w": 700.0},
+    )
+    case = draft.case()
+    best = optimum(household_of(case), "solar-first", through="closing_shortfall", room=1e-9)
+    flows = solve(Program(case), PRODUCT["solar-first"]).flows
+    assert flows.closing_shortfall_kwh <= best.stages["closing_shortfall"] + 1e-6
+    assert broken_rules(flows_table(flows), asdict(case.limits), "solar-first", dt_hours=1.0) == []
 
 
 @repeatable(25)
