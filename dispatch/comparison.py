@@ -15,6 +15,7 @@ import tariffs
 from dispatch.backup import backup_summary
 from dispatch.program import Program
 from dispatch.recommendation import Recommendation, recommend
+from dispatch.recommendation_reserve import with_reserve
 from dispatch.results import PeakDay, PeakDayStrategy, Shortfall, StrategyResult, reconcile
 from dispatch.settings_earned import Earned, strategies_as_set
 from dispatch.strategies import NAMES, STRATEGIES, Solved, grid_only, prepare, solve
@@ -105,7 +106,7 @@ def compare(case: Case, progress: Progress | None = None, names: Sequence[str] =
         case=case,
         strategies=ordered,
         peak_days=_peak_days(case, ordered),
-        recommendation=recommend(case, ordered, as_set),
+        recommendation=with_reserve(case, recommend(case, ordered, as_set), as_set, float(reference.total)),
         as_set=as_set,
     )
 

@@ -21,14 +21,47 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
+class ReserveAdvice:
+    """The cheapest strategy and reserve that meet the target, as set.
+
+    Attributes
+    ----------
+    strategy : str
+    percent, kwh : float
+        The reserve to set, percent of nominal and in kWh.
+    bill, wear, burden : float
+        Its bill and wear, and their sum less the worth of what more is stored at the end.
+    least_hours, share_met : float
+        Fewest backup hours, and share of instants at which the target is left.
+    saves : float or None
+        Against the recommended strategy at the reserve of the file; None where that one is none.
+    """
+
+    strategy: str
+    percent: float
+    kwh: float
+    bill: float
+    wear: float
+    burden: float
+    least_hours: float
+    share_met: float
+    saves: float | None
+
+
+@dataclass(frozen=True)
 class Recommendation:
-    """Which of the three strategies to set, why, and by how much (bill + wear) over the next that qualifies."""
+    """Which of the three strategies to set, why, and by how much (bill + wear) over the next that qualifies.
+
+    ``reserve`` is the cheapest strategy and reserve level that meet the target, None without a target or where no
+    level meets it. Where nothing meets it at the reserve of the file, ``strategy`` is the one of ``reserve``.
+    """
 
     strategy: str | None
     reason: str
     margin: float | None
     runner_up: str | None
     basis: str = "planned"
+    reserve: ReserveAdvice | None = None
 
 
 def recommend(

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
     from dispatch.case import Case
     from dispatch.comparison import Comparison
+    from dispatch.recommendation import ReserveAdvice
     from dispatch.results import StrategyResult
 
 MEANINGS = {
@@ -117,6 +118,10 @@ def _advice(comparison: Comparison) -> Iterator[RenderableType]:
     lines = _clauses(recommendation.reason)
     if recommendation.strategy is None:
         yield Text("No strategy can be recommended.", style="bold")
+    elif recommendation.reserve is not None and recommendation.reserve.saves is None:
+        advice = recommendation.reserve
+        yield Text(f"Set {advice.strategy}, and the reserve to {advice.percent:g}%.", style="bold")
+        lines += [_other_reserve_sentence(comparison, advice), _reserve_sentence(comparison.case)]
     else:
         chosen = comparison[recommendation.strategy]
         yield Text(f"Set {chosen.name}: {MEANINGS[chosen.name]}.", style="bold")
@@ -141,6 +146,14 @@ def _reserve_sentence(case: Case) -> str:
     else:
         level = f"{format_kwh(low_kwh)} to {format_kwh(high_kwh)}, following the critical load"
     return f"Reserve floor, kept for an outage by every strategy: {level}"
+
+
+def _other_reserve_sentence(comparison: Comparison, advice: ReserveAdvice) -> str:
+    bill = format_money(advice.bill, comparison.case.currency)
+    return (
+        f"With that reserve, {format_kwh(advice.kwh)}, its bill as set is {bill}; the tables below are at the reserve "
+        "of the file"
+    )
 
 
 def _worst_sentence(comparison: Comparison, chosen: StrategyResult) -> str:

@@ -122,6 +122,12 @@ def _answers(detail: BackupDetail) -> Iterator[str]:
     if case.sun_kwh.any():
         worst, usual = hours(backup.with_sun_minimum), hours(backup.with_sun_median)
         yield f"With the sun helping: at the worst moment {worst} h, usually {usual} h."
+    run = detail.comparison.as_set.get(detail.result.name)
+    if run is not None:
+        yield (
+            f"As an inverter runs it, seeing only the present: at the worst moment {hours(run.backup.minimum)} h, "
+            f"usually {hours(run.backup.median)} h."
+        )
     for more in detail.more:
         if more.extra_hours == 2.0:
             yield _more_sentence(detail, more)

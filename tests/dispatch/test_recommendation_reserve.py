@@ -1,0 +1,76 @@
+"""The cheapest strategy and reserve level that meet the target, against trying every level from the file."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+from small_home import small_home
+
+from dispatch import compare
+from dispatch.settings import device_space
+from dispatch.settings_earned import reference_bill, strategies_as_set
+
+if TYPE_CHECKING:
+    from drafts import Draft
+
+    from dispatch.comparison import Comparison
+
+
+def by_hand(draft: Draft, hours: float, share: float) -> dict[tuple[str, float], float]:
+    """Write every level into the file, run it, and keep what meets the target."""
+    found = {}
+    for percent in device_space(draft.case()).levels:
+        case = draft.changed(reserve={"percent": percent}).case()
+        for name, run in strategies_as_set(case, reference_bill(case)).items():
+            met = float((run.backup.hours >= hours - 1e-6).mean())
+            if met >= share - 1e-12 and run.unserved_kwh < 1e-6:
+                found[name, percent] = run.burden
+    return found
+
+
+def home(hours: float, share: float = 1.0, percent: float = 30.0) -> Draft:
+    backup = {"target_hours": hours, "share_of_instants_fraction": share}
+    return small_home(backup=backup, reserve={"percent": percent}, battery={"start": {"percent": 100}})
+
+
+def solved(draft: Draft) -> Comparison:
+    return compare(draft.case())
+
+
+@pytest.mark.parametrize(
+    ("hours", "share", "percent"), [(3.0, 1.0, 30.0), (9.0, 1.0, 10.0), (6.0, 0.8, 30.0), (2.0, 1.0, 80.0)]
+)
+def test_no_other_level_and_strategy_is_cheaper(hours: float, share: float, percent: float) -> None:
+    draft = home(hours, share, percent)
+    recommendation = solved(draft).recommendation
+    tried = by_hand(draft, hours, share)
+    assert recommendation.reserve is not None
+    advice = recommendation.reserve
+    assert advice.burden == pytest.approx(min(tried.values()), abs=1e-6)
+    assert tried[advice.strategy, advice.percent] == pytest.approx(advice.burden, abs=1e-6)
+    assert advice.share_met >= share
+
+
+def test_where_the_reserve_of_the_file_fails_the_advice_is_recommended() -> None:
+    comparison = solved(home(6.0, percent=10.0).changed(battery={"start": {"percent": 90}}))
+    recommendation = comparison.recommendation
+    runs = comparison.as_set.values()
+    met = [float((run.backup.hours >= 6.0 - 1e-6).mean()) for run in runs if run.name != "reserve-first"]
+    assert max(met) < 1.0
+    assert recommendation.reserve is not None
+    assert recommendation.reserve.least_hours >= 6.0
+
+
+def test_a_lower_reserve_that_still_does_is_offered() -> None:
+    recommendation = solved(home(2.0, percent=80.0)).recommendation
+    assert recommendation.reserve is not None
+    assert recommendation.reserve.percent < 80.0
+    assert recommendation.reserve.saves is not None
+    assert recommendation.reserve.saves > 0
+    assert "cheaper by" in recommendation.reason
+
+
+def test_none_where_no_level_holds_the_target_and_none_without_a_target() -> None:
+    assert solved(home(100.0)).recommendation.reserve is None
+    assert solved(small_home().changed(backup=None)).recommendation.reserve is None
