@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+import tariffs
 from dispatch.program import Program
 from dispatch.rules import Orders, simulate
 from dispatch.rules_scoring import Recorder, case_conditions, flows_of
@@ -103,10 +104,18 @@ class Planner:
 
     def __init__(self, case: Case, hours: float = PLAN_HOURS) -> None:
         self.case = case
-        # no plan trades with itself: a credit above the price counts as the price, a negative price as nothing
-        self.buy = np.maximum(case.prices.import_price_per_kwh, 0.0)
-        self.sell = np.minimum(case.prices.export_price_per_kwh, self.buy)
         self.steps = max(1, round(hours / case.dt_hours))
+        self.beyond = _prices_beyond(case, self.steps)
+        later = self.beyond or case.prices
+        where = self.calendar(len(case.times)) if self.beyond is None else np.arange(self.steps)
+        # no plan trades with itself: a credit above the price counts as the price, a negative price as nothing
+        self.buy = np.maximum(
+            np.append(case.prices.import_price_per_kwh, later.import_price_per_kwh[where]), 0.0
+        )
+        sell = np.append(case.prices.export_price_per_kwh, later.export_price_per_kwh[where])
+        self.sell = np.minimum(sell, self.buy)
+        self.bands = [case.prices.band_names[i] for i in case.prices.band.tolist()]
+        self.bands += [later.band_names[i] for i in later.band[where].tolist()]
         self.program = Program(self._template())
         self.base = self.program.bounds()
         self.keep = self.program.keep_fraction
@@ -125,8 +134,8 @@ class Planner:
             case.prices,
             times=times,
             **{name: getattr(case.prices, name)[around] for name in per_step},
-            import_price_per_kwh=self.buy[around],
-            export_price_per_kwh=self.sell[around],
+            import_price_per_kwh=self.buy[:h],
+            export_price_per_kwh=self.sell[:h],
             # what a bill charges over a month is no matter of two days: it is billed on what the year's flows were
             blocks=(),
             demand=(),
@@ -152,7 +161,8 @@ class Planner:
         Parameters
         ----------
         first : int
-            The plan's first step in the case; past its end prices, floor and idle draw repeat its last week.
+            The plan's first step in the case; past its end floor and idle draw repeat its last week, and prices
+            too where the tariff does not tell them.
         level_kwh : float
             Stored now.
         expected : Forecast
@@ -194,11 +204,15 @@ class Planner:
             if family in columns:
                 bounds.upper[columns[family]] = np.where(whole, 0.0, np.inf)
         warm.restart(bounds)
-        optimum = warm.minimise(self._costs(where, end_value_per_kwh))
+        optimum = warm.minimise(self._costs(first, end_value_per_kwh))
         if not warm.has_reference:
             warm.remember(optimum)
         duals = optimum.duals[rows["storage"]]
         return Plan(program.flows(optimum.values), np.abs(duals))
+
+    def ahead(self, first: int) -> slice:
+        """Return the planned steps in ``buy``, ``sell`` and ``bands``, which reach past the data."""
+        return slice(first, first + self.steps)
 
     def calendar(self, first: int) -> NDArray[np.intp]:
         """Index of each planned step in the case; past its end the same time a week (or a day) earlier."""
@@ -209,13 +223,13 @@ class Planner:
         where[over] -= -(-(where[over] - n + 1) // back) * back
         return where
 
-    def _costs(self, where: NDArray[np.intp], end_value_per_kwh: float) -> Floats:
-        case, program = self.case, self.program
+    def _costs(self, first: int, end_value_per_kwh: float) -> Floats:
+        case, program, ahead = self.case, self.program, self.ahead(first)
         wear = case.limits.wear_per_kwh / case.limits.eta_discharge
         costs = program.vector(
             {
-                "import": self.buy[where],
-                "export": -self.sell[where],
+                "import": self.buy[ahead],
+                "export": -self.sell[ahead],
                 "battery_to_load": wear,
                 "battery_to_grid": wear,
                 "unserved_load": 100 * self.slack_price,
@@ -225,6 +239,16 @@ class Planner:
         )
         costs[program.columns["stored"].stop - 1] -= end_value_per_kwh
         return costs
+
+
+def _prices_beyond(case: Case, steps: int) -> tariffs.PricedSteps | None:
+    """Price the steps after the data by the tariff itself; None where it does not reach that far."""
+    step = pd.Timedelta(hours=case.dt_hours)
+    times = pd.date_range(case.times[-1] + step, periods=steps, freq=step)
+    try:
+        return tariffs.price_steps(case.tariff, times, case.dt_hours)
+    except tariffs.TariffError:
+        return None
 
 
 # ---- forecasts ---------------------------------------------------------------------------------------------
@@ -355,7 +379,7 @@ def rolling(case: Case, hours: float = PLAN_HOURS) -> Flows:
     for first, last in zip(begins[:-1].tolist(), begins[1:].tolist(), strict=True):
         plan = planner.plan(first, level, history.forecast(first, planner.steps), value)
         where = planner.calendar(first)
-        orders = plan.orders(case.floor_kwh[where], case.prices.import_price_per_kwh[where])
+        orders = plan.orders(case.floor_kwh[where], planner.buy[planner.ahead(first)])
         row = np.zeros(len(case.times), dtype=np.intp)
         row[first:last] = np.minimum(np.arange(last - first), planner.steps - 1)
         shifted = Orders(row, orders.fill_kwh, orders.drain_kwh)

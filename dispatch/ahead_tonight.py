@@ -133,7 +133,7 @@ def tonight(case: Case, at: str, level: str, *, forecast: Path | None = None, ho
     draft = planner.plan(first, level_kwh, expected, value)
     value = float(draft.value_per_kwh[planner.steps - 1 - day_steps])
     plan, half_plan = (planner.plan(first, level_kwh, series, value) for series in (expected, half))
-    prices = case.prices
+    ahead = planner.ahead(first)
     return Tonight(
         case=case,
         at=moment,
@@ -146,18 +146,19 @@ def tonight(case: Case, at: str, level: str, *, forecast: Path | None = None, ho
         half_date=day,
         charge=next_charge(case, times, plan),
         half_charge=next_charge(case, times, half_plan),
-        import_price_per_kwh=prices.import_price_per_kwh[where],
-        band=tuple(prices.band_names[i] for i in prices.band[where].tolist()),
+        import_price_per_kwh=planner.buy[ahead],
+        band=tuple(planner.bands[ahead]),
         floor_kwh=floor,
-        notes=tuple(_notes(case, first, planner.steps, moved)),
+        notes=tuple(_notes(planner, first, moved)),
     )
 
 
-def _notes(case: Case, first: int, steps: int, moved: str | None) -> list[str]:
+def _notes(planner: Planner, first: int, moved: str | None) -> list[str]:
     notes = [moved] if moved else []
-    if first + steps > len(case.times):
+    if first + planner.steps > len(planner.case.times):
+        also = "" if planner.beyond is not None else ", and prices, which the tariff does not tell,"
         notes.append(
-            "the plan reaches past the data: prices, critical load and reserve there are those of a week before"
+            f"the plan reaches past the data: critical load and reserve there{also} are those of a week before"
         )
     return notes
 
@@ -289,4 +290,4 @@ def charge_text(charge: Charge | None) -> str:
     if charge is None:
         return "no charge from the grid"
     begins, ends = (clock(t.hour * 60 + t.minute) for t in (charge.begins, charge.ends))
-    return f"charge to {charge.to_percent:g} % ({begins}-{ends})"
+    return f"charge to {charge.to_percent:g} % ({charge.begins:%a} {begins}-{ends})"

@@ -169,9 +169,11 @@ def _why(plan: Tonight) -> Iterator[str]:
     if sun <= 0:
         yield f"No sun is expected on {day}."
         return
+    less = 100 * float(flows["stored"][-1] - half["stored"][-1]) / plan.case.limits.full_kwh
+    ends = f", and the battery ends {less:.0f} % lower" if less >= 0.5 else ""
     yield (
         f"If the sun of {day} is half of the {sun:.1f} kWh expected: {text}; "
-        f"the hours shown then cost {format_money(more, currency)} more to buy."
+        f"the hours shown then cost {format_money(more, currency)} more to buy{ends}."
     )
 
 

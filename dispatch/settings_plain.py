@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from dispatch.precedence import hours_to_full
 from dispatch.settings import MINUTES_PER_DAY, Card, ChargeWindow, DayPlan, Window
 
 if TYPE_CHECKING:
@@ -78,7 +79,7 @@ def cheap_slots(case: Case, space: Space, group: int) -> Flags:
     """Minute slots of the group's cheapest price (hourly prices: the hours that are cheapest on average)."""
     price = slot_prices(case, space, group)
     if case.prices.hourly:
-        hours = case.scenario.strategies.cheapest_hours_per_day or 5.0
+        hours = case.scenario.strategies.cheapest_hours_per_day or hours_to_full(case)
         count = max(1, round(hours / 24 * len(price)))
         return np.asarray(np.argsort(np.argsort(price, kind="stable"), kind="stable") < count)
     return np.asarray(price <= price.min() + 1e-12)
