@@ -20,6 +20,7 @@ import numpy as np
 import pulp
 
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
+from dispatch.solver_mixed import GAP, GAP_ABSOLUTE, SETTLE_SECONDS, settle
 from dispatch.solver_parts import Bounds, Matrix, Optimum, changed, collector_paused, dot
 
 if TYPE_CHECKING:
@@ -46,8 +47,6 @@ EQUAL, AT_MOST, AT_LEAST = pulp.LpConstraintEQ, pulp.LpConstraintLE, pulp.LpCons
 RESIDUAL_TOLERANCE = 1e-6  # kWh; the solver works to 1e-9, so this is a check and not a knob
 SOLVER_TOLERANCE = 1e-9
 HELD_ROOM = 1e-7  # kWh; by this much a face held exactly may be missed, where rounding has closed it
-GAP, GAP_ABSOLUTE = 1e-6, 1e-6  # of mixed-integer solves: relative, and in money
-SETTLE_SECONDS = 600.0  # a mixed-integer solve that takes longer is given up, and said to be
 FACE_TOLERANCE = 1e-9  # a reduced cost or dual smaller than this counts as zero when a stage is held
 
 
@@ -283,31 +282,37 @@ class Warm:
         )
 
     def settle(self, costs: Floats) -> float:
-        """Find the best whole values of the integer columns for these costs and fix them there.
+        """Find the best whole values of the integer columns and fix them there; return the gap proved."""
+        return settle(self, costs)
 
-        What follows is a linear program again, exact where the mixed-integer solve is so only within its
-        integrality tolerance. Returns the relative gap that was proved, at most ``GAP``.
+    def mixed(self, costs: Floats, integers: NDArray[np.int32], seconds: float) -> tuple[Floats, float]:
+        """Solve with these columns whole; return the values found and the bound proved, within ``GAP``.
 
         Raises
         ------
         Infeasible, StoppedEarly, SolveError
         """
-        kinds, count = highspy.HighsVarType, len(self.integers)
+        highs, kinds, count = self._highs, highspy.HighsVarType, len(integers)
         self._push_costs(costs)
-        self._highs.changeColsIntegrality(count, self.integers, np.full(count, kinds.kInteger))
-        self._highs.setOptionValue("mip_rel_gap", GAP)
-        self._highs.setOptionValue("mip_abs_gap", GAP_ABSOLUTE)
-        self._highs.setOptionValue("time_limit", self._highs.getRunTime() + SETTLE_SECONDS)
-        self._highs.run()
-        status, info = self._highs.getModelStatus(), self._highs.getInfo()
-        found = np.array(self._highs.getSolution().col_value)
-        self._highs.changeColsIntegrality(count, self.integers, np.full(count, kinds.kContinuous))
-        self._highs.setOptionValue("time_limit", float("inf"))
+        basis = highs.getBasis()
+        highs.changeColsIntegrality(count, integers, np.full(count, kinds.kInteger))
+        highs.setOptionValue("mip_rel_gap", GAP)
+        highs.setOptionValue("mip_abs_gap", GAP_ABSOLUTE)
+        highs.setOptionValue("time_limit", highs.getRunTime() + seconds)
+        highs.run()
+        status, bound = highs.getModelStatus(), float(highs.getInfo().mip_dual_bound)
+        found = np.array(highs.getSolution().col_value)
+        highs.changeColsIntegrality(count, integers, np.full(count, kinds.kContinuous))
+        highs.setOptionValue("time_limit", float("inf"))
+        highs.setBasis(basis)
         if status != highspy.HighsModelStatus.kOptimal:
             raise self._outcome(status)
-        self.bounds.lower[self.integers] = self.bounds.upper[self.integers] = np.round(found[self.integers])
+        return found, bound
+
+    def fix(self, columns: NDArray[np.int32], values: Floats) -> None:
+        """Fix columns at these values."""
+        self.bounds.lower[columns] = self.bounds.upper[columns] = values
         self._push_bounds()
-        return float(info.mip_gap)
 
     def _with_room(self) -> Any:  # noqa: ANN401 - a highspy enum
         """Solve on a held face without presolve, then with more room: only rounding can have emptied it."""

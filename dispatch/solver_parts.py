@@ -34,10 +34,10 @@ class Matrix:
     def times(self, x: Floats) -> Floats:
         """Row activities A·x, shape (rows,)."""
         weights = self.values * x[self.indices]
-        return np.bincount(self._owner, weights=weights, minlength=len(self.starts) - 1).astype(np.float64)
+        return np.bincount(self.owner, weights=weights, minlength=len(self.starts) - 1).astype(np.float64)
 
     @cached_property
-    def _owner(self) -> NDArray[np.intp]:
+    def owner(self) -> NDArray[np.intp]:
         """The row of each non-zero."""
         return np.repeat(np.arange(len(self.starts) - 1), np.diff(self.starts))
 
