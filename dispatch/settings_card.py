@@ -202,10 +202,9 @@ def _plan(number: int, entry: PlanEntry, case: Case, space: Space, problems: lis
         )
     for index, stretch in enumerate(entry.discharge, start=1):
         discharge.append(_window(f"{at}.discharge[{index}]", stretch, space, problems))
-    lowest = 100 * case.limits.empty_kwh / case.limits.full_kwh
-    problems += _level_problems(
-        f"{at}.reserve_percent", entry.reserve_percent, lowest, case, "the empty level"
-    )
+    lowest = 100 * float(case.floor_kwh.min()) / case.limits.full_kwh
+    what = "the scenario's reserve" if case.scenario.reserve is not None else "the empty level"
+    problems += _level_problems(f"{at}.reserve_percent", entry.reserve_percent, lowest, case, what)
     for name, windows, most in (
         ("charge", charge, space.charge_windows),
         ("discharge", discharge, space.discharge_windows),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from dispatch.formats import format_hours, format_money, format_number, format_span
+from dispatch.formats import currency_decimals, format_hours, format_number, format_span
 from dispatch.report import CAUTIONS
 from dispatch.settings import MINUTES_PER_DAY
 from dispatch.settings_words import (
@@ -155,13 +155,13 @@ def _items(lines: Iterable[str]) -> str:
 
 def _ways(study: SettingsStudy) -> Iterator[str]:
     currency, horizon = study.case.currency, study.case.limits.backup_horizon_hours
-    bound = study["bound"].burden
-    heads = ("bill", "wear", "bill + wear", "above the bound", "least backup")
+    bound, places = study["bound"].burden, currency_decimals(currency)
+    heads = (f"bill, {currency}", "wear", "bill + wear", "above the bound", "least backup")
     yield "<table><tr><th></th>" + "".join(f'<th class="num">{head}</th>' for head in heads) + "</tr>"
     for way in study.ways:
         more = f"{format_number(100 * (way.burden - bound) / abs(bound), 1)} %" if abs(bound) > 0.005 else "-"
         cells = (
-            *(format_money(value, currency) for value in (way.total, way.wear, way.burden)),
+            *(format_number(value, places) for value in (way.total, way.wear, way.burden)),
             more,
             f"{format_hours(way.backup.minimum, horizon)} h",
         )
