@@ -11,6 +11,7 @@ up to it safety is cheap, beyond it the price climbs.
 from __future__ import annotations
 
 import time
+from collections import deque
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -158,22 +159,24 @@ def trace(
         In the order of the ladder. No level depends on the order: the last stage leaves one schedule.
     """
     prepare(program)
-    done: list[float] = []
+    waiting, found = deque(enumerate(rungs.amounts)), {}
 
-    def along(part: Floats) -> list[AtReserve]:
+    def along(take: Callable[[], tuple[int, float]]) -> None:
         own = program.twin()
         own.warm.adopt_reference(program.warm)
-        found = []
-        for amount in part.tolist():
-            found.append(_at(own, strategy, rungs.measure, amount, record))
-            done.append(amount)
+        while True:
+            try:
+                place, amount = take()
+            except IndexError:  # nothing is waiting any more
+                return
+            found[place] = _at(own, strategy, rungs.measure, amount, record)
             if progress is not None:
-                progress(len(done), len(rungs.amounts), f"{amount:.1f} {rungs.measure}")
-        return found
+                progress(len(found), len(rungs.amounts), f"{amount:.1f} {rungs.measure}")
 
+    # one solver climbs, the other comes down: neighbours stay neighbours, and neither waits for the other
     with ThreadPoolExecutor(WORKERS) as pool:
-        parts = list(pool.map(along, np.array_split(np.array(rungs.amounts), WORKERS)))
-    return tuple(level for part in parts for level in part)
+        list(pool.map(along, (waiting.popleft, waiting.pop)))
+    return tuple(found[place] for place in range(len(rungs.amounts)))
 
 
 def _at(

@@ -1,0 +1,115 @@
+"""Time backup hours, the reserve frontier and the expected loss of outages beside scipy's HiGHS, in one run.
+
+``python tests/benchmarks/backup.py [SCENARIO] [--repeats N] [--levels N]`` prints one line per figure: what is timed,
+seconds, and for the frontiers the ratio to scipy's solve of one level on the same matrices in the same run. Nothing
+is asserted here: a clock is no test. The frontiers hold every stage of every level and its bill.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import time
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.optimize import linprog
+from scipy.sparse import csr_array, vstack
+
+from dispatch import Case, load_scenario
+from dispatch.backup import backup_hours
+from dispatch.frontier import ladder, trace
+from dispatch.program import Program
+from dispatch.reliability import expected_loss
+from dispatch.scenario_outage import Outages
+from dispatch.strategies import STRATEGIES, prepare, solve
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from dispatch.levels import Measure
+
+ROOT = Path(__file__).resolve().parents[2]
+SLACKS = ("unserved_load", "import_excess", "floor_shortfall", "closing_shortfall")
+
+
+def best_of(repeats: int, work: Callable[[], object]) -> float:
+    """Return the shortest of several wall times [s]; other load only ever adds."""
+    seconds = []
+    for _ in range(repeats):
+        started = time.perf_counter()
+        work()
+        seconds.append(time.perf_counter() - started)
+    return min(seconds)
+
+
+def scipy_solve(program: Program) -> float:
+    """Solve one level (the scenario's own, least-cost, slacks at 0) with scipy; return the optimum."""
+    warm, bounds = program.warm, program.bounds()
+    shape = (len(bounds.row_lower), len(bounds.lower))
+    matrix = csr_array((warm.matrix.values, warm.matrix.indices, warm.matrix.starts), shape=shape)
+    upper = bounds.upper.copy()
+    for slack in SLACKS:
+        if slack in program.columns:
+            upper[program.columns[slack]] = 0.0
+    equal = bounds.row_lower == bounds.row_upper
+    at_most = ~equal & np.isfinite(bounds.row_upper)
+    at_least = ~equal & np.isfinite(bounds.row_lower)
+    solve_plain: Any = linprog  # its stubs do not know sparse matrices
+    result = solve_plain(
+        program.cost,
+        A_ub=vstack([matrix[at_most], -matrix[at_least]]),
+        b_ub=np.concatenate([bounds.row_upper[at_most], -bounds.row_lower[at_least]]),
+        A_eq=matrix[equal],
+        b_eq=bounds.row_lower[equal],
+        bounds=np.column_stack([bounds.lower, upper]),
+        method="highs",
+    )
+    return float(result.fun)
+
+
+def measure(case: Case, repeats: int, levels: int) -> list[tuple[str, float]]:
+    """Return (what, seconds) with scipy's solve first."""
+    program = Program(case)
+    figures = [("scipy linprog, one level", best_of(repeats, partial(scipy_solve, program)))]
+    prepare(program)
+    measures: tuple[Measure, ...] = ("percent", "hours")
+    for name in measures:
+        work = partial(trace, program, ladder(case, name, levels))
+        figures.append((f"frontier, {levels} levels in {name}", best_of(repeats, work)))
+    flows = solve(program, STRATEGIES["off-peak-first"]).flows
+    for sun in (False, True):
+        work_hours = partial(backup_hours, case, flows["stored"], sun)
+        label = "with" if sun else "without"
+        figures.append((f"backup hours of all instants, {label} sun", best_of(repeats, work_hours)))
+    for label, stated in (
+        ("exponential, mean 5.6 h", Outages(saifi_per_year=1.4, caidi_hours=5.6)),
+        ("fixed, 72 h", Outages(saifi_per_year=1.4, caidi_hours=72.0, durations="fixed")),
+    ):
+        figures.append(
+            (f"expected loss, {label}", best_of(repeats, partial(expected_loss, case, flows, stated)))
+        )
+    return figures
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument(
+        "scenario", nargs="?", default=str(ROOT / "scenarios" / "alder-row" / "scenario.toml")
+    )
+    parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--levels", type=int, default=21)
+    options = parser.parse_args()
+    print(f"machine load before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
+    figures = measure(load_scenario(options.scenario), options.repeats, options.levels)
+    reference = figures[0][1]
+    for what, seconds in figures:
+        ratio = f"{seconds / reference:6.2f} x scipy" if "frontier" in what else ""
+        print(f"{what:44s} {seconds:8.3f} s   {ratio}")
+
+
+if __name__ == "__main__":
+    main()
