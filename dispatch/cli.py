@@ -18,6 +18,7 @@ import typer
 
 from dispatch.cli_outages import register as register_outage_commands
 from dispatch.cli_settings import register as register_settings_commands
+from dispatch.cli_tariffs import register as register_tariff_commands
 from dispatch.cli_terminal import (
     NO_ANSWER,
     WIDTH,
@@ -151,3 +152,4 @@ def _show_comparison(comparison: Comparison, csv: Path | None, *, as_json: bool)
 
 register_outage_commands(app)
 register_settings_commands(app)
+register_tariff_commands(app)

@@ -18,6 +18,7 @@ from dispatch.recommendation import Recommendation, recommend
 from dispatch.recommendation_reserve import with_reserve
 from dispatch.results import PeakDay, PeakDayStrategy, Shortfall, StrategyResult, reconcile
 from dispatch.settings_earned import Earned, strategies_as_set
+from dispatch.step_costs import step_costs, unit_prices
 from dispatch.strategies import NAMES, STRATEGIES, Solved, grid_only, prepare, solve
 
 if TYPE_CHECKING:
@@ -167,7 +168,7 @@ def _result(case: Case, name: str, program: Program, reference: tariffs.Bill) ->
         if uses_battery
         else None,
         idle_kwh=float(flows.idle_kwh.sum()),
-        idle_cost=float(flows.idle_kwh @ prices.import_price_per_kwh) if flows.has_system else None,
+        idle_cost=_idle_cost(case, flows) if flows.has_system else None,
         import_kwh_by_band={
             band: float(flows["import"][prices.band == index].sum())
             for index, band in enumerate(prices.band_names)
@@ -185,6 +186,11 @@ def _result(case: Case, name: str, program: Program, reference: tariffs.Bill) ->
         reconciliation=difference,
         gap=None if solved is None else solved.gap,
     )
+
+
+def _idle_cost(case: Case, flows: Flows) -> float:
+    """Price the system's own draw at what bought energy cost in its steps, blocks and netting shared out."""
+    return float(flows.idle_kwh @ unit_prices(case.prices, flows["import"], flows["export"]).import_per_kwh)
 
 
 def _terms_money(case: Case, flows: Flows) -> float:
@@ -222,12 +228,11 @@ def _shortfalls(case: Case, flows: Flows) -> tuple[Shortfall, ...]:
 
 
 def _peak_days(case: Case, results: Sequence[StrategyResult]) -> tuple[PeakDay, ...]:
-    prices = case.prices
     day_start = case.times.normalize()
     days, day_of = np.unique(day_start.asi8, return_inverse=True)
 
     def per_day(flows: Flows) -> NDArray[np.float64]:
-        money = flows["import"] * prices.import_price_per_kwh - flows["export"] * prices.export_price_per_kwh
+        money = step_costs(case.prices, flows["import"], flows["export"])
         return np.bincount(day_of, weights=money, minlength=len(days)).astype(np.float64)
 
     reference = per_day(grid_only(case))

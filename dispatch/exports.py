@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from dispatch.exports_settings import way_document
+from dispatch.exports_terms import terms_document
 from dispatch.remedy import what_would_serve
 
 if TYPE_CHECKING:
@@ -63,7 +64,8 @@ def document(comparison: Comparison) -> dict[str, Any]:
         "steps": len(case.times),
         "dt_hours": float(case.dt_hours),
         "strategies": [
-            {**_strategy(result), **_as_set(comparison, result.name)} for result in comparison.strategies
+            {**_strategy(result), **_as_set(comparison, result.name), **terms_document(case, result)}
+            for result in comparison.strategies
         ],
         "peak_days": [_peak_day(day) for day in comparison.peak_days],
         "recommendation": dataclasses.asdict(comparison.recommendation),
@@ -79,8 +81,9 @@ def _as_set(comparison: Comparison, name: str) -> dict[str, Any]:
     """Return the strategy as an inverter runs it, and what foresight was worth; None for what nobody can set."""
     if name not in comparison.as_set:
         return {"as_set": None, "foresight_worth": None}
+    run = comparison.as_set[name]
     return {
-        "as_set": way_document(comparison.as_set[name]),
+        "as_set": {**way_document(run), **terms_document(comparison.case, run)},
         "foresight_worth": comparison.foresight(name),
     }
 
@@ -130,6 +133,7 @@ def _strategy(result: StrategyResult) -> dict[str, Any]:
         "name": result.name,
         "status": result.status,
         "seconds": result.seconds,
+        "gap": result.gap,
         "bill": {
             "total": float(result.bill.total),
             "total_unrounded": float(result.bill.total_unrounded),

@@ -24,6 +24,8 @@ from dispatch.report_tables import (
     side_by_side,
     worst_moments,
 )
+from dispatch.report_terms import BEYOND_PRICES, tariff_sections
+from dispatch.rules_scoring import is_plain
 from dispatch.strategies import CHOICES
 
 if TYPE_CHECKING:
@@ -98,6 +100,8 @@ def comparison_report(comparison: Comparison) -> Group:
         remedy = what_would_serve(comparison)
         parts += headed("What could not be kept", [bulleted([*shortfalls, *([remedy] if remedy else [])])])
     parts += headed("Bills by month", [bills_by_month(comparison)])
+    for title, body in tariff_sections(comparison):
+        parts += headed(title, body)
     parts += headed("The dearest day, hour by hour", _day(comparison))
     parts += headed(_peak_title(comparison), [peak_days(comparison)])
     parts += headed("What this rests on", [bulleted([*ASSUMPTIONS, *comparison.case.notes])])
@@ -221,6 +225,8 @@ def _day(comparison: Comparison) -> Iterator[RenderableType]:
     if comparison.peak_days:
         drawn = comparison.recommendation.strategy or CHOICES[-1]
         yield DayPicture(comparison.case, comparison[drawn], comparison.peak_days[0].date)
+        if not is_plain(comparison.case):
+            yield from ("", bulleted([BEYOND_PRICES]))
 
 
 def _peak_title(comparison: Comparison) -> str:
@@ -239,8 +245,10 @@ def _footer(comparison: Comparison) -> Text:
         if not short
         else f"cannot serve the whole load: {', '.join(short)}"
     )
+    gaps = [result.gap for result in solved if result.gap is not None]
+    proven = f"; yes-or-no decisions proven to within {max(gaps):.0e} of the best possible" if gaps else ""
     return Text(
-        f"HiGHS: {status}; largest violation of any limit {residual_kwh:.0e} kWh; program and bill differ by "
+        f"HiGHS: {status}{proven}; largest violation of any limit {residual_kwh:.0e} kWh; program and bill differ by "
         f"{difference:.0e} of the bill; {seconds:.1f} s of solving.",
         style="dim",
     )

@@ -1,14 +1,18 @@
 """A meter's own readings, for pricing a bill without a scenario."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from tariffs.meter_rows import Floats, numbers, read_rows, regular_seconds, times
+from tariffs.errors import MeterError
+from tariffs.meter_rows import Floats, Rows, column, numbers, read_rows, regular_seconds, times
 
 _STEPS = (900, 1800, 3600)
+_UNITS = {"_kwh": (1.0, 0.0), "_kw": (0.0, 1.0), "_wh": (0.001, 0.0), "_w": (0.0, 0.001)}
+"""By ending: factor to kWh for energy in the step, or to kW for mean power in it."""
 
 
 @dataclass(frozen=True)
@@ -31,7 +35,12 @@ class Meter:
     export_kwh: Floats
 
 
-def read_meter(path: str | Path, time_zone: str | None = None) -> Meter:
+def read_meter(
+    path: str | Path,
+    time_zone: str | None = None,
+    import_columns: Sequence[str] = (),
+    export_columns: Sequence[str] = (),
+) -> Meter:
     """Read ``time,import_kwh[,export_kwh]`` rows of 15, 30 or 60 minutes, labelled by their start.
 
     Parameters
@@ -40,6 +49,9 @@ def read_meter(path: str | Path, time_zone: str | None = None) -> Meter:
         A CSV in UTF-8 whose first line names the columns; other columns are not read.
     time_zone : str, optional
         The clock that times without an offset are read on, usually the tariff's.
+    import_columns, export_columns : sequence of str, optional
+        Columns to add up in place of ``import_kwh`` and ``export_kwh``. Their unit is their ending: ``_kwh`` or
+        ``_wh`` (energy in the step), ``_kw`` or ``_w`` (mean power in it).
 
     Raises
     ------
@@ -48,10 +60,28 @@ def read_meter(path: str | Path, time_zone: str | None = None) -> Meter:
         remedy. Nothing is filled in.
     """
     rows = read_rows(Path(path))
+    for name in (*import_columns, *export_columns):
+        _check_column(rows, name)
     moments = times(rows, time_zone)
     seconds = regular_seconds(rows, moments, _STEPS)
-    bought = numbers(rows, "import_kwh", "the bill")
-    has_export = "export_kwh" in rows.cells
-    sold = numbers(rows, "export_kwh", "the bill") if has_export else np.zeros(len(bought))
+    hours = seconds / 3600
+    bought = _energy(rows, import_columns or ("import_kwh",), hours)
+    given = ("export_kwh",) if "export_kwh" in rows.cells and not import_columns else ()
+    sold = _energy(rows, export_columns or given, hours)
     local = moments if time_zone is None else moments.tz_convert(time_zone)
-    return Meter(local, seconds / 3600, bought, sold)
+    return Meter(local, hours, bought, sold)
+
+
+def _check_column(rows: Rows, name: str) -> None:
+    column(rows, name, "the bill")
+    if not name.endswith(tuple(_UNITS)):
+        text = "the ending of its name must say its unit: _kwh, _wh, _kw or _w"
+        raise MeterError(f"{rows.path}: column {name!r}: {text} (got {name!r}); rename it, as in {name}_kwh")
+
+
+def _energy(rows: Rows, names: Sequence[str], hours: float) -> Floats:
+    total = np.zeros(len(rows.lines))
+    for name in names:
+        energy, power = next(factors for ending, factors in _UNITS.items() if name.endswith(ending))
+        total += numbers(rows, name, "the bill") * (energy + power * hours)
+    return total

@@ -43,7 +43,7 @@ def evaluate(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> flo
     total = priced.fixed_total
     total += float(import_kwh @ priced.import_price_per_kwh - export_kwh @ priced.export_price_per_kwh)
     for index, block in enumerate(priced.blocks):
-        total += _block_cost(block, block.schedule, found, index)
+        total += block_cost(block, block.schedule, found, index)
     for demand, kw in zip(priced.demand, found.billed_kw, strict=True):
         total += sum(schedule(kw) for schedule in demand.schedules)
     for term, netted in zip(priced.netting, found.netted, strict=True):
@@ -74,7 +74,8 @@ def amounts(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> Amou
     return Amounts(netted, tuple(blocks), tuple(billed))
 
 
-def _block_cost(block: BlockTerm, schedule: Schedule, found: Amounts, index: int) -> float:
+def block_cost(block: BlockTerm, schedule: Schedule, found: Amounts, index: int) -> float:
+    """Return what one block term costs under a schedule, its own or that of a minimum bill."""
     if block.demand is not None:
         schedule = schedule.scaled(found.billed_kw[block.demand])
     return schedule(found.block_kwh[index])
@@ -87,7 +88,7 @@ def minimum_base(
     bought, sold = import_kwh[term.steps], export_kwh[term.steps]
     base = term.base_fixed + float(bought @ term.import_price_per_kwh - sold @ term.export_price_per_kwh)
     for at, schedule in term.blocks:
-        base += _block_cost(priced.blocks[at], schedule, found, at)
+        base += block_cost(priced.blocks[at], schedule, found, at)
     for at, schedules in term.demand:
         base += sum(schedule(found.billed_kw[at]) for schedule in schedules)
     for at, values, leftover_price in term.netting:
