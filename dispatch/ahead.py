@@ -194,9 +194,9 @@ class Planner:
         begin = rows["storage"].start
         right("storage", self.keep * level_kwh, slice(begin, begin + 1))
         if parts.taper_hours:
-            share = -np.expm1(-case.dt_hours / parts.taper_hours)
             begin = rows["taper"].start
-            right("taper", max(parts.full_kwh - level_kwh, 0.0) * share, slice(begin, begin + 1))
+            room = max(parts.full_kwh - level_kwh, 0.0) * program.taper_fraction
+            right("taper", room, slice(begin, begin + 1))
         right("floor", case.floor_kwh[where])
         right("closing", 0.0)
         whole = parts.switches_whole_load & (need > parts.inverter_kw * case.dt_hours + 1e-12)

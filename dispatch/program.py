@@ -46,6 +46,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from dispatch.physics import step_limits
 from dispatch.solver import AT_LEAST, AT_MOST, EQUAL, Bounds, Statement, Warm, stating
 from dispatch.tariff_columns import Sheet
 from dispatch.tariff_rows import TariffRows
@@ -232,12 +233,12 @@ class Program:
     @property
     def keep_fraction(self) -> float:
         """Share of the stored energy left after one step of self-discharge, 1 - σ·dt."""
-        return 1 - self.case.limits.self_discharge_per_hour * self.case.dt_hours
+        return step_limits(self.case.limits, self.case.dt_hours).keep
 
     @property
     def taper_fraction(self) -> float:
         """Share of the room to full that may be charged in one step, 1 - exp(-dt/τ)."""
-        return -math.expm1(-self.case.dt_hours / self.case.limits.taper_hours)
+        return step_limits(self.case.limits, self.case.dt_hours).taper
 
     def _charge(self) -> Iterator[Row]:
         limit = self.case.limits.total_charge_kw * self.case.dt_hours
@@ -345,5 +346,7 @@ class Program:
         first = self.rows["storage"].start
         bounds.row_lower[first] = bounds.row_upper[first] = self.keep_fraction * limits.start_kwh
         if limits.taper_hours:
-            bounds.row_upper[self.rows["taper"].start] = (limits.full_kwh - limits.start_kwh) * self.taper_fraction
+            bounds.row_upper[self.rows["taper"].start] = (
+                limits.full_kwh - limits.start_kwh
+            ) * self.taper_fraction
         return bounds
