@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 YEARS, SEED = 200, 20250101
+MOST_CELLS = 2_000_000  # steps x years run at once: 200 years of hours; finer series take several turns
 REACH_DAYS = 45
 LOW, HIGH = 5.0, 95.0
 
@@ -106,26 +107,11 @@ def other_years(case: Case, card: Card, orders: Orders, years: int = YEARS, seed
         The same seed gives the same years.
     """
     steps = drawn_steps(case, years, seed)
-    given = conditions(
-        step_limits(case.limits, case.dt_hours),
-        (case.load_kwh + case.idle_kwh)[steps],
-        case.other_kwh[steps],
-        case.sun_kwh[steps],
-        sells=card.sells,
-    )
-    wide = Orders(
-        orders.row,
-        np.repeat(orders.fill_kwh, years, axis=1),
-        np.repeat(orders.drain_kwh, years, axis=1),
-        orders.sun_waits,
-    )
-    shape = (len(case.times), years)
-    net, stored = np.empty(shape), np.empty(shape)
-
-    def keep(block: Block) -> None:
-        net[block.steps], stored[block.steps] = block.net, block.stored
-
-    simulate(given, wide, case.limits.start_kwh, keep)
+    net, stored = np.empty(steps.shape), np.empty(steps.shape)
+    together = max(1, MOST_CELLS // len(case.times))
+    for first in range(0, years, together):
+        some = slice(first, first + together)
+        net[:, some], stored[:, some] = _run(case, card, orders, steps[:, some])
     bills = _bills(case, net)
     without = _bills(case, (case.load_kwh + case.other_kwh)[steps])
     minimums = np.array(
@@ -145,6 +131,26 @@ def other_years(case: Case, card: Card, orders: Orders, years: int = YEARS, seed
         savings=without - bills,
         minimums=minimums,
     )
+
+
+def _run(case: Case, card: Card, orders: Orders, steps: NDArray[np.intp]) -> tuple[Floats, Floats]:
+    """Run the card through drawn years at once; return net energy at the meter and levels, shape (n, years)."""
+    years = steps.shape[1]
+    given = conditions(
+        step_limits(case.limits, case.dt_hours),
+        (case.load_kwh + case.idle_kwh)[steps],
+        case.other_kwh[steps],
+        case.sun_kwh[steps],
+        sells=card.sells,
+    )
+    fill, drain = (np.repeat(table, years, axis=1) for table in (orders.fill_kwh, orders.drain_kwh))
+    net, stored = np.empty(steps.shape), np.empty(steps.shape)
+
+    def keep(block: Block) -> None:
+        net[block.steps], stored[block.steps] = block.net, block.stored
+
+    simulate(given, Orders(orders.row, fill, drain, orders.sun_waits), case.limits.start_kwh, keep)
+    return net, stored
 
 
 def _range(values: Floats) -> Range:
