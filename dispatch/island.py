@@ -91,17 +91,19 @@ class Island:
     case : Case
     sun, generator : bool
         Whether the panels, and a stated generator, work in the outage.
+    sheds : bool
+        Whether appliances are shed below their levels; nothing is where there is no system.
 
     Attributes
     ----------
     fuelled : Fuelled or None
     """
 
-    def __init__(self, case: Case, *, sun: bool = True, generator: bool = True) -> None:
+    def __init__(self, case: Case, *, sun: bool = True, generator: bool = True, sheds: bool = True) -> None:
         self.case = case
         self.fuelled: Fuelled | None = generator_of(case) if generator else None
         self._sun_kwh = case.sun_kwh if sun else np.zeros_like(case.sun_kwh)
-        self._sheds = shed_loads(case)
+        self._sheds = shed_loads(case) if sheds else []
 
     def start(self, stored_kwh: Floats) -> State:
         """Begin outages at these levels, shape (k,)."""

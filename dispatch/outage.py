@@ -200,7 +200,7 @@ def play(case: Case, flows: Flows, span: Span, *, sun: bool = True) -> Played:
     Played
     """
     has_system = flows.has_system
-    island = Island(case, sun=sun and has_system, generator=has_system)
+    island = Island(case, sun=sun and has_system, generator=has_system, sheds=has_system)
     stored = _level_at(case, flows, span) if has_system else case.limits.empty_kwh
     state = island.start(np.array([stored]))
     rows, dark, keeping = [], _Spells(), _Appliances(case)

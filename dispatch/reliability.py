@@ -143,7 +143,8 @@ class ExpectedLoss:
     ----------
     strategy : str
     unserved_kwh, unserved_hours : float
-        Critical energy not served, and hours in which some of it is not, in a year.
+        Critical energy not served (what is shed on purpose included), and hours in which some of it is missing
+        (what is shed not counted), in a year.
     per_outage_kwh, per_outage_hours : float
         The same for one outage.
     beyond_horizon_kwh : float
@@ -201,7 +202,8 @@ def expected_loss(case: Case, flows: Flows, outages: Outages, *, sun: bool = Tru
     rates, weights = rates_of(outages), start_weights(case, outages)
     steps = len(case.times)
     stored = flows["stored"] if flows.has_system else np.full(steps, case.limits.empty_kwh)
-    island = Island(case, sun=sun and flows.has_system, generator=flows.has_system)
+    system = flows.has_system
+    island = Island(case, sun=sun and system, generator=system, sheds=system)
     state, limits = island.start(stored), island.limits()
     starts = np.arange(steps)
     lost = np.zeros((2, steps))
@@ -232,6 +234,8 @@ def expected_loss(case: Case, flows: Flows, outages: Outages, *, sun: bool = Tru
 def _add_step(rates: Rates, begin: float, dt_hours: float, moves: Moves, lost: Floats) -> None:
     """Add one step of every outage to (kWh, hours), each part weighted with the chance that it still lasts."""
     end = begin + dt_hours
+    if moves.shed.any():  # left off on purpose, and not served all the same
+        lost[0] += moves.shed / dt_hours * rates.held(np.asarray(begin), np.asarray(end))
     lasted = moves.first_fraction
     turn = begin + lasted * dt_hours
     for start, stop, fraction, unserved in (

@@ -56,8 +56,8 @@ def losses_section(detail: BackupDetail) -> Iterator[RenderableType]:
     for loss in sorted(detail.losses, key=lambda item: burden[item.strategy] + (item.money or 0.0)):
         table.add_row(
             loss.strategy,
-            format_number(loss.unserved_kwh, 2),
-            format_number(loss.unserved_hours, 2),
+            format_number(loss.unserved_kwh, 3),
+            format_number(loss.unserved_hours, 3),
             format_number(loss.money, places),
             format_number(burden[loss.strategy], places),
             format_number(burden[loss.strategy] + loss.money, places) if loss.money is not None else ABSENT,

@@ -233,6 +233,16 @@ def test_overload_is_lost_in_the_tail_too() -> None:
     assert loss.unserved_kwh == pytest.approx(mean * (0.5 * (1 - out) + 2.6 * out), rel=1e-9)
 
 
+def test_what_is_shed_on_purpose_is_not_served_all_the_same() -> None:
+    appliances = [{"name": "heater", "watts": 400.0, "hours_per_day": 24.0, "shed_below_percent": 50.0}]
+    draft = small_home(sun=False, inverter={"efficiency_fraction": 1.0, "idle_on_w": 0})
+    draft = draft.changed(critical_load=None).changed(critical_load={"appliances": appliances})
+    case = draft.case()
+    stated = Outages(saifi_per_year=1.0, caidi_hours=3.0, durations="fixed")
+    loss = expected_loss(case, plan(case, [0.4 * case.limits.full_kwh] * len(case.times)), stated)
+    assert (loss.unserved_kwh, loss.unserved_hours) == (pytest.approx(1.2), 0.0)
+
+
 # ---- weights -----------------------------------------------------------------------------------------------
 
 
