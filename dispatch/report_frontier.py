@@ -77,8 +77,7 @@ def _answers(found: Frontier) -> Iterator[str]:
         knee = levels[found.knee]
         before, after = levels[found.knee - 1], levels[found.knee + 1]
         yield (
-            f"The knee is at {format_number(knee.amount, 1)} {NAMES[found.measure]}, "
-            f"{format_hours(knee.carried_hours)} h for {format_money(knee.burden - first.burden, case.currency)}: just "
+            f"The knee is at {_level_words(found, knee)}, for {format_money(knee.burden - first.burden, case.currency)}: just "
             f"below it an hour more costs {_slope(found, before, knee)}, just above {_slope(found, knee, after)}."
         )
     at = _stated(found)
@@ -88,6 +87,11 @@ def _answers(found: Frontier) -> Iterator[str]:
             f"{span_words(case)} for one more hour, so about twice that for two."
         )
     yield f"{HINDSIGHT}."
+
+
+def _level_words(found: Frontier, level: AtReserve) -> str:
+    hours = f"{format_hours(level.carried_hours)} h"
+    return hours if found.measure == "hours" else f"{format_number(level.amount, 1)} % of nominal, {hours}"
 
 
 def _slope(found: Frontier, low: AtReserve, high: AtReserve) -> str:
