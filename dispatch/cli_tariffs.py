@@ -108,11 +108,11 @@ def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
     app.command(
         short_help="Price a meter's readings under a tariff, line by line.",
-        epilog="Example: dispatch bill scenarios/alder-row/tariff.toml scenarios/alder-row/series.csv "
-        "--import load_kw --import other_kw",
+        epilog="\b\nExample: dispatch bill scenarios/alder-row/tariff.toml \\\n"
+        "    scenarios/alder-row/series.csv --import load_kw --import other_kw",
     )(bill)
     app.command(
         name="tariffs",
         short_help="Which tariff and strategy together are cheapest.",
-        epilog="Example: dispatch tariffs scenarios/alder-row scenarios/alder-row/tariff-demand.toml",
+        epilog="\b\nExample: dispatch tariffs scenarios/alder-row \\\n    scenarios/alder-row/tariff-demand.toml",
     )(compare_tariffs)

@@ -162,7 +162,9 @@ def _table(choice: TariffChoice) -> Table:
 def _add_offer(table: Table, choice: TariffChoice, offer: Offer) -> None:
     case = choice.case
     places, horizon = currency_decimals(case.currency), case.limits.backup_horizon_hours
-    table.add_row(Text(offer.name, style="bold"), *[""] * 6, "today's" if offer.present else "")
+    twin = sum(other.name == offer.name for other in choice.offers) > 1
+    name = f"{offer.name} ({offer.path.name})" if twin else offer.name
+    table.add_row(Text(name, style="bold"), *[""] * 6, "today's" if offer.present else "")
 
     def money(amount: float | None) -> str:
         return format_number(amount, places)

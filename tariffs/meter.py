@@ -60,6 +60,8 @@ def read_meter(
         remedy. Nothing is filled in.
     """
     rows = read_rows(Path(path))
+    if not import_columns:
+        column(rows, "import_kwh", "the bill unless --import names another")
     for name in (*import_columns, *export_columns):
         _check_column(rows, name)
     moments = times(rows, time_zone)
