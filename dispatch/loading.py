@@ -197,7 +197,7 @@ def _models_in(annotation: object) -> list[type[BaseModel]]:
     return [model for inner in get_args(annotation) for model in _models_in(inner)]
 
 
-def owner(model: type[BaseModel], loc: Loc) -> type[BaseModel]:
+def _owner(model: type[BaseModel], loc: Loc) -> type[BaseModel]:
     """Find the model whose field the last part of a location names."""
     for part in loc[:-1]:
         field = model.model_fields.get(str(part))
