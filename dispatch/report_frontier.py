@@ -76,8 +76,9 @@ def _answers(found: Frontier) -> Iterator[str]:
     else:
         knee = levels[found.knee]
         before, after = levels[found.knee - 1], levels[found.knee + 1]
+        money = format_money(knee.burden - first.burden, case.currency)
         yield (
-            f"The knee is at {_level_words(found, knee)}, for {format_money(knee.burden - first.burden, case.currency)}: just "
+            f"The knee is at {_level_words(found, knee)}, for {money}: just "
             f"below it an hour more costs {_slope(found, before, knee)}, just above {_slope(found, knee, after)}."
         )
     at = _stated(found)
