@@ -19,6 +19,7 @@ from dispatch.formats import (
     format_step,
 )
 from dispatch.report_layout import bulleted, headed, plain_table
+from tariffs.model import HOURLY_LINE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -233,5 +234,10 @@ def _notes(made: MeterBill) -> Iterator[str]:
         yield "The tariff rounds every line; the total is their sum."
     if any(line.kind == "adjustment" for period in made.bill.periods for line in period.lines):
         yield "A percentage's quantity is the money it is of."
+    if any(line.name == HOURLY_LINE for period in made.bill.periods for line in period.lines):
+        yield "The unit price of hourly prices is their mean over the energy; every interval is priced by its own."
     if any(line.kind == "netting" for period in made.bill.periods for line in period.lines):
-        yield "Lines without a price tell what became of energy fed in; it is set off in kWh, not in money."
+        yield (
+            "Energy is billed after energy fed in has been set off against it, in kWh; lines without a price tell what "
+            "became of that."
+        )

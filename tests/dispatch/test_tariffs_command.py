@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from drafts import toml_text
 from small_home import small_home
-from tariff_rich import HOURS_OF_USE, RICH
+from tariff_rich import HOURS_OF_USE, RICH, rich_home
 from terminal import ROOT, rendered, run
 
 import tariffs
@@ -231,6 +231,18 @@ def test_the_comparison_itemises_bill_demand_and_event_days(home: Path) -> None:
                 own["bill"]["total_unrounded"]
             )
             assert own["event_days"]["least_backup_hours"] is not None
+
+
+def test_the_footer_says_how_far_yes_or_no_decisions_are_proven() -> None:
+    falling = {"name": "steps", "steps": [{"up_to_kwh": 20, "price_per_kwh": 0.2}, {"price_per_kwh": 0.05}]}
+    result = compare(rich_home(blocks=[falling], events=None, demand=None).case())
+    gaps = [item.gap for item in result.strategies if item.gap is not None]
+    assert gaps
+    flat = " ".join(rendered(comparison_report(result)).split())
+    assert f"yes-or-no decisions proven to within {max(gaps):.0e} of the best possible" in flat
+    assert "what depends on a whole period (tiers, demand) is left out" in flat
+    told = document(result)["strategies"]
+    assert [item["gap"] for item in told] == [item.gap for item in result.strategies]
 
 
 def test_plain_tariffs_keep_the_plain_report() -> None:
