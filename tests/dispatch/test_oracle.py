@@ -110,7 +110,10 @@ def equals_strict_order(house: Household, strategy: str, theirs: dict[str, float
 def assert_within_loose_order(house: Household, strategy: str, theirs: dict[str, float], why: str) -> None:
     """Promises alike, and the first stage after them no further than it gets when promises have room."""
     first = next(name for name in theirs if name not in SHORTFALLS)
-    loose = optimum(house, strategy, through=first, room=1e-8).stages
+    try:
+        loose = optimum(house, strategy, through=first, room=1e-8).stages
+    except AssertionError:  # too little room for the oracle's own solver
+        loose = optimum(house, strategy, through=first, room=1e-6).stages
     for name in SHORTFALLS:
         assert abs(theirs.get(name, 0.0) - loose[name]) <= 1e-5 * max(1.0, loose[name]), (name, why)
     sense = STAGE_NAMES[first][1]
