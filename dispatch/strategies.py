@@ -51,6 +51,7 @@ HELD_TOLERANCE = (
     1e-6  # relative; how far a later stage may move an earlier stage's value before the run fails
 )
 LEVEL_SLACKS = ("floor_shortfall", "closing_shortfall")  # the last two slack stages
+LEVEL_ROOM_KWH = 1e-7  # what a level may lack, per step, where the solver cannot tell whether it can be kept exactly
 CHOICES = (
     "reserve-first",
     "solar-first",
@@ -252,27 +253,33 @@ class _Run:
         self.stages = stages_of(program, strategy)
 
     def run(self) -> None:
+        """Try what is likeliest first; each rung assumes less, the last leaves a hair of room."""
         hopeful = next(i for i, stage in enumerate(self.stages) if not stage.often_zero)
         slacks = len(_slack_stages(self.program))
         # a level that cannot be held is far commoner than a load that cannot be served
         all_but_levels = sum(stage.name not in LEVEL_SLACKS for stage in _slack_stages(self.program))
-        for zeros in dict.fromkeys((hopeful, slacks, all_but_levels, 0)):
+        rungs = [(zeros, 0.0) for zeros in dict.fromkeys((hopeful, slacks, all_but_levels, 0))]
+        if self.program.case.limits.taper_hours:
+            # A tapering charge only approaches full, and the duals of a promise to be full grow with every step
+            # until no solver can tell: then a shortfall far below every tolerance settles it.
+            rungs.append((slacks, LEVEL_ROOM_KWH))
+        for rung, (zeros, room_kwh) in enumerate(rungs, start=1):
             try:
-                self._from(zeros)
+                self._from(zeros, room_kwh)
             except StoppedEarly:
                 raise
-            except (
-                SolveError
-            ):  # infeasible, or so nearly that the solver cannot tell: then solve what was assumed
-                if not zeros:
+            except SolveError as error:  # infeasible, or so nearly that the solver cannot tell: assume less
+                if rung == len(rungs) or (isinstance(error, Infeasible) and not zeros):
                     raise
             else:
                 return
 
-    def _from(self, zeros: int) -> None:
-        """Take the first ``zeros`` stages at 0 and solve the rest."""
+    def _from(self, zeros: int, room_kwh: float) -> None:
+        """Take the first ``zeros`` stages at 0 (levels: within ``room_kwh`` of it in each step), solve the rest."""
         self.optima, self.found = {}, {stage.name: 0.0 for stage in self.stages[:zeros]}
         bounds = _at_zero(self.program, self.bounds, self.stages[:zeros])
+        for family in LEVEL_SLACKS if room_kwh else ():
+            bounds.upper[self.program.columns[family]] = room_kwh
         self.program.warm.restart(bounds, warm=self.strategy.near_reference)
         solved: list[Stage] = []
         for stage in self.stages[zeros:]:
@@ -352,6 +359,8 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
 
 
 def _why_infeasible(case: Case, strategy: Strategy) -> str:
+    if not case.limits.self_discharge_per_hour:
+        return f"{case.path}: {strategy.name}: no schedule respects the hardware's limits; please report this scenario"
     return (
         f"{case.path}: {strategy.name}: no schedule keeps the battery between battery.ceiling and its depth of "
         f"discharge ({case.limits.empty_kwh:g} kWh): self-discharge "

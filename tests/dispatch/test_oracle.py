@@ -21,7 +21,7 @@ from hypothesis import given
 from oracle import SHORTFALLS, STRATEGIES, optimum
 from stepcheck import broken_rules
 
-from dispatch import Infeasible, SolveError
+from dispatch import Infeasible
 from dispatch.program import Program
 from dispatch.strategies import STRATEGIES as PRODUCT
 from dispatch.strategies import grid_only, solve
@@ -177,11 +177,6 @@ def test_faces_hold_two_weeks_as_budget_rows_do(draft: Draft) -> None:
         assert assert_stages_agree(house, program, strategy)
 
 
-@pytest.mark.xfail(
-    raises=SolveError,
-    strict=True,
-    reason="a tapering charge only approaches full: after the promise to end there, duals grow by exp(dt/τ) a step",
-)
 def test_battery_asked_to_end_full_under_a_taper_is_answered() -> None:
     """No strict order is well posed here; still a schedule that keeps the promise exists and is asked for."""
     sun_kw = [0.0] * 7 + [
