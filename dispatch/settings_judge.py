@@ -6,6 +6,7 @@ left at the end valued at the year's lowest price.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -13,7 +14,7 @@ import numpy as np
 
 import tariffs
 from dispatch.rules import simulate
-from dispatch.rules_scoring import Scorer, is_plain
+from dispatch.rules_scoring import BROKEN_KWH, Scorer, is_plain
 from dispatch.settings import Card, Tables
 from dispatch.settings_plain import plain_card
 
@@ -68,9 +69,19 @@ class Judge:
         # each promise weighs more than anything the ones after it and the whole bill could bring
         self.weight = 100 * dearest * max(float((case.load_kwh + case.other_kwh).sum()), 1.0)
         self.allowed_steps = self._allowed_steps()
+        # the lowest reserve alone does not keep the backup target as often as is wanted
+        self.target_binds = self._target_binds()
         self.count = 0
         self.plain: dict[str, Judged] = {}
+        self._hopeless: NDArray[np.bool_] | None = None
         self.batch = BATCH if is_plain(case) else TERMS_BATCH
+
+    def _target_binds(self) -> bool:
+        target, space, full = self.scorer.target, self.space, self.case.limits.full_kwh
+        if target is None:
+            return False
+        lowest = max(space.reserves[0] / 100 * full, self.case.limits.empty_kwh)
+        return float(np.sum(target > lowest + 1e-6)) > self.allowed_steps
 
     def _allowed_steps(self) -> float:
         backup = self.case.scenario.backup
@@ -94,14 +105,27 @@ class Judge:
         if part is None:
             start = self.case.limits.start_kwh
             return self.total(self._whole(orders, start), start)
-        share = sum(last - first for first, last in part.spans) / len(self.case.times)
         total, missed = np.zeros(k), np.zeros(k)
         for span, start in zip(part.spans, part.starts, strict=True):
             tally = self.scorer.tally(orders, start, span)
             missed += tally.missed_steps
             tally.missed_steps = np.zeros(k)
             total += self.total(tally, start)
-        return total + self.weight * np.maximum(missed - share * self.allowed_steps, 0.0)
+        return total + self.weight * np.maximum(missed - self._allowed_in(part), 0.0)
+
+    def _allowed_in(self, part: Part) -> float:
+        """Count the steps of a part that may miss the target: those nothing saves, and a share of what is left over.
+
+        A target is missed where the load is high, not evenly: the fullest battery tells where nothing can be done.
+        """
+        if not self.target_binds or self.scorer.target is None:
+            return math.inf
+        if self._hopeless is None:
+            full = self.levels(plain_card(self.case, self.space, "reserve-first", self.space.reserves[0]))
+            self._hopeless = full < self.scorer.target - BROKEN_KWH
+        share = sum(last - first for first, last in part.spans) / len(self.case.times)
+        inside = sum(int(self._hopeless[first:last].sum()) for first, last in part.spans)
+        return inside + share * max(self.allowed_steps - int(self._hopeless.sum()), 0.0)
 
     def _whole(self, orders: Orders, start_kwh: float) -> Tally:
         """Score the whole period; where a bill is more than prices per step, by all of its terms."""
@@ -127,15 +151,19 @@ class Judge:
                 found += [Judged(float(s), card) for s, card in zip(totals, part, strict=True)]
         return sorted(found, key=lambda judged: (judged.score, entries(judged.card)))
 
-    def parts(self, card: Card, spans: Iterable[Sequence[tuple[int, int]]]) -> list[Part]:
-        """Take several sets of stretches of the period, each begun at the level that this card has there."""
+    def levels(self, card: Card) -> Floats:
+        """Level at the end of every step of the period under a card, shape (n,)."""
         levels = np.empty(len(self.case.times))
 
         def keep(block: Block) -> None:
             levels[block.steps] = block.stored[:, 0]
 
-        start = self.case.limits.start_kwh
-        simulate(self.scorer.given, self.tables.orders([card]), start, keep)
+        simulate(self.scorer.given, self.tables.orders([card]), self.case.limits.start_kwh, keep)
+        return levels
+
+    def parts(self, card: Card, spans: Iterable[Sequence[tuple[int, int]]]) -> list[Part]:
+        """Take several sets of stretches of the period, each begun at the level that this card has there."""
+        levels, start = self.levels(card), self.case.limits.start_kwh
         return [
             Part(tuple(some), tuple(float(levels[first - 1]) if first else start for first, _ in some))
             for some in spans

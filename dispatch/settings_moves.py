@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from dispatch.settings import Space
 
+JOINT_POINTS = 12  # and on so many where reserves are tried with them
 PAIR_POINTS = (
     24  # all pairs of edges are tried on at most this many points of the clock; finer edges come later
 )
@@ -75,10 +76,10 @@ def _spans(cells: int, grain: int) -> tuple[tuple[int, int], ...]:
     return tuple(found)
 
 
-def pairs(space: Space) -> Iterator[tuple[int, int]]:
-    """Every window of the clock on a grid of at most ``PAIR_POINTS`` points: (start, end) in minutes."""
+def pairs(space: Space, points_at_most: int = PAIR_POINTS) -> Iterator[tuple[int, int]]:
+    """Every window of the clock on a grid of at most so many points: (start, end) in minutes."""
     grain = space.grain_minutes
-    while MINUTES_PER_DAY // grain > PAIR_POINTS:
+    while MINUTES_PER_DAY // grain > points_at_most:
         grain *= 2
     points = range(0, MINUTES_PER_DAY, grain)
     for start in points:
@@ -155,6 +156,16 @@ def reserve_moves(plan: DayPlan, space: Space) -> Iterator[DayPlan]:
     for reserve in space.reserves:
         charge = tuple(replace(window, to_percent=max(window.to_percent, reserve)) for window in plan.charge)
         yield replace(plan, reserve_percent=reserve, charge=charge)
+
+
+def reserve_and_discharge_moves(plan: DayPlan, space: Space) -> Iterator[DayPlan]:
+    """Every reserve together with every single discharge window, on a coarser clock.
+
+    Where a backup target binds, a window is worth having only with a higher reserve, and that only with the window.
+    """
+    spans = tuple(pairs(space, JOINT_POINTS))
+    for raised in reserve_moves(plan, space):
+        yield from discharge_moves(replace(raised, discharge=()), space, spans, 0)
 
 
 def fine_moves(plan: DayPlan, space: Space) -> Iterator[DayPlan]:

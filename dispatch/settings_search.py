@@ -27,6 +27,7 @@ from dispatch.settings_moves import (
     fine_moves,
     level_moves,
     pairs,
+    reserve_and_discharge_moves,
     reserve_moves,
 )
 from dispatch.settings_plain import longest, windows_of
@@ -76,13 +77,19 @@ def find(
     for judged in starts[1:]:  # starts that differ in where the sun goes first, then the next best
         if len(chosen) < STARTS and judged.card.plans not in [other.card.plans for other in chosen]:
             chosen.append(judged)
+    full = plain(judge, "reserve-first")
+    if judge.target_binds and full.card.plans not in [other.card.plans for other in chosen]:
+        chosen.append(full)  # from a full battery a target can be kept while windows are opened
     found: list[Judged] = []
     for number, judged in enumerate(chosen, start=1):
         tell(f"search {number} of {len(chosen)}")
         found.append(_shape(judge, judged.card))
     tell("polishing")
     ranked = judge.cards([*(judged.card for judged in found), starts[0].card, plain(judge).card])
-    best = _polish(judge, ranked[0])
+    worth = ranked[:1]
+    if judge.target_binds:  # on a sample of weeks a target may look kept that is not: polishing mends it
+        worth = list({judged.card: judged for judged in [*worth, *found]}.values())
+    best = min((_polish(judge, judged) for judged in worth), key=lambda judged: judged.score)
     other = [replace(best.card, sun_first=choice) for choice in judge.space.sun_choices]
     best = simpler(judge, min([best, *judge.cards(other)], key=lambda judged: judged.score))
     if keep == 1:
@@ -156,6 +163,8 @@ def _shape_group(judge: Judge, card: Card, group: int, part: Part, *, with_level
         card = _best_of(judge, card, group, moves(card.plans[group]), part)
 
     best_of(lambda plan: reserve_moves(plan, space))
+    if with_levels and judge.target_binds:
+        best_of(lambda plan: reserve_and_discharge_moves(plan, space))
     for index in range(space.charge_windows):
         best_of(lambda plan, i=index: charge_moves(plan, space, windows, i))  # type: ignore[misc]
         if with_levels:

@@ -83,8 +83,9 @@ def everything(space: Space) -> list[Card]:
         {"backup": {"target_hours": 6.0}},
         {"first": "2025-06-01", "battery": {"wear_per_kwh": 0.0}},
         {"grid": {"feed_in": "grid"}},
+        {"days": 91, "backup": {"target_hours": 11.0, "share_of_instants_fraction": 0.85}},
     ],
-    ids=["winter", "no sun", "high target", "summer, no wear", "feeding in"],
+    ids=["winter", "no sun", "high target", "summer, no wear", "feeding in", "target most of a quarter"],
 )
 def test_the_search_finds_what_trying_everything_finds(sections: dict[str, Any]) -> None:
     case = home(**sections)
