@@ -10,6 +10,7 @@ from small_home import small_home
 from dispatch import compare
 from dispatch.settings import device_space
 from dispatch.settings_earned import reference_bill, strategies_as_set
+from dispatch.strategies import CHOICES
 
 if TYPE_CHECKING:
     from drafts import Draft
@@ -74,3 +75,15 @@ def test_a_lower_reserve_that_still_does_is_offered() -> None:
 def test_none_where_no_level_holds_the_target_and_none_without_a_target() -> None:
     assert solved(home(100.0)).recommendation.reserve is None
     assert solved(small_home().changed(backup=None)).recommendation.reserve is None
+
+
+def test_a_level_that_leaves_load_dark_in_daily_use_is_never_advised() -> None:
+    # 0.7 kW of bypass for evenings of 1.3 kW: the battery must help every day, and a high reserve forbids it
+    draft = home(1.0).changed(inverter={"bypass_w": 700})
+    tried = by_hand(draft, 1.0, 1.0)
+    advice = solved(draft).recommendation.reserve
+    assert len(tried) < len(CHOICES) * len(device_space(draft.case()).levels)
+    if advice is None:
+        assert not tried
+    else:
+        assert (advice.strategy, advice.percent) in tried
