@@ -88,7 +88,8 @@ def find(
     ranked = judge.cards([*(judged.card for judged in found), starts[0].card, plain(judge).card])
     worth = ranked[:1]
     if judge.target_binds:  # on a sample of weeks a target may look kept that is not: polishing mends it
-        worth = list({judged.card: judged for judged in [*worth, *found]}.values())
+        nearest = sorted(found, key=lambda judged: judged.score)[:2]
+        worth = list({judged.card: judged for judged in [*worth, *nearest]}.values())
     best = min((_polish(judge, judged) for judged in worth), key=lambda judged: judged.score)
     other = [replace(best.card, sun_first=choice) for choice in judge.space.sun_choices]
     best = simpler(judge, min([best, *judge.cards(other)], key=lambda judged: judged.score))
