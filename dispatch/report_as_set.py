@@ -88,5 +88,6 @@ def foresight_sentence(comparison: Comparison) -> str | None:
         )
     return (
         f"Foresight was worth {format_money(worth, currency)} to {name}: planned knowing the whole period in advance "
-        f"its bill is {format_money(planned.total, currency)}, as an inverter runs it {format_money(run.total, currency)}"
+        f"its bill is {format_money(planned.total, currency)}, as an inverter runs it "
+        f"{format_money(run.total, currency)}"
     )
