@@ -9,14 +9,11 @@ from __future__ import annotations
 
 import argparse
 import os
-import time
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-import numpy as np
-from scipy.optimize import linprog
-from scipy.sparse import csr_array, vstack
+from clock import best_of, scipy_solve
 
 from dispatch import Case, load_scenario
 from dispatch.backup import backup_hours
@@ -27,47 +24,9 @@ from dispatch.scenario_outage import Outages
 from dispatch.strategies import STRATEGIES, prepare, solve
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from dispatch.levels import Measure
 
 ROOT = Path(__file__).resolve().parents[2]
-SLACKS = ("unserved_load", "import_excess", "floor_shortfall", "closing_shortfall")
-
-
-def best_of(repeats: int, work: Callable[[], object]) -> float:
-    """Return the shortest of several wall times [s]; other load only ever adds."""
-    seconds = []
-    for _ in range(repeats):
-        started = time.perf_counter()
-        work()
-        seconds.append(time.perf_counter() - started)
-    return min(seconds)
-
-
-def scipy_solve(program: Program) -> float:
-    """Solve one level (the scenario's own, least-cost, slacks at 0) with scipy; return the optimum."""
-    warm, bounds = program.warm, program.bounds()
-    shape = (len(bounds.row_lower), len(bounds.lower))
-    matrix = csr_array((warm.matrix.values, warm.matrix.indices, warm.matrix.starts), shape=shape)
-    upper = bounds.upper.copy()
-    for slack in SLACKS:
-        if slack in program.columns:
-            upper[program.columns[slack]] = 0.0
-    equal = bounds.row_lower == bounds.row_upper
-    at_most = ~equal & np.isfinite(bounds.row_upper)
-    at_least = ~equal & np.isfinite(bounds.row_lower)
-    solve_plain: Any = linprog  # its stubs do not know sparse matrices
-    result = solve_plain(
-        program.cost,
-        A_ub=vstack([matrix[at_most], -matrix[at_least]]),
-        b_ub=np.concatenate([bounds.row_upper[at_most], -bounds.row_lower[at_least]]),
-        A_eq=matrix[equal],
-        b_eq=bounds.row_lower[equal],
-        bounds=np.column_stack([bounds.lower, upper]),
-        method="highs",
-    )
-    return float(result.fun)
 
 
 def measure(case: Case, repeats: int, levels: int) -> list[tuple[str, float]]:

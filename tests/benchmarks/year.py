@@ -2,7 +2,7 @@
 
 ``python tests/benchmarks/year.py [SCENARIO] [--repeats N]`` prints one line per figure: what is timed, seconds,
 and its ratio to scipy's solve of the same matrices measured in the same run. Nothing is asserted here: a clock
-is no test. ``tests/test_benchmarks.py`` runs it once on a short case so that it keeps working.
+is no test. ``tests/test_benchmarks.py`` runs it on a short case so that it keeps working.
 """
 
 from __future__ import annotations
@@ -12,57 +12,16 @@ import resource
 import subprocess
 import sys
 import time
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-import numpy as np
-from scipy.optimize import linprog
-from scipy.sparse import csr_array, vstack
+from clock import best_of, scipy_solve
 
 from dispatch import Case, compare, load_scenario
 from dispatch.program import Program
 from dispatch.strategies import STRATEGIES, solve
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
 ROOT = Path(__file__).resolve().parents[2]
-
-
-def best_of(repeats: int, work: Callable[[], object]) -> float:
-    """Return the shortest of several wall times [s]; other load only ever adds."""
-    seconds = []
-    for _ in range(repeats):
-        started = time.perf_counter()
-        work()
-        seconds.append(time.perf_counter() - started)
-    return min(seconds)
-
-
-def scipy_solve(program: Program) -> float:
-    """Solve the program's own matrices (least-cost, slacks at 0) with scipy; return the optimum."""
-    warm, bounds = program.warm, program.bounds()
-    matrix = csr_array(
-        (warm.matrix.values, warm.matrix.indices, warm.matrix.starts),
-        shape=(len(bounds.row_lower), len(bounds.lower)),
-    )
-    upper = bounds.upper.copy()
-    for slack in ("unserved_load", "import_excess", "floor_shortfall", "closing_shortfall"):
-        if slack in program.columns:
-            upper[program.columns[slack]] = 0.0
-    equal = bounds.row_lower == bounds.row_upper
-    at_most = ~equal & np.isfinite(bounds.row_upper)
-    at_least = ~equal & np.isfinite(bounds.row_lower)
-    result = linprog(
-        program.cost,
-        A_ub=vstack([matrix[at_most], -matrix[at_least]]),
-        b_ub=np.concatenate([bounds.row_upper[at_most], -bounds.row_lower[at_least]]),
-        A_eq=matrix[equal],
-        b_eq=bounds.row_lower[equal],
-        bounds=np.column_stack([bounds.lower, upper]),
-        method="highs",
-    )
-    return float(result.fun)
 
 
 def measure(case: Case, repeats: int) -> list[tuple[str, float]]:
@@ -76,7 +35,7 @@ def measure(case: Case, repeats: int) -> list[tuple[str, float]]:
     figures.append(("build + first strategy, all stages", best_of(repeats, build_and_first)))
     solve(program, STRATEGIES["least-cost"])
     for name, strategy in STRATEGIES.items():
-        figures.append((f"further strategy {name}", best_of(repeats, lambda s=strategy: solve(program, s))))
+        figures.append((f"further strategy {name}", best_of(repeats, partial(solve, program, strategy))))
     figures.append(("compare, in process", best_of(repeats, lambda: compare(case))))
     return figures
 
