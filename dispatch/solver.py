@@ -282,23 +282,23 @@ class Warm:
         )
 
     def settle(self, costs: Floats) -> float:
-        """Find the best whole values of the integer columns and fix them there; return the gap proved."""
+        """Fix the integer columns at their best whole values; return the gap proved."""
         return settle(self, costs)
 
-    def mixed(self, costs: Floats, integers: NDArray[np.int32], seconds: float) -> tuple[Floats, float]:
-        """Solve with these columns whole; return the values found and the bound proved, within ``GAP``.
-
-        Raises
-        ------
-        Infeasible, StoppedEarly, SolveError
-        """
+    def mixed(
+        self, costs: Floats, integers: NDArray[np.int32], start: Optimum | None
+    ) -> tuple[Floats, float]:
+        """Solve with these columns whole, from a solution if there is one; return values and proved bound."""
         highs, kinds, count = self._highs, highspy.HighsVarType, len(integers)
         self._push_costs(costs)
         basis = highs.getBasis()
         highs.changeColsIntegrality(count, integers, np.full(count, kinds.kInteger))
-        highs.setOptionValue("mip_rel_gap", GAP)
-        highs.setOptionValue("mip_abs_gap", GAP_ABSOLUTE)
-        highs.setOptionValue("time_limit", highs.getRunTime() + seconds)
+        until = highs.getRunTime() + SETTLE_SECONDS
+        options = ("mip_rel_gap", GAP / 2), ("mip_abs_gap", GAP_ABSOLUTE / 2), ("time_limit", until)
+        for option, value in options:  # half a gap is left for fixing what is found
+            highs.setOptionValue(option, value)
+        if start is not None:
+            highs.setSolution(len(start.values), np.arange(len(start.values), dtype=np.int32), start.values)
         highs.run()
         status, bound = highs.getModelStatus(), float(highs.getInfo().mip_dual_bound)
         found = np.array(highs.getSolution().col_value)
@@ -308,6 +308,11 @@ class Warm:
         if status != highspy.HighsModelStatus.kOptimal:
             raise self._outcome(status)
         return found, bound
+
+    def loosen(self, bounds: Bounds) -> None:
+        """Go back to these bounds, keeping the basis."""
+        self.bounds = bounds.copy()
+        self._push_bounds()
 
     def fix(self, columns: NDArray[np.int32], values: Floats) -> None:
         """Fix columns at these values."""

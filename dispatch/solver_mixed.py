@@ -1,9 +1,9 @@
 """Whole values for the integer columns of a program that stays a linear one.
 
 Most binaries of a tariff are idle: they say that two things may not happen at once which nothing tempts to happen.
-So the program is solved without them first; those that the solution leaves undecided are asked to be whole, and so
-on until none is. Each such program allows more than the true one, so the bound it proves is a true bound, and a
-solution in which every binary can be whole is the true optimum within the gap proved.
+So the program is solved without them first, then with those whole that the solution left undecided, and so on, in
+the end with all of them. Each such program allows more than the true one, so the bound it
+proves is a true bound, and a solution in which every binary can be whole is the true optimum within the gap proved.
 
 In the end the binaries are fixed and the linear program is solved once more: what follows is exact where a
 mixed-integer solution is so only within its integrality tolerance. The gap stated is that of this last solution.
@@ -11,21 +11,27 @@ mixed-integer solution is so only within its integrality tolerance. The gap stat
 
 from __future__ import annotations
 
+from itertools import count
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.errors import SolveError
+from dispatch.errors import Infeasible, SolveError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dispatch.solver import Warm
+    from dispatch.solver_parts import Optimum
 
     Floats = NDArray[np.float64]
 
 GAP, GAP_ABSOLUTE = 1e-6, 1e-6  # relative, and in money
 SETTLE_SECONDS = 600.0  # a mixed-integer solve that takes longer is given up, and said to be
+ROUNDS, BESIDE = (
+    4,
+    2,
+)  # rounds in which only some binaries are asked, and how many steps beside an undecided one
 ROOM_KWH = 1e-7  # by how much a row may be missed when a binary is made whole; the last solve closes it
 
 
@@ -41,26 +47,43 @@ def settle(warm: Warm, costs: Floats) -> float:
     ------
     Infeasible, StoppedEarly, SolveError
     """
-    relaxed = warm.minimise(costs)
+    relaxed, stated = warm.minimise(costs), warm.bounds.copy()
     values, bound = relaxed.values, relaxed.objective
     asked = np.zeros(len(warm.integers), dtype=bool)
-    while True:
+    for rounds in count():
         whole, undecided = _whole(warm, values)
         undecided &= ~asked
+        warm.fix(warm.integers, np.where(asked | undecided, np.round(values[warm.integers]), whole))
+        reached = _attempt(warm, costs)
+        if reached is not None and _near(reached.objective, bound):
+            return float(max(reached.objective - bound, 0.0) / max(abs(reached.objective), GAP_ABSOLUTE))
         if not undecided.any():
             break
-        asked |= undecided
-        values, bound = warm.mixed(costs, warm.integers[asked], SETTLE_SECONDS)
-    whole[asked] = np.round(values[warm.integers[asked]])
-    warm.fix(warm.integers, whole)
-    reached = warm.minimise(costs).objective
-    gap = max(reached - bound, 0.0)
-    relative = gap / max(abs(reached), GAP_ABSOLUTE)
-    if relative > GAP and gap > 2 * GAP_ABSOLUTE:
-        raise SolveError(
-            f"the solver's whole values cost {gap:.3g} more than the bound it proved; please report this scenario"
-        )
-    return relative
+        warm.loosen(stated)
+        asked |= _with_neighbours(undecided) | (rounds >= ROUNDS)
+        values, bound = warm.mixed(costs, warm.integers[asked], reached)
+    raise SolveError("no schedule keeps the whole values that were found; please report this scenario")
+
+
+def _near(reached: float, bound: float) -> bool:
+    return reached - bound <= max(GAP * abs(reached), GAP_ABSOLUTE)
+
+
+def _attempt(warm: Warm, costs: Floats) -> Optimum | None:
+    """Solve with the binaries where they are fixed; None if they cannot all be so."""
+    try:
+        return warm.minimise(costs)
+    except Infeasible:
+        return None
+
+
+def _with_neighbours(undecided: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Ask the steps beside as well: what is forbidden in one hour moves to the next."""
+    beside = undecided.copy()
+    for far in range(1, BESIDE + 1):
+        beside[far:] |= undecided[:-far]
+        beside[:-far] |= undecided[far:]
+    return beside
 
 
 def _whole(warm: Warm, values: Floats) -> tuple[Floats, NDArray[np.bool_]]:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from dispatch.self_trading_slopes import rises
 from dispatch.solver import AT_LEAST, AT_MOST, EQUAL, Statement
 from tariffs.terms import RESOLUTION
 
@@ -17,10 +19,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dispatch.case import Case
-    from tariffs.terms import Schedule
+    from tariffs.terms import Schedule, Step
 
     Floats = NDArray[np.float64]
     Terms = list[tuple[Any, float]]
+
+CLEARLY = 1e-5
+"""kWh or kW that an amount keeps away from the edge of a class, so that bill and program see it in the same one."""
 
 
 @dataclass(frozen=True)
@@ -75,65 +80,68 @@ class Sheet:
         """Add one row; a column may stand several times in it."""
         self.statement.row_family(name, sense, [(merged(terms), right)])
 
-    def most_import_kwh(self, steps: NDArray[np.int64]) -> float:
-        """Return more than any schedule can import in these steps, for bounds on sums."""
-        case = self.case
-        need = case.load_kwh + case.idle_kwh + case.other_kwh + case.limits.grid_charge_kw * case.dt_hours
-        return float(need[steps].sum())
+    @cached_property
+    def most_import_kwh(self) -> Floats:
+        """More than any step can import that does not export, shape (n,)."""
+        case, limits = self.case, self.case.limits
+        charge_kw = min(limits.grid_charge_kw, limits.total_charge_kw)
+        return case.load_kwh + case.idle_kwh + case.other_kwh + charge_kw * case.dt_hours
 
-    def most_export_kwh(self, steps: NDArray[np.int64]) -> float:
-        """Return more than any schedule can export in these steps."""
-        return self.case.limits.inverter_kw * self.case.dt_hours * len(steps)
+    @cached_property
+    def most_export_kwh(self) -> Floats:
+        """More than any step can export that does not import, shape (n,)."""
+        case, limits, dt = self.case, self.case.limits, self.case.dt_hours
+        if "export" not in self.families:
+            return np.zeros(len(case.times))
+        most = np.full(len(case.times), limits.inverter_kw * dt)
+        if not limits.battery_feed_in:
+            most = np.minimum(most, limits.eta_inverter * case.sun_kwh)
+        most = np.maximum(most - case.other_kwh, 0.0)
+        return most if limits.export_limit_kw is None else np.minimum(most, limits.export_limit_kw * dt)
 
     def sum(self, family: str, steps: NDArray[np.int64], factor: float = 1.0) -> Terms:
         """Return Σ of a family over these steps; nothing where the hardware lacks the family."""
         columns = self.families.get(family)
         return [] if columns is None else [(columns[t], factor) for t in steps.tolist()]
 
-    def schedule(self, name: str, schedule: Schedule, amount: Terms, most: float) -> StatedSchedule:
-        """State what an amount costs; every amount from 0 to ``most`` has to find its place."""
+    def schedule(
+        self, name: str, schedule: Schedule, amount: Terms, most: float, views: Sequence[Schedule] = ()
+    ) -> StatedSchedule:
+        """State what an amount costs; every amount from 0 to ``most`` has to find its place.
+
+        Blocks fill of their own accord where prices rise in the schedule and in all its other ``views``.
+        """
+        most = most * (1 + 1e-9) + CLEARLY
+        forced = not rises((schedule, *views))
         if len(schedule.classes) == 1:
-            fills = self._fill(name, schedule.classes[0].widths, schedule.classes[0].prices, most)
+            fills = self._fill(name, schedule.classes[0], most, forced=forced)
             self.row(f"{name}_amount", EQUAL, [*((e, 1.0) for e in fills), *negated(amount)], 0.0)
             return StatedSchedule((), [fills])
         indicators, all_fills, lower = [], [], 0.0
         for place, step in enumerate(schedule.classes):
-            indicator = self.column(f"{name}_in_{place}", 1.0, integer=True)
-            upper = min(step.upper, most)
-            fills = self._fill(f"{name}_{place}", step.widths, step.prices, most)
+            reached = lower <= most
+            indicator = self.column(f"{name}_in_{place}", float(reached), integer=True)
+            upper = min(step.upper + RESOLUTION - CLEARLY, most) if reached else 0.0
+            fills = self._fill(f"{name}_{place}", step, upper, forced=forced and reached)
             inside = [(e, 1.0) for e in fills]
-            self.row(f"{name}_most_{place}", AT_MOST, [*inside, (indicator, -max(upper, 0.0))], 0.0)
-            self.row(f"{name}_least_{place}", AT_LEAST, [*inside, (indicator, -lower)], 0.0)
+            self.row(f"{name}_most_{place}", AT_MOST, [*inside, (indicator, -upper)], 0.0)
+            if lower and reached:
+                self.row(f"{name}_least_{place}", AT_LEAST, [*inside, (indicator, -lower)], 0.0)
             indicators.append(indicator)
             all_fills.append(fills)
-            lower = step.upper + 2 * RESOLUTION  # clearly inside: at the limit itself the class below holds
-            if lower > most:
-                lower = math.inf
-                break
-        unreached = len(schedule.classes) - len(indicators)
-        for place in range(len(indicators), len(indicators) + unreached):
-            indicators.append(self.column(f"{name}_in_{place}", 0.0, integer=True))
-            all_fills.append(
-                [
-                    self.column(f"{name}_{place}_fill_{k}", 0.0)
-                    for k in range(len(schedule.classes[place].widths))
-                ]
-            )
+            lower = step.upper + RESOLUTION + CLEARLY  # at the limit itself the class below holds
         self.row(f"{name}_one", EQUAL, [(indicator, 1.0) for indicator in indicators], 1.0)
         fills_all = [(e, 1.0) for fills in all_fills for e in fills]
         self.row(f"{name}_amount", EQUAL, [*fills_all, *negated(amount)], 0.0)
         return StatedSchedule(indicators, all_fills)
 
-    def _fill(self, name: str, widths: Floats, prices: Floats, most: float) -> list[Any]:
-        """Columns of blocks that fill from the first on; binaries only across a price that falls."""
-        room = np.minimum(widths, most)
+    def _fill(self, name: str, step: Step, most: float, *, forced: bool) -> list[Any]:
+        """Columns of blocks that fill from the first on; where ``forced``, by a binary between two blocks."""
+        starts = np.concatenate(([0.0], np.cumsum(step.widths[:-1])))
+        room = np.minimum(step.widths, np.maximum(most - starts, 0.0))
         fills = [self.column(f"{name}_fill_{k}", float(width)) for k, width in enumerate(room)]
-        if np.all(np.diff(prices) >= 0):
-            return fills  # rising: the cheap block fills first of its own accord
-        for k in range(len(fills) - 1):
-            full = self.column(f"{name}_full_{k}", 1.0, integer=True)
-            if widths[k] > most:
-                self.row(f"{name}_shut_{k}", EQUAL, [(full, 1.0)], 0.0)
+        for k in range(len(fills) - 1 if forced else 0):
+            full = self.column(f"{name}_full_{k}", float(room[k + 1] > 0), integer=True)
             self.row(f"{name}_before_{k}", AT_LEAST, [(fills[k], 1.0), (full, -float(room[k]))], 0.0)
             self.row(f"{name}_after_{k}", AT_MOST, [(fills[k + 1], 1.0), (full, -float(room[k + 1]))], 0.0)
         return fills

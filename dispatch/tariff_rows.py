@@ -14,8 +14,8 @@ Names are those of `tariffs.terms`, which holds the algebra of the money itself.
     trade     import ≤ M·buys;  export ≤ M·(1 - buys)            only in steps where trading with oneself would pay
     burn      charge ≤ M·charges;  discharge ≤ M·(1 - charges)   only in steps where wasting energy would pay
 
-Demand, minimum and rising blocks are exact in a linear program because no cost falls when they grow; what is not
-so is either given binaries or refused with its reason.
+Demand, minimum and rising blocks are exact in a linear program because no cost falls when they grow, be the bill
+above its minimum or below; what is not so is either given binaries or refused with its reason.
 """
 
 from __future__ import annotations
@@ -24,14 +24,16 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from dispatch.errors import ScenarioError
 from dispatch.self_trading import forbid_self_trading
+from dispatch.self_trading_slopes import NOISE, lowest_slope, views_of
 from dispatch.solver import AT_LEAST
 from dispatch.tariff_columns import Money, Sheet, StatedSchedule, merged, negated
 from dispatch.tariff_netting import Netting
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
     from tariffs.terms import BlockTerm, DemandTerm, MinimumTerm
@@ -65,14 +67,16 @@ class TariffRows:
     def __post_init__(self) -> None:
         """State everything, in an order in which each part finds what it builds on."""
         prices = self.sheet.case.prices
+        self.views = views_of(prices)
         self._refuse_hopeless()
         self._net()
         self.blocks = [self._block(at, term) for at, term in enumerate(prices.blocks)]
         self.measured: list[Terms] = []
+        self.most_kw: list[float] = []
         self.demand = [self._demand(at, term) for at, term in enumerate(prices.demand)]
         for at, minimum in enumerate(prices.minimums):
             self._minimum(at, minimum)
-        forbid_self_trading(self.sheet)
+        forbid_self_trading(self.sheet, self.views)
 
     def _charge(self, money: Money) -> None:
         self.money += money.terms
@@ -81,7 +85,7 @@ class TariffRows:
     def _net(self) -> None:
         netting = Netting(self.sheet)
         netting.state(self.sheet.case.prices.netting)
-        self.netting, self.constant = netting.stated, netting.constant
+        self.netting = netting.stated
         for term, stated in zip(self.sheet.case.prices.netting, self.netting, strict=True):
             values = [group.value_per_kwh for group in term.groups]
             self._charge(stated.money(values, term.leftover_price_per_kwh))
@@ -89,19 +93,29 @@ class TariffRows:
     # ---- refusals ----------------------------------------------------------------------------------------------
 
     def _refuse_hopeless(self) -> None:
-        for block in self.sheet.case.prices.blocks:
+        prices = self.sheet.case.prices
+        for block in prices.blocks:
             if block.demand is not None:
                 self._refuse(
                     f"blocks '{block.name}': limits in hours of demand multiply energy by power, which no linear "
                     "program can state; such a tariff can be billed (dispatch bill) but not optimised"
                 )
-        for demand in self.sheet.case.prices.demand:
-            if not all(
-                schedule.is_convex and schedule.classes[0].prices.min() >= 0 for schedule in demand.schedules
-            ):
+        for minimum in prices.minimums:
+            if minimum.topup_factor < 0:
                 self._refuse(
-                    f"demand '{demand.name}': with a price per kW that falls or jumps, drawing more power could pay; "
+                    "minimum: the adjustments after it turn what it adds into a credit "
+                    f"({minimum.topup_factor:g} per unit), so that falling short of it would pay without end; "
                     "such a tariff can be billed (dispatch bill) but not optimised"
+                )
+        for at, demand in enumerate(prices.demand):
+            # billed ≥ measured states the demand exactly only if no more of it is ever cheaper
+            lowest = min(sum(lowest_slope(each) for each in view.demand[at]) for view in self.views)
+            if lowest < -NOISE:
+                self._refuse(
+                    f"demand '{demand.name}': one more kW can lower the bill "
+                    + ("(its cost drops at a limit)" if math.isinf(lowest) else f"(by {-lowest:.4g})")
+                    + ", so that drawing more power would pay; correct its prices and the adjustments that touch "
+                    "it; such a tariff can be billed (dispatch bill) but not optimised"
                 )
 
     def _refuse(self, why: str) -> None:
@@ -112,15 +126,14 @@ class TariffRows:
     def _block(self, at: int, term: BlockTerm) -> StatedSchedule:
         if term.netted:
             amount = [(self.netting[chain].billed[group], 1.0) for chain, group in term.netted]
-            most = float(sum(self.sheet.most_import_kwh(self._netted_steps(*pair)) for pair in term.netted))
+            steps = [self._netted_steps(*pair) for pair in term.netted]
+            most = sum(float(self.sheet.most_import_kwh[each].sum()) for each in steps)
         else:
             amount = self.sheet.sum("export" if term.of_export else "import", term.steps)
-            most = (
-                self.sheet.most_export_kwh(term.steps)
-                if term.of_export
-                else self.sheet.most_import_kwh(term.steps)
-            )
-        stated = self.sheet.schedule(f"block_{at}", term.schedule, amount, most)
+            each = self.sheet.most_export_kwh if term.of_export else self.sheet.most_import_kwh
+            most = float(each[term.steps].sum())
+        views = [view.blocks[at] for view in self.views]
+        stated = self.sheet.schedule(f"block_{at}", term.schedule, amount, most, views)
         self._charge(stated.money(term.schedule))
         return stated
 
@@ -132,6 +145,7 @@ class TariffRows:
     def _demand(self, at: int, term: DemandTerm) -> list[StatedSchedule]:
         measured = self._measured(f"demand_{at}", term)
         self.measured.append(measured)
+        self.most_kw.append(self._most_kw(term))
         billed = self.sheet.column(f"demand_{at}_billed")
         self.sheet.row(f"demand_{at}_billed_measured", AT_LEAST, [(billed, 1.0), *negated(measured)], 0.0)
         self.sheet.row(f"demand_{at}_billed_floor", AT_LEAST, [(billed, 1.0)], term.floor_kw)
@@ -141,11 +155,18 @@ class TariffRows:
             ]
             self.sheet.row(f"demand_{at}_ratchet_{earlier}", AT_LEAST, [(billed, 1.0), *share], 0.0)
         stated = []
+        ratchets = [term.ratchet_fraction * self.most_kw[earlier] for earlier in term.ratchet_terms]
+        most = max(self.most_kw[at], term.floor_kw, *ratchets, 0.0)
         for place, schedule in enumerate(term.schedules):
-            part = self.sheet.schedule(f"demand_{at}_price_{place}", schedule, [(billed, 1.0)], math.inf)
+            views = [view.demand[at][place] for view in self.views]
+            part = self.sheet.schedule(f"demand_{at}_price_{place}", schedule, [(billed, 1.0)], most, views)
             self._charge(part.money(schedule))
             stated.append(part)
         return stated
+
+    def _most_kw(self, term: DemandTerm) -> float:
+        each = self.sheet.most_import_kwh[term.steps]
+        return float((np.bincount(term.interval, weights=each) / term.hours).max())
 
     def _measured(self, name: str, term: DemandTerm) -> Terms:
         imports = self.sheet.families["import"]
@@ -171,9 +192,8 @@ class TariffRows:
         count = term.days_averaged
         if count >= days:
             return [(highest, 1.0 / count) for highest in daily]
-        top = self.sheet.column(
-            f"{name}_top"
-        )  # Σ of the n largest = min over top of n·top + Σ max(daily - top, 0)
+        # Σ of the n largest = min over top of n·top + Σ max(daily - top, 0)
+        top = self.sheet.column(f"{name}_top")
         over = self.sheet.statement.family(f"{name}_over", days)
         self.sheet.statement.row_family(
             f"{name}_over_top",
