@@ -1,8 +1,10 @@
 """Where trading with oneself, or wasting energy, would pay: binaries on exactly those steps.
 
 Buying and selling in one step pays if selling earns more than buying costs. Charging and discharging in one step
-wastes ``1 - η_charger·η_discharge·η_inverter`` of what is bought for it, which pays if a bought kWh costs less than
-nothing, by more than the wear on the cells. (Sun is never wasted through the battery: leaving it unused is free.)
+wastes ``1 - η_charger·η_discharge·η_inverter`` of what goes round, which pays if a kWh bought, or one that would
+else have to be sold, is worth less than nothing by more than the wear on the cells. (Sun is never wasted through the
+battery: leaving it unused is free.) And where the battery may feed in but export is limited, it may pay to empty the
+cells that way before an hour in which filling them again earns money.
 
 What a kWh costs or earns is bounded over everything that a tariff's terms could make of it, so with terms a binary
 may stand where trading could pay but happens not to; with prices by the step alone the steps are exact.
@@ -124,12 +126,18 @@ def _bypass_full(
 
 
 def burn_gain(case: Case, views: Sequence[View]) -> Floats:
-    """Return the most that a kWh bought to be wasted in the battery can gain in each step, shape (n,)."""
+    """Return the most that a kWh wasted in the battery can gain in each step, shape (n,)."""
     limits = case.limits
     wasted = 1 - limits.eta_charger * limits.eta_discharge * limits.eta_inverter
     if wasted <= 0:
         return np.zeros(len(case.times))
-    lowest = np.min([_lowest_buying(case.prices, view) for view in views], axis=0)
+    bought = np.min([_lowest_buying(case.prices, view) for view in views], axis=0)
+    lowest = bought
+    if limits.battery_feed_in and limits.feed_in != "none":
+        sold = np.min([_lowest_selling(case.prices, view) for view in views], axis=0)
+        lowest = np.minimum(bought, sold)
+        if np.any(bought < -PAYS) and (limits.feed_in == "house" or limits.export_limit_kw is not None):
+            return np.full(len(case.times), np.inf)
     return np.asarray(-lowest * wasted - limits.wear_per_kwh * limits.eta_charger)
 
 
@@ -151,6 +159,19 @@ def _lowest_buying(prices: PricedSteps, view: View) -> Floats:
             billed = _billed_slopes(prices, view, chain, at)[0]
             buy[group.steps] += min(billed, spent - values[at])
     return buy
+
+
+def _lowest_selling(prices: PricedSteps, view: View) -> Floats:
+    """Return the least that one more sold kWh can earn in each step; netted ones by their lowest credit."""
+    sell = view.selling.copy()
+    for block, schedule in zip(prices.blocks, view.blocks, strict=True):
+        if block.of_export:
+            sell[block.steps] -= highest_slope(schedule)
+    for chain, term in enumerate(prices.netting):
+        worth = min(_credit_worth(prices, view, chain)[0], *view.netting[chain][0])
+        for group in term.groups:
+            sell[group.steps] += worth
+    return sell
 
 
 def _trade_gain(prices: PricedSteps, view: View) -> Floats:
