@@ -61,7 +61,9 @@ def show(renderable: RenderableType) -> None:
     console.width = min(console.width, WIDTH) if terminal else WIDTH
     with console.capture() as capture:
         console.print(renderable)
-    write(capture.get())
+    text = capture.get()
+    # cells are padded to the page's width; in a file or a diff that is noise
+    write(text if terminal else "\n".join(map(str.rstrip, text.split("\n"))))
 
 
 def write(text: str) -> None:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 ASSUMPTIONS = (
     (
-        "The plan knew the whole year in advance: load, sun and prices. An inverter sees only the present, "
+        "The plan knew the whole period in advance: load, sun and prices. An inverter sees only the present, "
         "so take every planned saving as the most its strategy could give with this reserve."
     ),
     (

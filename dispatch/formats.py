@@ -153,6 +153,21 @@ def format_hours(hours: float | None, horizon_hours: float = math.inf) -> str:
     return format_number(math.floor(hours * 10 + 1e-5) / 10, 1)
 
 
+def percent_down(share: float) -> str:
+    """Write a share as a percentage rounded down to a tenth: 100 only where nothing is missing.
+
+    Parameters
+    ----------
+    share : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    str
+    """
+    return "100" if share >= 1.0 else format_number(math.floor(share * 1000 + 1e-9) / 10, 1)
+
+
 def format_date(day: date, *, weekday: bool = True) -> str:
     """Write a day with its weekday: ``Wed 15 Jan 2025``.
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.formats import format_hours, format_money
+from dispatch.formats import format_hours, format_moment, format_money, percent_down
 from dispatch.strategies import CHOICES
 
 if TYPE_CHECKING:
@@ -142,22 +142,23 @@ def _why_out(case: Case, result: Judged) -> str:
     if result.status != "optimal":
         return f"{result.name} would be cheaper but cannot serve {result.unserved_kwh:,.1f} kWh of the load"
     least = result.backup.minimum if result.backup else 0.0
-    worst = f", at {result.backup.worst_at:%Y-%m-%d %H:%M}" if result.backup else ""
+    worst = f", at {format_moment(result.backup.worst_at)}" if result.backup else ""
     share = share_meeting(case, result)
     return (
         f"{result.name} would be cheaper but leaves as little as {format_hours(least)} h{worst} "
-        f"(target met {100 * share:.1f} % of the time)"
+        f"(target met {percent_down(share)} % of the time)"
     )
 
 
 def _why_none(case: Case, serving: Sequence[Judged]) -> str:
     safest = max(serving, key=lambda r: (share_meeting(case, r), r.backup.minimum if r.backup else 0.0))
     least = safest.backup.minimum if safest.backup else 0.0
-    worst = f" at {safest.backup.worst_at:%Y-%m-%d %H:%M}" if safest.backup else ""
+    worst = f" at {format_moment(safest.backup.worst_at)}" if safest.backup else ""
     target, share = case.scenario.backup.target_hours, _share_wanted(case)
+    met = percent_down(share_meeting(case, safest))
     always = "at every instant" if share >= 1 else f"at {100 * share:g} % of instants"
     return (
         f"no strategy keeps {target:g} hours of backup {always}; {safest.name} comes closest with "
-        f"{format_hours(least)} h{worst}, and meets the target {100 * share_meeting(case, safest):.1f} % of the time: "
+        f"{format_hours(least)} h{worst}, and meets the target {met} % of the time: "
         "raise the reserve, add packs, or lower the target"
     )

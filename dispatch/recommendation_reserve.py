@@ -111,6 +111,26 @@ def _priced(
     return [earned(case, run.name, run, reference_total) for run in flows]
 
 
+def cheaper_words(advice: ReserveAdvice, currency: str) -> str:
+    """Say what another reserve would save, in the words of the reason.
+
+    Parameters
+    ----------
+    advice : ReserveAdvice
+        One that saves.
+    currency : str
+
+    Returns
+    -------
+    str
+    """
+    setting = f"{advice.strategy} with the reserve set to {advice.percent:g}%"
+    money = format_money(advice.saves, currency)
+    return (
+        f"cheaper by {money} and still enough: {setting} (its least is {format_hours(advice.least_hours)} h)"
+    )
+
+
 def with_reserve(
     case: Case, recommendation: Recommendation, as_set: Mapping[str, Earned], reference_total: float
 ) -> Recommendation:
@@ -128,15 +148,14 @@ def with_reserve(
     advice = advise_reserve(case, as_set, reference_total, recommendation.strategy)
     if advice is None:
         return recommendation
-    setting = f"{advice.strategy} with the reserve set to {advice.percent:g} %"
+    setting = f"{advice.strategy} with the reserve set to {advice.percent:g}%"
     least = f"its least is {format_hours(advice.least_hours)} h"
     if advice.saves is None:
         words = f"at another reserve one does: {setting} is the cheapest that does ({least})"
     elif advice.saves <= CENT:
         words = "no other strategy or reserve level meets the target for less"
     else:
-        money = format_money(advice.saves, case.currency)
-        words = f"cheaper by {money} and still enough: {setting} ({least})"
+        words = cheaper_words(advice, case.currency)
     return replace(
         recommendation,
         strategy=recommendation.strategy or advice.strategy,

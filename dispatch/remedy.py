@@ -47,6 +47,39 @@ def what_would_serve(comparison: Comparison) -> str | None:
     )
 
 
+def what_import_would_do(comparison: Comparison) -> str | None:
+    """Say how far the import limit would have to rise where no strategy that can be set stays below it.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The finished comparison.
+
+    Returns
+    -------
+    str or None
+        None without a limit, or as soon as one strategy that uses the battery keeps it. Otherwise a sentence about
+        the strategy that lies least above it.
+    """
+    case = comparison.case
+    limit_kw = case.limits.import_limit_kw
+    battery = [result for result in comparison.strategies if result.flows.uses_battery]
+    if limit_kw is None or not battery:
+        return None
+    best = min(battery, key=lambda result: result.import_excess_kwh)
+    if best.import_excess_kwh <= _TOLERANCE_KWH:
+        return None
+    excess_kwh = best.flows["import_excess"]
+    worst = int(np.argmax(excess_kwh))
+    # rounded up: a limit that is a watt too low would not do
+    by_kw = math.ceil(float(excess_kwh[worst]) / case.dt_hours * 1000 - 1e-6) / 1000
+    return (
+        f"{case.path}: no strategy stays within grid.import_limit_kw = {limit_kw:g}: at best ({best.name}) "
+        f"{format_kwh(best.import_excess_kwh)} lie above it, worst at {format_moment(case.times[worst])}. Raising it "
+        f"by {by_kw:g} kW to {limit_kw + by_kw:g} would be enough; so would moving that use to other hours"
+    )
+
+
 def _rise(result: StrategyResult, unserved_kwh: np.ndarray[tuple[int], np.dtype[np.float64]]) -> str:
     """Say how far the limits on the grid's way to the load would have to rise, each at the steps it binds."""
     case, limits = result.flows.case, result.flows.case.limits

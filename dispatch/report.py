@@ -13,7 +13,8 @@ from rich.text import Text
 
 from dispatch.exports import ASSUMPTIONS
 from dispatch.formats import format_hours, format_kwh, format_moment, format_money, format_span, format_step
-from dispatch.remedy import what_would_serve
+from dispatch.recommendation_reserve import CENT, cheaper_words
+from dispatch.remedy import what_import_would_do, what_would_serve
 from dispatch.report_as_set import as_set_notes, as_set_table, foresight_sentence
 from dispatch.report_day import DayPicture
 from dispatch.report_layout import bulleted, headed
@@ -95,14 +96,16 @@ def comparison_report(comparison: Comparison) -> Group:
     parts += headed("The strategies side by side, planned", [side_by_side(comparison), *_legend(comparison)])
     if comparison.as_set:
         parts += headed("Planned, and as set", [as_set_table(comparison), *as_set_notes(comparison)])
-    parts += headed("How little backup is left", [worst_moments(comparison), *_backup_notes(comparison)])
+    parts += headed(
+        "How little backup is left, planned", [worst_moments(comparison), *_backup_notes(comparison)]
+    )
     if shortfalls := shortfall_lines(comparison.strategies):
-        remedy = what_would_serve(comparison)
-        parts += headed("What could not be kept", [bulleted([*shortfalls, *([remedy] if remedy else [])])])
-    parts += headed("Bills by month", [bills_by_month(comparison)])
+        remedies = (what_would_serve(comparison), what_import_would_do(comparison))
+        parts += headed("What could not be kept", [bulleted([*shortfalls, *filter(None, remedies)])])
+    parts += headed("Bills by month, planned", [bills_by_month(comparison)])
     for title, body in tariff_sections(comparison):
         parts += headed(title, body)
-    parts += headed("The dearest day, hour by hour", _day(comparison))
+    parts += headed("The dearest day, hour by hour, planned", _day(comparison))
     parts += headed(_peak_title(comparison), [peak_days(comparison)])
     parts += headed("What this rests on", [bulleted([*ASSUMPTIONS, *comparison.case.notes])])
     parts += headed("Cautions", [bulleted(CAUTIONS)])
@@ -129,12 +132,17 @@ def _advice(comparison: Comparison) -> Iterator[RenderableType]:
     else:
         chosen = comparison[recommendation.strategy]
         yield Text(f"Set {chosen.name}: {MEANINGS[chosen.name]}.", style="bold")
+        if recommendation.reserve is not None and (recommendation.reserve.saves or 0.0) > CENT:
+            # worth as much as the headline: another reserve would do the same for less
+            words = cheaper_words(recommendation.reserve, comparison.case.currency)
+            lines.remove(words)
+            yield Text(f"{words[:1].upper()}{words[1:]}.", style="bold")
         lines += [
             _money_sentence(comparison, chosen),
             _reserve_sentence(comparison.case),
             _worst_sentence(comparison, chosen),
         ]
-    foresight = foresight_sentence(comparison)
+    foresight = foresight_sentence(comparison) if recommendation.strategy else None
     yield bulleted([*lines, foresight or HINDSIGHT])
 
 
@@ -231,7 +239,7 @@ def _day(comparison: Comparison) -> Iterator[RenderableType]:
 
 def _peak_title(comparison: Comparison) -> str:
     count = len(comparison.peak_days)
-    return f"The {count} dearest days" if count > 1 else "The dearest day"
+    return f"The {count} dearest days, planned" if count > 1 else "The dearest day, planned"
 
 
 def _footer(comparison: Comparison) -> Text:

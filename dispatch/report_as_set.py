@@ -80,14 +80,12 @@ def foresight_sentence(comparison: Comparison) -> str | None:
         return None
     name = comparison.recommendation.strategy or list(comparison.as_set)[-1]
     worth, currency = comparison.foresight(name), comparison.case.currency
-    planned, run = comparison[name], comparison.as_set[name]
     if worth < 0:
         return (
             f"Foresight was worth nothing to {name}: planned knowing the whole period in advance it costs "
             f"{format_money(-worth, currency)} more, because its own rules come before its bill"
         )
     return (
-        f"Foresight was worth {format_money(worth, currency)} to {name}: planned knowing the whole period in advance "
-        f"its bill is {format_money(planned.total, currency)}, as an inverter runs it "
-        f"{format_money(run.total, currency)}"
+        f"Foresight was worth {format_money(worth, currency)} to {name}: by that much its bill and wear are lower when "
+        "planned knowing the whole period in advance than as an inverter runs it"
     )

@@ -23,13 +23,14 @@ from dispatch.formats import (
     format_money,
     format_number,
     format_span,
+    percent_down,
 )
 from dispatch.generator import generator_note
 from dispatch.recommendation import share_meeting
 from dispatch.report import CAUTIONS, HINDSIGHT
 from dispatch.report_layout import bulleted, headed, plain_table
 from dispatch.report_outages import losses_section
-from dispatch.report_tables import percent_down, shortfall_lines
+from dispatch.report_tables import shortfall_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

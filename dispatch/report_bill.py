@@ -226,6 +226,11 @@ def _event_table(made: MeterBill, events: EventTotals) -> Table:
 
 
 def _notes(made: MeterBill) -> Iterator[str]:
+    if made.meter.other_clock:
+        yield (
+            f"The readings' offset ({made.meter.other_clock}) is never that of {made.meter.times.tz}, the tariff's "
+            "clock: are they of another place? They are priced by the tariff's clock."
+        )
     if made.at_least():
         yield AT_LEAST
     if made.events is not None:

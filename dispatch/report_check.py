@@ -57,7 +57,7 @@ def check_report(summary: CheckSummary) -> Group:
         f"{summary.steps:,} steps of {format_step(summary.dt_hours)}, {summary.time_zone}, {summary.currency}"
     )
     parts: list[RenderableType] = [
-        Text(f"{summary.name}: nothing wrong found", style="bold"),
+        Text(f"{summary.name}: nothing wrong found{_notes_hint(len(summary.notes))}", style="bold"),
         Text(f"{span}; {facts}"),
     ]
     parts += headed("Use and sun", [_series(summary)])
@@ -68,6 +68,11 @@ def check_report(summary: CheckSummary) -> Group:
         parts += headed("Notes", [bulleted(summary.notes)])
     parts += ["", Text(f"Next: dispatch compare {summary.path}", no_wrap=True, overflow="ignore")]
     return Group(*parts)
+
+
+def _notes_hint(count: int) -> str:
+    """Point to the notes at the end: a slip of unit is told there, and the headline must not hide it."""
+    return f"; read the {'note' if count == 1 else f'{count} notes'} below" if count else ""
 
 
 def _series(summary: CheckSummary) -> Table:

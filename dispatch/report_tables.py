@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -17,6 +16,7 @@ from dispatch.formats import (
     format_moment,
     format_month,
     format_number,
+    percent_down,
 )
 from dispatch.recommendation import share_meeting
 from dispatch.report_layout import plain_table
@@ -123,6 +123,11 @@ def _money_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
     if _any(wear):
         yield "battery wear", _numbers(wear, places)
         yield "bill + wear", _numbers([result.total + result.wear for result in results], places)
+    if comparison.as_set:
+        # what the recommendation rests on stands in the table that carries its mark
+        runs = [comparison.as_set.get(result.name) for result in results]
+        label = "bill + wear, as set" if _any(wear) else "bill, as set"
+        yield label, _numbers([None if run is None else run.total + run.wear for run in runs], places)
     yield "saved on the bill", _numbers([result.saving for result in results], places)
     yield "idle draw, in bill", _numbers([result.idle_cost for result in results], places)
 
@@ -140,7 +145,10 @@ def _energy_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
     if case.sun_kwh.any():
         yield "sun used", _numbers([result.sun_used_kwh for result in results])
         if case.limits.feed_in != "none":
-            yield "sun fed in", _numbers([_sun_fed_in_kwh(result) for result in results])
+            yield (
+                ("sun fed in" if case.limits.feed_in == "grid" else "sun to rest of home"),
+                _numbers([_sun_fed_in_kwh(result) for result in results]),
+            )
         yield "sun spilled", _numbers([result.spilled_kwh for result in results])
     yield "system's idle draw", _numbers([result.idle_kwh for result in results])
     unserved = [result.unserved_kwh for result in results]
@@ -162,7 +170,7 @@ def _battery_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
     yield "below floor, hours", _numbers([result.floor_broken_hours for result in results], 1)
     short = [result.closing_shortfall_kwh for result in results]
     if _any(short, above=1e-6):
-        yield "end level short, kWh", _numbers(short, 2)
+        yield "short at end, kWh", _numbers(short, 2)
     change = [result.stored_change_kwh for result in results]
     if _any(change, above=5e-3):
         value = [result.stored_change_value for result in results]
@@ -193,21 +201,6 @@ def _backup_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
             f"{target:g} h kept, % time",
             [percent_down(share_meeting(case, result)) if result.backup else ABSENT for result in results],
         )
-
-
-def percent_down(share: float) -> str:
-    """Write a share as a percentage rounded down to a tenth: 100 only where nothing is missing.
-
-    Parameters
-    ----------
-    share : float
-        Between 0 and 1.
-
-    Returns
-    -------
-    str
-    """
-    return "100" if share >= 1.0 else format_number(math.floor(share * 1000 + 1e-9) / 10, 1)
 
 
 def bills_by_month(comparison: Comparison) -> Table:

@@ -15,10 +15,10 @@ from dispatch.formats import (
     format_number,
     format_span,
     format_step,
+    percent_down,
 )
 from dispatch.recommendation import share_meeting
 from dispatch.report_layout import bulleted, headed, plain_table
-from dispatch.report_tables import percent_down
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -90,8 +90,9 @@ def _near_currency(value: str) -> str | None:
     wanted = value.strip().upper()
     # swapped letters are the commonest slip, and look far to difflib
     swapped = [code for code in sorted(CURRENCIES) if sorted(code) == sorted(wanted)]
-    near = swapped or get_close_matches(wanted, sorted(CURRENCIES), n=1, cutoff=0.65)
-    return near[0] if near else None
+    near = swapped or get_close_matches(wanted, sorted(CURRENCIES), n=9, cutoff=0.65)
+    # of equally near codes one of the same country: its first two letters; then one that many households use
+    return min(near, key=lambda code: (code[:2] != wanted[:2], code[:1] != wanted[:1]), default=None)
 
 
 class Period(Frozen):
@@ -203,7 +204,10 @@ class Battery(Frozen):
     self_discharge_per_hour_fraction: Annotated[float, Strict(), Field(ge=0, lt=1)] = Field(
         0.0, description="share of the stored energy lost in an hour"
     )
-    start: Level | None = Field(None, description="level before the first step; default: halfway from empty to the ceiling, or the reserve if higher")
+    start: Level | None = Field(
+        None,
+        description="level before the first step; default: halfway from empty to the ceiling, or the reserve if higher",
+    )
     closing: Level | None = Field(None, description="level wanted after the last step; default: start")
     ceiling: Level | None = Field(None, description="highest level allowed; default: full")
     taper_hours: NotNegative = Field(

@@ -1,5 +1,7 @@
 """A meter's own readings, for pricing a bill without a scenario."""
 
+import datetime as dt
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +14,7 @@ from tariffs.meter_rows import Floats, Rows, column, numbers, read_rows, regular
 
 _STEPS = (900, 1800, 3600)
 _UNITS = {"_kwh": (1.0, 0.0), "_kw": (0.0, 1.0), "_wh": (0.001, 0.0), "_w": (0.0, 0.001)}
+_OFFSET = re.compile(r"[+-]\d\d:?\d\d$")
 """By ending: factor to kWh for energy in the step, or to kW for mean power in it."""
 
 
@@ -27,12 +30,15 @@ class Meter:
         Length of a step: 0.25, 0.5 or 1. [h]
     import_kwh, export_kwh : array, shape (n,)
         Energy within each step, both >= 0; no export column means none. [kWh]
+    other_clock : str
+        The offsets the readings carry, where none of them is ever the zone's: they may be of another place.
     """
 
     times: pd.DatetimeIndex
     dt_hours: float
     import_kwh: Floats
     export_kwh: Floats
+    other_clock: str = ""
 
 
 def read_meter(
@@ -61,7 +67,7 @@ def read_meter(
     """
     rows = read_rows(Path(path))
     if not import_columns:
-        column(rows, "import_kwh", "the bill unless --import names another")
+        _check_default(rows)
     for name in (*import_columns, *export_columns):
         _check_column(rows, name)
     moments = times(rows, time_zone)
@@ -71,7 +77,27 @@ def read_meter(
     given = ("export_kwh",) if "export_kwh" in rows.cells and not import_columns else ()
     sold = _energy(rows, export_columns or given, hours)
     local = moments if time_zone is None else moments.tz_convert(time_zone)
-    return Meter(local, hours, bought, sold)
+    return Meter(local, hours, bought, sold, "" if time_zone is None else _other_clock(rows, local))
+
+
+def _check_default(rows: Rows) -> None:
+    """Refuse a file without ``import_kwh``: which of its columns is what the meter bought is not to be guessed."""
+    if "import_kwh" not in rows.cells:
+        have = ", ".join(name for name in rows.cells if name != "time")
+        near = [name for name in rows.cells if "import" in name.casefold()]
+        hint = f"did you mean {near[0]!r}? Rename" if near else "rename"
+        raise MeterError(
+            f"{rows.path}: has no column 'import_kwh' (got {have}); {hint} the column that holds what was "
+            "bought, or name it with --import COLUMN (several are added up)"
+        )
+
+
+def _other_clock(rows: Rows, local: pd.DatetimeIndex) -> str:
+    """Return the offsets that readings carry where none is ever the zone's; Z and +00:00 name no clock."""
+    stated = {found[0] for text in rows.cells["time"] if (found := _OFFSET.search(text))} - {"+00:00"}
+    apart = (local.tz_localize(None) - local.tz_convert("UTC").tz_localize(None)).unique()
+    kept = {f"{pd.Timestamp(0, tz=dt.timezone(offset)):%z}" for offset in apart.to_pytimedelta()}
+    return "" if {text.replace(":", "") for text in stated} & kept else ", ".join(sorted(stated))
 
 
 def _check_column(rows: Rows, name: str) -> None:

@@ -121,6 +121,10 @@ SCENARIO_CASES: dict[str, tuple[tuple[tuple[str, str], ...], tuple[str, ...]]] =
     ),
     "zone as path": ((("America/Halifax", "../zone"),), ("site.time_zone", "no such time zone")),
     "unknown currency": ((('"CAD"', '"CDA"'),), ("site.currency", "did you mean 'CAD'?", "'CDA'")),
+    "currency of the right country": (
+        (('"CAD"', '"CAN"'),),
+        ("site.currency", "did you mean 'CAD'?", "'CAN'"),
+    ),
     "currency in words": ((('"CAD"', '"dollars"'),), ("site.currency", "three capital letters", "'dollars'")),
     "other currency than the tariff": (
         (('"CAD"', '"EUR"'),),

@@ -227,6 +227,16 @@ def test_bad_questions_exit_2_with_one_message(
     assert len(message.strip().splitlines()) == 1
 
 
+def test_readings_of_another_clock_are_told(tmp_path: Path) -> None:
+    tariff, meter = write_files(tmp_path)
+    assert "are they of another place?" not in rendered(bill_report(meter_bill(tariff, meter)))
+    text = meter.read_text(encoding="utf-8").replace("-03:00", "+09:00").replace("-04:00", "+08:00")
+    meter.write_text(text, encoding="utf-8")
+    told_of = rendered(bill_report(meter_bill(tariff, meter)))
+    assert "(+08:00, +09:00)" in told_of
+    assert "are they of another place?" in " ".join(told_of.split())
+
+
 def test_bad_files_exit_2_with_one_message(tmp_path: Path) -> None:
     tariff, meter = write_files(tmp_path)
     assert "no such file" in told(run("bill", tariff, tmp_path / "none.csv"))
@@ -236,6 +246,7 @@ def test_bad_files_exit_2_with_one_message(tmp_path: Path) -> None:
     message = told(run("bill", tariff, tmp_path / "other.csv"))
     assert "no column 'import_kwh'" in message
     assert "--import" in message
+    assert "did you mean" not in message
     short, meter = write_files(tmp_path, valid_to="2025-11-01", events=None)
     assert "valid_to" in told(run("bill", short, meter))
     (tmp_path / "taken").write_text("a file")

@@ -111,7 +111,8 @@ def test_check_summarises_as_text_and_as_json(home: Path) -> None:
     assert (text.returncode, text.stderr) == (0, "")
     assert "Wren Cottage: nothing wrong found" in text.stdout
     assert "Three Lanterns" in text.stdout.replace("THREE LANTERNS", "Three Lanterns")
-    assert max(len(line.rstrip()) for line in text.stdout.splitlines()) <= 80
+    assert max(map(len, text.stdout.splitlines())) <= 80
+    assert all(line == line.rstrip() for line in text.stdout.splitlines())
     assert json.loads(run("check", home, "--json").stdout)["tariff_name"] == "Three Lanterns"
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import re
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -11,10 +12,9 @@ import pytest
 from rich.console import Console
 from small_home import small_comparison
 
-from dispatch.formats import format_hours, format_moment
+from dispatch.formats import format_hours, format_moment, percent_down
 from dispatch.report import comparison_report
 from dispatch.report_day import DayPicture, bar_length, price_decimals, stretches
-from dispatch.report_tables import percent_down
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -152,6 +152,45 @@ def test_a_load_that_cannot_be_served_names_dates_and_the_limit_to_raise() -> No
     assert "load not served:" in text
     assert "inverter.bypass_w by" in text
     assert "cannot serve the whole load: sun-only, reserve-first" in text
+
+
+def test_an_import_limit_no_strategy_keeps_is_told_with_what_would_do() -> None:
+    grid = {"feed_in": "grid", "import_limit_kw": 0.05}
+    result = small_comparison(grid=grid)
+    assert all(item.import_excess_kwh > 0 for item in result.strategies)
+    text = " ".join(screen(result).split())
+    said = re.search(
+        r"no strategy stays within grid\.import_limit_kw = 0\.05: .* to ([\d.]+) would be enough", text
+    )
+    assert said is not None
+    assert "no strategy stays within" not in screen(small_comparison(grid=grid | {"import_limit_kw": 50.0}))
+    raised = small_comparison(grid=grid | {"import_limit_kw": float(said[1])})
+    assert min(item.import_excess_kwh for item in raised.strategies if item.flows.uses_battery) < 1e-6
+
+
+def test_a_cheaper_reserve_stands_beside_the_headline() -> None:
+    result = small_comparison(reserve={"percent": 80.0}, backup={"target_hours": 2.0})
+    advice = result.recommendation.reserve
+    assert advice is not None
+    assert advice.saves is not None
+    assert advice.saves > 0.01
+    text = " ".join(screen(result).split())
+    words = f"still enough: {advice.strategy} with the reserve set to {advice.percent:g}%"
+    assert text.index(words) < text.index("- ")
+    assert text.count("and still enough") == 1
+
+
+def test_the_marked_column_shows_what_the_choice_rests_on() -> None:
+    result = comparison()
+    figures = line_with(screen(result), "bill + wear, as set").split()[-6:]
+    runs = [result.as_set.get(item.name) for item in result.strategies]
+    assert figures == ["-" if run is None else f"{run.total + run.wear:,.2f}" for run in runs]
+
+
+def test_sun_is_not_called_fed_in_where_feeding_in_is_not_allowed() -> None:
+    text = screen(small_comparison(grid={"feed_in": "house"}))
+    assert "sun to rest of home" in text
+    assert "sun fed in" not in text
 
 
 def test_plain_characters_where_the_terminal_has_no_others() -> None:
