@@ -292,6 +292,11 @@ class Program:
         last, shortfall = self._families["stored"][-1], self._families["closing_shortfall"][0]
         yield [(last, 1.0), (shortfall, 1.0)], self.case.limits.closing_kwh
 
+    @property
+    def has_terms(self) -> bool:
+        """Whether the tariff is more than a price per step."""
+        return bool(self.columns["tariff"].stop > self.columns["tariff"].start)
+
     # ---- vectors and values --------------------------------------------------------------------------------
 
     def vector(self, coefficients: Mapping[str, Floats | float]) -> Floats:

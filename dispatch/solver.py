@@ -20,7 +20,6 @@ import numpy as np
 import pulp
 
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
-from dispatch.solver_mixed import GAP, GAP_ABSOLUTE, SETTLE_SECONDS, settle
 from dispatch.solver_parts import Bounds, Matrix, Optimum, changed, collector_paused, dot
 
 if TYPE_CHECKING:
@@ -46,6 +45,8 @@ __all__ = [
 EQUAL, AT_MOST, AT_LEAST = pulp.LpConstraintEQ, pulp.LpConstraintLE, pulp.LpConstraintGE
 RESIDUAL_TOLERANCE = 1e-6  # kWh; the solver works to 1e-9, so this is a check and not a knob
 SOLVER_TOLERANCE = 1e-9
+GAP, GAP_ABSOLUTE = 1e-6, 1e-6  # of mixed-integer solves: relative, and in money
+SETTLE_SECONDS = 600.0  # a mixed-integer solve that takes longer is given up, and said to be
 HELD_ROOM = 1e-7  # kWh; by this much a face held exactly may be missed, where rounding has closed it
 FACE_TOLERANCE = 1e-9  # a reduced cost or dual smaller than this counts as zero when a stage is held
 
@@ -166,7 +167,7 @@ class Warm:
     base : Bounds
         The bounds as stated; every strategy starts from a copy.
     integers : array of int
-        Columns that must be whole. ``minimise`` leaves that aside; ``settle`` sees to it.
+        Columns that must be whole. ``minimise`` leaves that aside; ``solver_mixed`` sees to it.
     """
 
     def __init__(self, matrix: Matrix, bounds: Bounds, integers: NDArray[np.int32]) -> None:
@@ -216,7 +217,12 @@ class Warm:
         self._holding = False
         self.bounds = bounds.copy()
         self._push_bounds()
-        if warm and self._reference is not None:
+        if warm:
+            self.rebase()
+
+    def rebase(self) -> None:
+        """Go on from the reference basis: nearer to a least cost than what other objectives end at."""
+        if self.has_reference:
             self._highs.setBasis(self._reference_basis)
 
     def _push_bounds(self) -> None:
@@ -281,19 +287,14 @@ class Warm:
             iterations=int(info.simplex_iteration_count),
         )
 
-    def settle(self, costs: Floats) -> float:
-        """Fix the integer columns at their best whole values; return the gap proved."""
-        return settle(self, costs)
-
     def mixed(
         self, costs: Floats, integers: NDArray[np.int32], start: Optimum | None
     ) -> tuple[Floats, float]:
         """Solve with these columns whole, from a solution if there is one; return values and proved bound."""
         highs, kinds, count = self._highs, highspy.HighsVarType, len(integers)
         self._push_costs(costs)
-        basis = highs.getBasis()
+        basis, until = highs.getBasis(), highs.getRunTime() + SETTLE_SECONDS
         highs.changeColsIntegrality(count, integers, np.full(count, kinds.kInteger))
-        until = highs.getRunTime() + SETTLE_SECONDS
         options = ("mip_rel_gap", GAP / 2), ("mip_abs_gap", GAP_ABSOLUTE / 2), ("time_limit", until)
         for option, value in options:  # half a gap is left for fixing what is found
             highs.setOptionValue(option, value)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch.errors import Infeasible, SolveError
+from dispatch.solver import GAP, GAP_ABSOLUTE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-GAP, GAP_ABSOLUTE = 1e-6, 1e-6  # relative, and in money
-SETTLE_SECONDS = 600.0  # a mixed-integer solve that takes longer is given up, and said to be
 ROUNDS, BESIDE = (
     4,
     2,

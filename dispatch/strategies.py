@@ -35,6 +35,7 @@ from dispatch.flows import Flows
 from dispatch.precedence import cheapest_steps, sun_to_load_first
 from dispatch.program import FLOW_FAMILIES, SLACK_FAMILIES, Program
 from dispatch.solver import dot
+from dispatch.solver_mixed import settle
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -280,7 +281,9 @@ class _Run:
         bounds = _at_zero(self.program, self.bounds, self.stages[:zeros])
         for family in LEVEL_SLACKS if room_kwh else ():
             bounds.upper[self.program.columns[family]] = room_kwh
-        self.program.warm.restart(bounds, warm=self.strategy.near_reference)
+        # with the long rows of a tariff's terms the reference basis is far from the optimum of an own stage
+        own_stage = self.program.has_terms and self.stages[zeros].name.startswith("own")
+        self.program.warm.restart(bounds, warm=self.strategy.near_reference and not own_stage)
         solved: list[Stage] = []
         for stage in self.stages[zeros:]:
             same = next((s for s in solved if s.same_as(stage)), None)
@@ -292,8 +295,10 @@ class _Run:
                 solved.append(stage)
 
     def _solve(self, name: str, costs: Floats) -> None:
+        if name == "cost" and self.program.has_terms and self.strategy.near_reference:
+            self.program.warm.rebase()
         if name == "cost" and len(self.program.warm.integers):
-            self.gap = self.program.warm.settle(costs)
+            self.gap = settle(self.program.warm, costs)
         optimum = self.program.warm.minimise(costs)
         if self.record is not None:
             self.record(name, optimum)

@@ -20,7 +20,7 @@ from dispatch import ScenarioError
 from dispatch.program import Program
 from dispatch.self_trading import PAYS, burn_gain, trade_gain
 from dispatch.self_trading_slopes import views_of
-from dispatch.solver_mixed import GAP
+from dispatch.solver import GAP
 from dispatch.strategies import STRATEGIES, Solved, solve
 
 if TYPE_CHECKING:
