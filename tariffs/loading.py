@@ -14,7 +14,7 @@ from tariffs.checks import check_event_dates, check_sheet, check_tariff, suggest
 from tariffs.checks_money import check_money
 from tariffs.errors import TariffError
 from tariffs.loading_beside import read_prices, with_event_dates
-from tariffs.loading_versions import FIXED, merged
+from tariffs.loading_versions import FIXED, merged, misspelt
 from tariffs.model import HOURLY_BAND, DatedSheet, Tariff
 from tariffs.windows import Problem
 
@@ -79,6 +79,7 @@ def parse_tariff(text: str, source: str = "tariff") -> Tariff:
     for number, version in enumerate(versions):
         prefix = f"versions[{number + 1}]."
         start, changes = _dated(version, later[-1].start if later else None, source, prefix)
+        _refuse(source, [_slip(prefix, *found) for found in misspelt(document, changes)])
         document = merged(document, changes)
         later.append(DatedSheet(start, _checked(document, source, folder, prefix)))
     _check_versions(tariff, later, source)
@@ -131,6 +132,11 @@ def _dated(
             text = "cannot change with a version; it belongs to the whole file"
             raise TariffError(f"{source}: {prefix}{key}: {text} (got {key}); move it to the top of the file")
     return start, changes
+
+
+def _slip(prefix: str, key: str, name: str, near: str) -> Problem:
+    text = f"nothing is called this before this version (got {name!r}); did you mean {near!r}?"
+    return Problem(f"{prefix}{key}.{name}", f"{text} What is new needs a name less alike")
 
 
 def _check_versions(tariff: Tariff, later: Sequence[DatedSheet], source: str) -> None:

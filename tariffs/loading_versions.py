@@ -1,6 +1,7 @@
 """Dated versions of a tariff: each is the file before it with the values that change replaced."""
 
-from collections.abc import Mapping
+import difflib
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 # Lists whose entries are known by name: a version changes the entry of that name and keeps the others.
@@ -48,6 +49,36 @@ def merged(base: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any
         else:
             result[key] = value
     return result
+
+
+def misspelt(base: Mapping[str, Any], changes: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
+    """Yield new names in a version that look like a slip for an earlier one: its field, the name, the earlier name.
+
+    A version may add entries, so a misspelt name would be added to the one it meant to replace, and both be billed.
+    Names that differ in digits only ("meter 1", "meter 2") are taken as meant.
+
+    Parameters
+    ----------
+    base, changes : mapping
+        TOML documents.
+    """
+    for key in (*_DEFAULT_NAMES, "bands"):
+        known, named = _names(base.get(key)), _names(changes.get(key))
+        for name in (name for name in named if name not in known):
+            free = [other for other in known if other not in named and _letters(other) != _letters(name)]
+            for near in difflib.get_close_matches(name, free, n=1, cutoff=0.8):
+                yield key, name, near
+
+
+def _names(value: object) -> list[str]:
+    """Return the names in a list of named entries, or the keys of a table of tables."""
+    if isinstance(value, Mapping) and value and all(isinstance(entry, Mapping) for entry in value.values()):
+        return [str(name) for name in value]
+    return [str(entry["name"]) for entry in _entries(value) if isinstance(entry, Mapping) and "name" in entry]
+
+
+def _letters(name: str) -> str:
+    return "".join(letter for letter in name if not letter.isdigit())
 
 
 def _entries(value: object) -> list[Any]:

@@ -187,6 +187,11 @@ def test_the_good_file_is_good() -> None:
             "[[versions]]\nvalid_from = 2025-03-01\nbands = { on = { import_price_per_kw = 1 } }\n[[charges]]",
             "versions[1].bands.on.import_price_per_kw: is not a setting",
         ),
+        (
+            "[[charges]]",
+            "[[versions]]\nvalid_from = 2025-03-01\nbands = { onn = { import_price_per_kwh = 1 } }\n[[charges]]",
+            "versions[1].bands.onn: nothing is called this before this version (got 'onn'); did you mean 'on'?",
+        ),
         ("[[charges]]", '[netting]\nacross = "any-band"\n[[charges]]', "netting.order: must list every band"),
         (
             "[[charges]]",
