@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gc
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -79,6 +79,15 @@ class Optimum:
     bounds: Bounds
     residual: float
     iterations: int
+
+    def coarser(self, grain: float) -> Optimum:
+        """Take prices up to ``grain`` for nothing: what they stand for is then not held."""
+        if not grain:
+            return self
+        reduced_costs = np.where(np.abs(self.reduced_costs) <= grain, 0.0, self.reduced_costs)
+        return replace(
+            self, reduced_costs=reduced_costs, duals=np.where(np.abs(self.duals) <= grain, 0.0, self.duals)
+        )
 
 
 def changed(*pairs: tuple[Floats, Floats]) -> NDArray[np.int32]:
