@@ -18,7 +18,7 @@ from dispatch.recommendation import Recommendation, recommend
 from dispatch.recommendation_reserve import with_reserve
 from dispatch.results import PeakDay, PeakDayStrategy, Shortfall, StrategyResult, reconcile
 from dispatch.settings_earned import Earned, strategies_as_set
-from dispatch.step_costs import step_costs, unit_prices
+from dispatch.step_costs import lowest_price_per_kwh, step_costs, unit_prices
 from dispatch.strategies import NAMES, STRATEGIES, Solved, grid_only, prepare, solve
 
 if TYPE_CHECKING:
@@ -178,7 +178,7 @@ def _result(case: Case, name: str, program: Program, reference: tariffs.Bill) ->
         import_excess_kwh=float(flows["import_excess"].sum()),
         closing_shortfall_kwh=flows.closing_shortfall_kwh if uses_battery else None,
         stored_change_kwh=change,
-        stored_change_value=None if change is None else change * float(prices.import_price_per_kwh.min()),
+        stored_change_value=None if change is None else change * lowest_price_per_kwh(case),
         backup=backup_summary(case, flows["stored"]) if uses_battery else None,
         shortfalls=_shortfalls(case, flows),
         stage_values={} if solved is None else solved.stage_values,

@@ -19,6 +19,7 @@ from dispatch.rules_scoring import Scorer, replay
 from dispatch.settings import Tables, device_space
 from dispatch.settings_earned import Earned, earned
 from dispatch.settings_plain import plain_card
+from dispatch.step_costs import lowest_price_per_kwh
 from dispatch.strategies import CHOICES
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ def _cheapest(case: Case, reference_total: float) -> tuple[float, Earned] | None
     ]
     tables = Tables(case, space)
     tally = Scorer.of(case).tally(tables.orders(cards))
-    gained = (tally.end_kwh - case.limits.start_kwh) * float(case.prices.import_price_per_kwh.min())
+    gained = (tally.end_kwh - case.limits.start_kwh) * lowest_price_per_kwh(case)
     cost = tally.money + tally.wear - gained
     met = 1.0 - tally.missed_steps / len(case.times)
     wanted = case.scenario.backup.share_of_instants_fraction

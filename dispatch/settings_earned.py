@@ -13,6 +13,7 @@ from dispatch.errors import FlowsError
 from dispatch.rules_scoring import replay, target_level_kwh
 from dispatch.settings import Tables, device_space
 from dispatch.settings_plain import plain_card
+from dispatch.step_costs import lowest_price_per_kwh
 from dispatch.strategies import CHOICES, grid_only
 
 if TYPE_CHECKING:
@@ -86,7 +87,7 @@ def earned(case: Case, name: str, flows: Flows, reference_total: float) -> Earne
         wear=flows.wear,
         saving=reference_total - float(bill.total),
         stored_change_kwh=change,
-        stored_change_value=change * float(case.prices.import_price_per_kwh.min()),
+        stored_change_value=change * lowest_price_per_kwh(case),
         backup=backup_summary(case, stored),
         target_share=met,
         floor_broken_hours=float(np.sum(flows["floor_shortfall"] > BROKEN_KWH) * case.dt_hours),

@@ -17,6 +17,7 @@ from dispatch.rules import simulate
 from dispatch.rules_scoring import BROKEN_KWH, Scorer, is_plain
 from dispatch.settings import Card, Tables
 from dispatch.settings_plain import plain_card
+from dispatch.step_costs import lowest_price_per_kwh
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -64,7 +65,7 @@ class Judge:
         self.tables = Tables(case, space)
         self.scorer = Scorer.of(case)
         prices = case.prices
-        self.end_value = float(prices.import_price_per_kwh.min())
+        self.end_value = lowest_price_per_kwh(case)
         dearest = float(prices.import_price_per_kwh.max()) + case.limits.wear_per_kwh + 1.0
         # each promise weighs more than anything the ones after it and the whole bill could bring
         self.weight = 100 * dearest * max(float((case.load_kwh + case.other_kwh).sum()), 1.0)

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     import tariffs
+    from dispatch.case import Case
     from tariffs.terms_evaluate import Amounts
 
     Floats = NDArray[np.float64]
@@ -44,6 +45,15 @@ class UnitPrices:
     import_per_kwh: Floats
     export_per_kwh: Floats
     without_energy: Floats
+
+
+def lowest_price_per_kwh(case: Case) -> float:
+    """Return the cheapest step's price of energy for the household without the system: what a stored kWh is worth.
+
+    Blocks count at what they cost that household on average, so that a tiered tariff has a price too. [currency/kWh]
+    """
+    bought = case.load_kwh + case.other_kwh
+    return float(unit_prices(case.prices, bought, np.zeros(len(bought))).import_per_kwh.min())
 
 
 def unit_prices(prices: tariffs.PricedSteps, import_kwh: Floats, export_kwh: Floats) -> UnitPrices:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
+from small_home import small_home
 from tariff_rich import rich_home
 from tariff_shapes import Case, cases
 
@@ -16,7 +18,7 @@ from dispatch import compare
 from dispatch.bill_lines import summed_lines
 from dispatch.event_days import event_totals
 from dispatch.peak_demand import peak_demand
-from dispatch.step_costs import step_costs, unit_prices
+from dispatch.step_costs import lowest_price_per_kwh, step_costs, unit_prices
 from dispatch.strategies import grid_only
 from tariffs.terms_evaluate import amounts, block_cost, minimum_base
 
@@ -149,3 +151,17 @@ def test_labels_that_differ_only_by_days_become_one_line() -> None:
         "charges",
         "adjustment",
     ]
+
+
+def test_a_stored_kwh_has_a_worth_under_tiers_alone() -> None:
+    home = small_home(days=3)
+    tiers = {
+        "name": "tiers",
+        "currency": "CAD",
+        "bands": {"use": {"import_price_per_kwh": 0.0}},
+        "blocks": [
+            {"name": "steps", "steps": [{"up_to_kwh": 1000.0, "price_per_kwh": 0.21}, {"price_per_kwh": 0.3}]}
+        ],
+    }
+    case = replace(home, tariff=tiers).case()
+    assert lowest_price_per_kwh(case) == pytest.approx(0.21)
