@@ -52,6 +52,9 @@ MEANINGS = {
 HINDSIGHT = "Planned knowing the whole period in advance: in daily use expect somewhat less"
 """The assumption a reader must meet before the figures."""
 
+HEADLINE_SHARE = 0.01
+"""Of the bill without the system: what another reserve must save to be told beside the headline."""
+
 CAUTIONS = (
     (
         "Battery: install listed equipment as its maker says, away from bedrooms and exits and with the spacing the "
@@ -132,8 +135,7 @@ def _advice(comparison: Comparison) -> Iterator[RenderableType]:
     else:
         chosen = comparison[recommendation.strategy]
         yield Text(f"Set {chosen.name}: {MEANINGS[chosen.name]}.", style="bold")
-        if recommendation.reserve is not None and (recommendation.reserve.saves or 0.0) > CENT:
-            # worth as much as the headline: another reserve would do the same for less
+        if recommendation.reserve is not None and _is_headline(comparison, recommendation.reserve):
             words = cheaper_words(recommendation.reserve, comparison.case.currency)
             lines.remove(words)
             yield Text(f"{words[:1].upper()}{words[1:]}.", style="bold")
@@ -144,6 +146,12 @@ def _advice(comparison: Comparison) -> Iterator[RenderableType]:
         ]
     foresight = foresight_sentence(comparison) if recommendation.strategy else None
     yield bulleted([*lines, foresight or HINDSIGHT])
+
+
+def _is_headline(comparison: Comparison, advice: ReserveAdvice) -> bool:
+    """Tell whether another reserve saves enough to stand beside what to set, not among its reasons."""
+    saves = advice.saves or 0.0
+    return saves > CENT and saves >= HEADLINE_SHARE * comparison["grid-only"].total
 
 
 def _clauses(reason: str) -> list[str]:

@@ -88,6 +88,8 @@ def _bill_section(comparison: Comparison) -> Section:
     table.add_row(f"total{least}", "", "", "", decimal_text(bill.total, places), style="bold")
     note = (
         f"{len(bill.periods)} bills of {bill.tariff_name} summed, line by line; dispatch bill itemises each."
+        if len(bill.periods) > 1
+        else f"One bill of {bill.tariff_name}."
     )
     return f"The bill of {name}, {_basis(comparison)}", [table, "", bulleted([note])]
 

@@ -168,7 +168,7 @@ def test_an_import_limit_no_strategy_keeps_is_told_with_what_would_do() -> None:
     assert min(item.import_excess_kwh for item in raised.strategies if item.flows.uses_battery) < 1e-6
 
 
-def test_a_cheaper_reserve_stands_beside_the_headline() -> None:
+def test_a_cheaper_reserve_stands_beside_the_headline(monkeypatch: pytest.MonkeyPatch) -> None:
     result = small_comparison(reserve={"percent": 80.0}, backup={"target_hours": 2.0})
     advice = result.recommendation.reserve
     assert advice is not None
@@ -177,6 +177,12 @@ def test_a_cheaper_reserve_stands_beside_the_headline() -> None:
     text = " ".join(screen(result).split())
     words = f"still enough: {advice.strategy} with the reserve set to {advice.percent:g}%"
     assert text.index(words) < text.index("- ")
+    assert text.count("and still enough") == 1
+    monkeypatch.setattr(
+        "dispatch.report.HEADLINE_SHARE", 10.0
+    )  # a saving too small for it is one of the reasons
+    text = " ".join(screen(result).split())
+    assert text.index(words) > text.index("- ")
     assert text.count("and still enough") == 1
 
 
