@@ -83,8 +83,27 @@ def write(text: str) -> None:
 
 
 @contextmanager
+def native_output_on_stderr() -> Iterator[None]:
+    """Send what the solver's own code prints to stderr: mixed-integer solves now and then talk on stdout."""
+    sys.stdout.flush()
+    result = os.dup(1)
+    os.dup2(2, 1)
+    try:
+        yield
+    finally:
+        os.dup2(result, 1)
+        os.close(result)
+
+
+@contextmanager
 def progress_bar() -> Iterator[Progress | None]:
     """Give a callback that draws a progress bar on stderr; None where stderr is no terminal."""
+    with native_output_on_stderr(), _bar() as progress:
+        yield progress
+
+
+@contextmanager
+def _bar() -> Iterator[Progress | None]:
     if not sys.stderr.isatty():
         yield None
         return

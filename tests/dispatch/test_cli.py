@@ -262,3 +262,17 @@ def test_a_terminal_without_unicode_gets_plain_characters(home: Path) -> None:
     assert done.returncode == 0
     assert done.stdout.isascii()
     assert "?" not in done.stdout
+
+
+def test_what_native_code_prints_while_solving_is_no_result() -> None:
+    program = (
+        "import os\n"
+        "from dispatch.cli_terminal import progress_bar, write\n"
+        "with progress_bar():\n"
+        "    os.write(1, b'native talk')\n"
+        "write('result')\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, cwd=ROOT, check=True
+    )
+    assert (done.stdout, done.stderr) == ("result", "native talk")
