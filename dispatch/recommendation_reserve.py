@@ -80,7 +80,7 @@ def _cheapest(case: Case, reference_total: float) -> tuple[float, Earned] | None
         plain_card(case, space, name, percent) for name, percent in zip(names, percents.tolist(), strict=True)
     ]
     tables = Tables(case, space)
-    tally = Scorer.of(case).tally(tables.orders(cards))
+    tally = Scorer.of(case).tally_by_bill(tables.orders(cards))
     gained = (tally.end_kwh - case.limits.start_kwh) * lowest_price_per_kwh(case)
     cost = tally.money + tally.wear - gained
     met = 1.0 - tally.missed_steps / len(case.times)

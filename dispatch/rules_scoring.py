@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+import tariffs
 from dispatch.flows import COLUMNS, Flows
 from dispatch.physics import step_limits
 from dispatch.reserve import following_sum
@@ -123,6 +124,25 @@ class Scorer:
     def of(cls, case: Case, *, sells: bool = False) -> Scorer:
         """Prepare a case."""
         return cls(case, case_conditions(case, sells=sells), target_level_kwh(case))
+
+    def tally_by_bill(self, orders: Orders) -> Tally:
+        """Score k candidates on the whole period by every term of the bill: tiers, demand, netting, minimums too.
+
+        ``money`` is then all but the fixed charges, as it is in :meth:`tally` where prices per step are everything.
+
+        Parameters
+        ----------
+        orders : Orders
+        """
+        if is_plain(self.case):
+            return self.tally(orders)
+        prices = self.case.prices
+        net = np.empty((len(self.case.times), orders.fill_kwh.shape[1]))
+        tally = self.tally(orders, net=net)
+        for column, mine in enumerate(net.T):
+            bought = np.maximum(mine, 0.0)
+            tally.money[column] = tariffs.evaluate(prices, bought, bought - mine) - prices.fixed_total
+        return tally
 
     def tally(
         self,

@@ -50,10 +50,13 @@ class UnitPrices:
 def lowest_price_per_kwh(case: Case) -> float:
     """Return the cheapest step's price of energy for the household without the system: what a stored kWh is worth.
 
-    Blocks count at what they cost that household on average, so that a tiered tariff has a price too. [currency/kWh]
+    Blocks count at what they cost that household on average, so that a tiered tariff has a price too; never negative.
+    [currency/kWh]
     """
     bought = case.load_kwh + case.other_kwh
-    return float(unit_prices(case.prices, bought, np.zeros(len(bought))).import_per_kwh.min())
+    lowest = float(unit_prices(case.prices, bought, np.zeros(len(bought))).import_per_kwh.min())
+    # a price below nothing pays for buying; to have stored is no burden
+    return max(lowest, 0.0)
 
 
 def unit_prices(prices: tariffs.PricedSteps, import_kwh: Floats, export_kwh: Floats) -> UnitPrices:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from small_home import small_home
@@ -51,6 +52,28 @@ def test_no_other_level_and_strategy_is_cheaper(hours: float, share: float, perc
     assert advice.burden == pytest.approx(min(tried.values()), abs=1e-6)
     assert tried[advice.strategy, advice.percent] == pytest.approx(advice.burden, abs=1e-6)
     assert advice.share_met >= share
+
+
+@pytest.mark.parametrize("demand", [False, True])
+def test_no_other_level_is_cheaper_under_tiers_and_demand(*, demand: bool) -> None:
+    tariff: dict[str, Any] = {
+        "name": "tiers",
+        "currency": "CAD",
+        "bands": {"use": {}},
+        "blocks": [
+            {"name": "steps", "steps": [{"up_to_kwh": 9.0, "price_per_kwh": 0.11}, {"price_per_kwh": 0.42}]}
+        ],
+    }
+    if demand:
+        tariff["demand"] = [{"name": "evening", "price_per_kw": 6.0, "hours": "17:00-21:00"}]
+    draft = replace(home(3.0), tariff=tariff)
+    tried = by_hand(draft, 3.0, 1.0)
+    advice = solved(draft).recommendation.reserve
+    assert advice is not None
+    assert advice.burden == pytest.approx(min(tried.values()), abs=1e-6)
+    assert len({round(burden, 6) for burden in tried.values()}) > 3  # the levels do differ
+    assert advice.saves is not None
+    assert advice.saves > -1e-9
 
 
 def test_where_the_reserve_of_the_file_fails_the_advice_is_recommended() -> None:

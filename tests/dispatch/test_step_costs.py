@@ -165,3 +165,5 @@ def test_a_stored_kwh_has_a_worth_under_tiers_alone() -> None:
     }
     case = replace(home, tariff=tiers).case()
     assert lowest_price_per_kwh(case) == pytest.approx(0.21)
+    paid = {"name": "paid", "currency": "CAD", "bands": {"use": {"import_price_per_kwh": -0.04}}}
+    assert lowest_price_per_kwh(replace(home, tariff=paid).case()) == 0.0
