@@ -51,7 +51,7 @@ if TYPE_CHECKING:
 HELD_TOLERANCE = 1e-6  # relative; how far a later stage may move an earlier stage's value
 LEVEL_SLACKS = ("floor_shortfall", "closing_shortfall")  # the last two slack stages
 LEVEL_ROOM_KWH = 1e-7  # what a level may lack, per step, where the solver cannot tell whether it is kept
-GRAIN = 1e-6  # kWh for a kWh: what less than this costs an own stage is not held, where all of it stumps the solver
+GRAIN = 1e-6  # kWh for a kWh: what less than this costs an own stage is not held, where charging tapers
 CHOICES = (
     "reserve-first",
     "solar-first",
@@ -248,7 +248,7 @@ class _Run:
         self.optima: dict[str, Optimum] = {}
         self.found: dict[str, float] = {}
         self.gap: float | None = None
-        self.grain = 0.0
+        self.grain = GRAIN if program.case.limits.taper_hours else 0.0
         self.bounds = program.bounds()
         strategy.narrow(program, self.bounds)
         self.stages = stages_of(program, strategy)
@@ -259,18 +259,14 @@ class _Run:
         slacks = len(_slack_stages(self.program))
         # a level that cannot be held is far commoner than a load that cannot be served
         all_but_levels = sum(stage.name not in LEVEL_SLACKS for stage in _slack_stages(self.program))
-        tapers, tries = self.program.case.limits.taper_hours > 0, (hopeful, slacks, all_but_levels, 0)
-        grains = (0.0, GRAIN) if tapers else (0.0,)
-        rungs = [(zeros, 0.0, grain) for zeros in dict.fromkeys(tries) for grain in grains]
-        if tapers:
+        rungs = [(zeros, 0.0) for zeros in dict.fromkeys((hopeful, slacks, all_but_levels, 0))]
+        if self.program.case.limits.taper_hours:
             # A tapering charge only approaches full, and the duals of a promise to be full grow with every step
             # until no solver can tell: then a shortfall far below every tolerance settles it.
-            rungs.append((slacks, LEVEL_ROOM_KWH, 0.0))
-        for rung, (zeros, room_kwh, grain) in enumerate(rungs, start=1):
-            if grain and not self.optima:
-                continue  # no face was held yet: another grain would change nothing
+            rungs.append((slacks, LEVEL_ROOM_KWH))
+        for rung, (zeros, room_kwh) in enumerate(rungs, start=1):
             try:
-                self._from(zeros, room_kwh, grain)
+                self._from(zeros, room_kwh)
             except StoppedEarly:
                 raise
             except SolveError as error:  # infeasible, or so nearly that the solver cannot tell: assume less
@@ -279,9 +275,9 @@ class _Run:
             else:
                 return
 
-    def _from(self, zeros: int, room_kwh: float, grain: float) -> None:
+    def _from(self, zeros: int, room_kwh: float) -> None:
         """Take the first ``zeros`` stages at 0 (levels: within ``room_kwh`` of it in each step), solve the rest."""
-        self.grain, self.optima, self.found = grain, {}, {stage.name: 0.0 for stage in self.stages[:zeros]}
+        self.optima, self.found = {}, {stage.name: 0.0 for stage in self.stages[:zeros]}
         bounds = _at_zero(self.program, self.bounds, self.stages[:zeros])
         for family in LEVEL_SLACKS if room_kwh else ():
             bounds.upper[self.program.columns[family]] = room_kwh
