@@ -214,7 +214,9 @@ def _why(stored_kwh: float, floor_kwh: float, ceiling_kwh: float, load_ratio: fl
         level = "above the reserve"
     if load_ratio > DEAR_FRACTION:
         return f"{level}; heavy load ahead"
-    return f"{level}; usual load" if load_ratio > 1 / DEAR_FRACTION else f"{level}; light load ahead"
+    if load_ratio > 1 / DEAR_FRACTION:
+        return f"{level}; usual load"
+    return level  # a light load ahead is no reason for few hours
 
 
 def inverter_of(case: Case, result: StrategyResult) -> Inverter:
@@ -344,4 +346,4 @@ def _chosen(comparison: Comparison, strategy: str | None) -> tuple[str, str]:
 def span_words(case: Case) -> str:
     """Say what money over the data is: "a year", or the days they hold."""
     days = len(case.times) * case.dt_hours / 24.0
-    return "a year" if YEAR_DAYS[0] <= days <= YEAR_DAYS[1] else f"over these {days:g} days"
+    return "a year" if YEAR_DAYS[0] <= days <= YEAR_DAYS[1] else f"over these {round(days, 1):g} days"

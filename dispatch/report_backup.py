@@ -149,10 +149,12 @@ def _more_sentence(detail: BackupDetail, more: More) -> str:
             f"{lead}: not with this battery, which full and at the worst moment carries "
             f"{format_hours(detail.most_hours)} h; that needs more packs or less critical load."
         )
-    money = format_money(more.cost, case.currency)
-    return (
-        f"{lead}: {money} {span_words(case)}, with [reserve] hours = {_up(more.hours)} in the scenario file."
+    money, reserve = format_money(more.cost, case.currency), case.scenario.reserve
+    counted = (
+        " and its sun_share_fraction taken out" if reserve is not None and reserve.sun_share_fraction else ""
     )
+    asked = f"[reserve] hours = {_up(more.hours)}{counted} in the scenario file"
+    return f"{lead}: {money} {span_words(case)}, with {asked}."
 
 
 def _up(hours: float) -> str:

@@ -133,6 +133,14 @@ def test_two_more_hours_are_kept_and_cost_what_is_said() -> None:
     assert compare(case)[shown.result.name].burden == pytest.approx(two.at.burden, abs=1e-5)
 
 
+def test_a_reserve_that_counts_on_sun_is_told_to_leave_it_out() -> None:
+    case = small_home(reserve=None).changed(reserve={"hours": 4.0, "sun_share_fraction": 0.5}).case()
+    text = " ".join(rendered(backup_report(backup_detail(compare(case), Program(case)))).split())
+    assert "over these 4 days, with [reserve] hours = " in text
+    assert " and its sun_share_fraction taken out in the scenario file" in text
+    assert "light load ahead" not in text  # no reason for few hours
+
+
 def test_more_hours_than_the_battery_holds_are_refused_in_words() -> None:
     case = small_home(critical_load={"watts": 900}).case()
     text = " ".join(rendered(backup_report(backup_detail(compare(case), Program(case)))).split())
