@@ -38,7 +38,9 @@ def flow_table(program: Program, name: str, values: Floats, *, uses_battery: boo
     both = np.minimum(table["import"], table["export"])
     table["import"] -= both
     table["export"] -= both
-    frame = pd.DataFrame({f"{family}_kwh": column for family, column in table.items()}, index=program.case.times)
+    frame = pd.DataFrame(
+        {f"{family}_kwh": column for family, column in table.items()}, index=program.case.times
+    )
     closing = values[program.columns["closing_shortfall"]][0] if uses_battery else 0.0
     return Flows(
         case=program.case,

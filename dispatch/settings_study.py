@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch.ahead import rolling
+from dispatch.formats import format_date
 from dispatch.program import Program
 from dispatch.robustness import Robustness, other_years
 from dispatch.rules_scoring import is_plain, replay
@@ -252,7 +253,11 @@ def _why_reserve(judge: Judge, card: Card, group: int) -> str:
     lowest = space.reserves[0]
     target = case.scenario.backup.target_hours
     if level <= lowest:
-        return "the lowest level that keeps the scenario's reserve"
+        floor = case.floor_kwh
+        if floor.max() - floor.min() <= 1e-9:
+            return "the lowest level that keeps the scenario's reserve"
+        highest = format_date(case.times[int(np.argmax(floor))].date())
+        return f"one level for the whole year, from the scenario's highest reserve ({highest})"
     if target is not None:
         return f"keeps {target:g} h of backup as often as wanted"
     return "raised: it costs nothing here"
