@@ -16,7 +16,7 @@ from dispatch.backup import backup_summary
 from dispatch.program import Program
 from dispatch.recommendation import Recommendation, recommend
 from dispatch.recommendation_reserve import with_reserve
-from dispatch.results import PeakDay, PeakDayStrategy, Shortfall, StrategyResult, reconcile
+from dispatch.results import PeakDay, PeakDayStrategy, Shortfall, StrategyResult, bill_of, reconcile
 from dispatch.settings_earned import Earned, strategies_as_set
 from dispatch.step_costs import lowest_price_per_kwh, step_costs, unit_prices
 from dispatch.strategies import NAMES, STRATEGIES, Solved, grid_only, prepare, solve
@@ -90,7 +90,7 @@ def compare(case: Case, progress: Progress | None = None, names: Sequence[str] =
     tell = progress or (lambda _done, _total, _label: None)
     total = len(names) + 2
     tell(0, total, "stating the program")
-    reference = _bill(case, grid_only(case))
+    reference = bill_of(grid_only(case))
     program = Program(case)
     tell(1, total, "first solve")
     results: dict[str, StrategyResult] = {}
@@ -136,15 +136,11 @@ def _submit(
     return [*waiting, *(pool.submit(work, name) for name in names if name not in cold)]
 
 
-def _bill(case: Case, flows: Flows) -> tariffs.Bill:
-    return tariffs.bill(case.tariff, case.times, case.dt_hours, flows["import"], flows["export"])
-
-
 def _result(case: Case, name: str, program: Program, reference: tariffs.Bill) -> StrategyResult:
     started = time.perf_counter()
     solved: Solved | None = None if name == "grid-only" else solve(program, STRATEGIES[name])
     flows = grid_only(case) if solved is None else solved.flows
-    bill = _bill(case, flows)
+    bill = bill_of(flows)
     money = solved.money if solved else _terms_money(case, flows)
     difference = reconcile(case, name, money, bill)
     uses_battery, limits = flows.uses_battery, case.limits

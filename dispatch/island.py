@@ -69,11 +69,6 @@ class Moves:
         """Critical load wanted and not served, shape (k,)."""
         return self.first_unserved + self.rest_unserved
 
-    def short_fraction(self) -> Floats:
-        """Share of the step in which critical load is not fully served, shape (k,)."""
-        first = np.where(self.first_unserved > DUST_KWH, self.first_fraction, 0.0)
-        return first + np.where(self.rest_unserved > DUST_KWH, 1.0 - self.first_fraction, 0.0)
-
 
 @dataclass(frozen=True)
 class ShedLoad:

@@ -11,12 +11,11 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-import tariffs
 from dispatch.backup import backup_hours
 from dispatch.case import start_on_floor
 from dispatch.hardware import resolve_limits
 from dispatch.reserve import Floor, Ground, floor_of, hours_level_kwh
-from dispatch.results import reconcile
+from dispatch.results import bill_of, reconcile
 from dispatch.scenario import Reserve
 from dispatch.strategies import STRATEGIES, solve
 
@@ -25,6 +24,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    import tariffs
     from dispatch.case import Case
     from dispatch.flows import Flows
     from dispatch.program import Program
@@ -89,10 +89,6 @@ class AtReserve:
     def broken_hours(self) -> float:
         """Hours of the year at which the schedule lies below the floor."""
         return float((self.flows["floor_shortfall"] > BROKEN_KWH).sum() * self.flows.case.dt_hours)
-
-    def share_with(self, hours: float) -> float:
-        """Share of instants at which at least so many hours are left."""
-        return float(np.mean(self.hours >= hours - 1e-6))
 
 
 def ground_of(case: Case) -> Ground:
@@ -170,7 +166,7 @@ def solve_at(
     case, floor = case_at(program.case, measure, amount)
     solved = solve(program.under(case), STRATEGIES[strategy], record)
     flows = solved.flows
-    bill = tariffs.bill(case.tariff, case.times, case.dt_hours, flows["import"], flows["export"])
+    bill = bill_of(flows)
     reconcile(case, strategy, solved.money, bill)
     return AtReserve(
         strategy=strategy,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import tariffs
 from dispatch.errors import ReconciliationError
 
 if TYPE_CHECKING:
@@ -12,7 +13,6 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    import tariffs
     from dispatch.backup import BackupSummary
     from dispatch.case import Case
     from dispatch.flows import Flows
@@ -105,6 +105,12 @@ class PeakDay:
     date: dt.date
     grid_only_cost: float
     by_strategy: dict[str, PeakDayStrategy]
+
+
+def bill_of(flows: Flows) -> tariffs.Bill:
+    """Price a flow table under its case's tariff, from the meter's readings alone."""
+    case = flows.case
+    return tariffs.bill(case.tariff, case.times, case.dt_hours, flows["import"], flows["export"])
 
 
 def reconcile(case: Case, name: str, program_money: float, bill: tariffs.Bill) -> float:

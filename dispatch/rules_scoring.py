@@ -125,7 +125,7 @@ class Scorer:
         """Prepare a case."""
         return cls(case, case_conditions(case, sells=sells), target_level_kwh(case))
 
-    def tally_by_bill(self, orders: Orders) -> Tally:
+    def tally_by_bill(self, orders: Orders, start_kwh: float | Floats | None = None) -> Tally:
         """Score k candidates on the whole period by every term of the bill: tiers, demand, netting, minimums too.
 
         ``money`` is then all but the fixed charges, as it is in :meth:`tally` where prices per step are everything.
@@ -133,12 +133,14 @@ class Scorer:
         Parameters
         ----------
         orders : Orders
+        start_kwh : float or array, shape (k,), optional
+            Level before the first step; default: the case's.
         """
         if is_plain(self.case):
-            return self.tally(orders)
+            return self.tally(orders, start_kwh)
         prices = self.case.prices
         net = np.empty((len(self.case.times), orders.fill_kwh.shape[1]))
-        tally = self.tally(orders, net=net)
+        tally = self.tally(orders, start_kwh, net=net)
         for column, mine in enumerate(net.T):
             bought = np.maximum(mine, 0.0)
             tally.money[column] = tariffs.evaluate(prices, bought, bought - mine) - prices.fixed_total

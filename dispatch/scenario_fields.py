@@ -19,7 +19,6 @@ def _as_text(value: object) -> object:
     return value.isoformat() if isinstance(value, dt.date | dt.time) else value
 
 
-Number = Annotated[float, Strict()]
 Positive = Annotated[float, Strict(), Field(gt=0)]
 NotNegative = Annotated[float, Strict(), Field(ge=0)]
 Efficiency = Annotated[float, Strict(), Field(gt=0, le=1)]

@@ -14,10 +14,7 @@ from dispatch.loading import explain, problem_report, read_text
 from dispatch.scenario_fields import Frozen, Percent, Switch, Text
 from dispatch.settings import (
     EVERY_DAY,
-    HOLIDAYS,
     MINUTES_PER_DAY,
-    WEEKDAYS,
-    WEEKENDS,
     Card,
     ChargeWindow,
     DayPlan,
@@ -284,8 +281,3 @@ def season_changes(case: Case, space: Space) -> list[tuple[dt.date, str]]:
         if not changes or changes[-1][1] != season:
             changes.append((moment.date(), season))
     return changes
-
-
-def days_order(days: str) -> int:
-    """Order kinds of day as people name them."""
-    return (EVERY_DAY, WEEKDAYS, WEEKENDS, HOLIDAYS).index(days)

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-import tariffs
 from dispatch.backup import BackupSummary, backup_summary
 from dispatch.errors import FlowsError
+from dispatch.results import bill_of
 from dispatch.rules_scoring import replay, target_level_kwh
 from dispatch.settings import Tables, device_space
 from dispatch.settings_plain import plain_card
@@ -17,6 +17,7 @@ from dispatch.step_costs import lowest_price_per_kwh
 from dispatch.strategies import CHOICES, grid_only
 
 if TYPE_CHECKING:
+    import tariffs
     from dispatch.case import Case
     from dispatch.flows import Flows
 
@@ -75,7 +76,7 @@ class Earned:
 
 def earned(case: Case, name: str, flows: Flows, reference_total: float) -> Earned:
     """Price and judge one run."""
-    bill = tariffs.bill(case.tariff, case.times, case.dt_hours, flows["import"], flows["export"])
+    bill = bill_of(flows)
     stored = flows["stored"]
     change = float(stored[-1] - case.limits.start_kwh)
     target = target_level_kwh(case)
@@ -98,8 +99,7 @@ def earned(case: Case, name: str, flows: Flows, reference_total: float) -> Earne
 
 def reference_bill(case: Case) -> float:
     """Return the rounded bill of the household without the system."""
-    flows = grid_only(case)
-    return float(tariffs.bill(case.tariff, case.times, case.dt_hours, flows["import"], flows["export"]).total)
+    return float(bill_of(grid_only(case)).total)
 
 
 def strategies_as_set(case: Case, reference_total: float) -> dict[str, Earned]:

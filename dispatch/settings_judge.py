@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-import tariffs
 from dispatch.rules import simulate
 from dispatch.rules_scoring import BROKEN_KWH, Scorer, is_plain
 from dispatch.settings import Card, Tables
@@ -105,7 +104,7 @@ class Judge:
         self.count += k
         if part is None:
             start = self.case.limits.start_kwh
-            return self.total(self._whole(orders, start), start)
+            return self.total(self.scorer.tally_by_bill(orders, start), start)
         total, missed = np.zeros(k), np.zeros(k)
         for span, start in zip(part.spans, part.starts, strict=True):
             tally = self.scorer.tally(orders, start, span)
@@ -127,19 +126,6 @@ class Judge:
         share = sum(last - first for first, last in part.spans) / len(self.case.times)
         inside = sum(int(self._hopeless[first:last].sum()) for first, last in part.spans)
         return inside + share * max(self.allowed_steps - int(self._hopeless.sum()), 0.0)
-
-    def _whole(self, orders: Orders, start_kwh: float) -> Tally:
-        """Score the whole period; where a bill is more than prices per step, by all of its terms."""
-        if is_plain(self.case):
-            return self.scorer.tally(orders, start_kwh)
-        k = orders.fill_kwh.shape[1]
-        net = np.empty((len(self.case.times), k))
-        tally = self.scorer.tally(orders, start_kwh, net=net)
-        bought, prices = np.maximum(net, 0.0), self.case.prices
-        for column in range(k):
-            mine = bought[:, column]
-            tally.money[column] = tariffs.evaluate(prices, mine, mine - net[:, column]) - prices.fixed_total
-        return tally
 
     def cards(self, cards: Sequence[Card]) -> list[Judged]:
         """Score whole cards on the whole period, best first."""

@@ -61,17 +61,12 @@ class Schedule:
     """A cost of one amount over a billing period, by classes of that amount.
 
     With a single class it is telescopic: each block's price counts for the energy inside that block only.
-    It is then convex, and a linear program may leave the filling of the blocks to itself, exactly if
-    `is_convex`. With several classes the whole amount is priced by the class it falls in ("whole-band"),
+    It is then convex, and a linear program may leave the filling of the blocks to itself, exactly if its
+    prices do not fall. With several classes the whole amount is priced by the class it falls in ("whole-band"),
     which jumps where classes meet.
     """
 
     classes: tuple[Step, ...]
-
-    @property
-    def is_convex(self) -> bool:
-        """Whether the cost is convex: one class, prices that do not fall."""
-        return len(self.classes) == 1 and bool((np.diff(self.classes[0].prices) >= 0).all())
 
     def __call__(self, amount: float) -> float:
         """Return the cost of an amount >= 0; noise below `RESOLUTION` does not push it into the next class."""
