@@ -13,9 +13,10 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from dispatch.backup import BackupSummary, backup_hours
-    from dispatch.case import Case, load_scenario
-    from dispatch.comparison import Comparison, compare
+    from dispatch.backup.hours import BackupSummary, backup_hours
+    from dispatch.case.case import Case, load_scenario
+    from dispatch.case.limits import Limits
+    from dispatch.comparison.compare import Comparison, compare
     from dispatch.errors import (
         DispatchError,
         FlowsError,
@@ -27,9 +28,8 @@ if TYPE_CHECKING:
         StoppedEarly,
     )
     from dispatch.flows import Flows
-    from dispatch.hardware import Limits
-    from dispatch.results import StrategyResult
-    from dispatch.scenario import Scenario
+    from dispatch.outcome import StrategyResult
+    from dispatch.scenario.model import Scenario
 
 __all__ = [
     "BackupSummary",
@@ -53,9 +53,9 @@ __all__ = [
 ]
 
 _HOMES = {
-    "backup": ("BackupSummary", "backup_hours"),
-    "case": ("Case", "load_scenario"),
-    "comparison": ("Comparison", "compare"),
+    "backup.hours": ("BackupSummary", "backup_hours"),
+    "case.case": ("Case", "load_scenario"),
+    "comparison.compare": ("Comparison", "compare"),
     "errors": (
         "DispatchError",
         "FlowsError",
@@ -67,9 +67,9 @@ _HOMES = {
         "StoppedEarly",
     ),
     "flows": ("Flows",),
-    "hardware": ("Limits",),
-    "results": ("StrategyResult",),
-    "scenario": ("Scenario",),
+    "case.limits": ("Limits",),
+    "outcome": ("StrategyResult",),
+    "scenario.model": ("Scenario",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

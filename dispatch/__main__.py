@@ -8,7 +8,7 @@ import sys
 def main() -> None:
     """Run the command line; leave with its exit code."""
     try:
-        from dispatch.cli import app  # noqa: PLC0415 - an interrupt may come as early as this
+        from dispatch.cli.app import app  # noqa: PLC0415 - an interrupt may come as early as this
 
         app(prog_name="dispatch")
     except KeyboardInterrupt:  # while importing: too early for a message to help

@@ -12,13 +12,13 @@ from dispatch.errors import FlowsError
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
-    from dispatch.case import Case
+    from dispatch.arrays import Floats
+    from dispatch.case.case import Case
 
-    Floats = NDArray[np.float64]
 
 TOLERANCE_KWH = 1e-6
+
 
 COLUMNS = (
     "import_kwh",

@@ -13,7 +13,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from datetime import date, datetime
 
+
 ABSENT = "-"
+
 
 # ISO 4217 minor units, where they are not hundredths  # from memory
 _WITHOUT_MINOR_UNIT = frozenset(
@@ -36,6 +38,8 @@ _WITHOUT_MINOR_UNIT = frozenset(
         "XPF",
     )
 )
+
+
 _IN_THOUSANDTHS = frozenset(("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND"))
 
 
@@ -253,4 +257,25 @@ def format_month(name: str) -> str:
 
 # strftime would follow whatever locale a library has set
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+CENT = 5e-3
+
+
+def price_decimals(prices_per_kwh: list[float]) -> int:
+    """Choose the decimals prices of a kWh are written with: four for 0.1234, two for 31.50.
+
+    Parameters
+    ----------
+    prices_per_kwh : list of float
+        The prices that stand together.
+
+    Returns
+    -------
+    int
+    """
+    largest = max((abs(price) for price in prices_per_kwh), default=0.0)
+    return 4 if largest < 1 else 3 if largest < 10 else 2

@@ -1,12 +1,14 @@
 """Tariffs as a household meets them: files, the price at each instant, bills to the cent."""
 
-from tariffs.billing import Bill, BillLine, PeriodBill, bill
+from tariffs.billing.bill import Bill, bill
+from tariffs.billing.lines import BillLine, PeriodBill
 from tariffs.errors import MeterError, TariffError
-from tariffs.loading import load_tariff, parse_tariff
 from tariffs.meter import Meter, read_meter
-from tariffs.model import Tariff
-from tariffs.prices import price_steps
-from tariffs.terms import (
+from tariffs.sheet.load import load_tariff, parse_tariff
+from tariffs.sheet.tariff import Tariff
+from tariffs.terms.evaluate import evaluate
+from tariffs.terms.price_steps import price_steps
+from tariffs.terms.terms import (
     BlockTerm,
     DemandTerm,
     MinimumTerm,
@@ -16,7 +18,6 @@ from tariffs.terms import (
     Schedule,
     Step,
 )
-from tariffs.terms_evaluate import evaluate
 
 __all__ = [
     "Bill",

@@ -10,10 +10,14 @@ import numpy as np
 import pandas as pd
 
 from tariffs.errors import MeterError
-from tariffs.meter_rows import Floats, Rows, column, numbers, read_rows, regular_seconds, times
+from tariffs.reading.table import Floats, Rows, column, numbers, read_rows, regular_seconds, times
 
 _STEPS = (900, 1800, 3600)
+
+
 _UNITS = {"_kwh": (1.0, 0.0), "_kw": (0.0, 1.0), "_wh": (0.001, 0.0), "_w": (0.0, 0.001)}
+
+
 _OFFSET = re.compile(r"[+-]\d\d:?\d\d$")
 """By ending: factor to kWh for energy in the step, or to kW for mean power in it."""
 

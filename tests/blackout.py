@@ -16,7 +16,7 @@ import pandas as pd
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from dispatch.case import Case
+    from dispatch.case.case import Case
     from dispatch.flows import Flows
 
 

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
     from household import Array
 
-    from dispatch.program import Program
-    from dispatch.solver import Optimum
+    from dispatch.program.arrays import Optimum
+    from dispatch.program.program import Program
 
 
 @dataclass(frozen=True)

@@ -16,10 +16,10 @@ import numpy as np
 import pandas as pd
 
 import tariffs
-from dispatch.case import Case, build_case, load_scenario
-from dispatch.hardware import resolve_limits
-from dispatch.scenario import Scenario
-from dispatch.series import Series, appliances_kwh
+from dispatch.case.case import Case, build_case, load_scenario
+from dispatch.case.limits import resolve_limits
+from dispatch.case.series import Series, appliances_kwh
+from dispatch.scenario.model import Scenario
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

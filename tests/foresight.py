@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.program import Program
+from dispatch.program.program import Program
 
 if TYPE_CHECKING:
-    from dispatch.case import Case
+    from dispatch.case.case import Case
     from dispatch.flows import Flows
 
 

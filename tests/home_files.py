@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import pytest
 
-from dispatch.case import load_scenario
+from dispatch.case.case import load_scenario
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

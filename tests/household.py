@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from dispatch.case import Case
+    from dispatch.case.case import Case
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

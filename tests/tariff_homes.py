@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from dispatch.case import Case, build_case
-from dispatch.hardware import resolve_limits
-from dispatch.scenario import Scenario
-from dispatch.series import Series
+from dispatch.case.case import Case, build_case
+from dispatch.case.limits import resolve_limits
+from dispatch.case.series import Series
+from dispatch.scenario.model import Scenario
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,7 +17,7 @@ from household import household_of
 from oracle import COLUMNS, SHORTFALLS, build
 from scipy import optimize, sparse
 
-from tariffs.terms import RESOLUTION
+from tariffs.terms.terms import RESOLUTION
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from household import Array, Household
     from numpy.typing import NDArray
 
-    from dispatch.case import Case
-    from tariffs.terms import DemandTerm, MinimumTerm, NettingTerm, PricedSteps, Schedule
+    from dispatch.case.case import Case
+    from tariffs.terms.terms import DemandTerm, MinimumTerm, NettingTerm, PricedSteps, Schedule
 
 Sum = dict[int, float]
 """A linear expression: factor by column; column ``ONE`` stands for a constant."""

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from dispatch.scenario import Scenario
+from dispatch.scenario.model import Scenario
 from tariffs import parse_tariff
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -9,7 +9,7 @@ from pydantic import BaseModel
 
 import dispatch.errors
 import tariffs.errors
-from dispatch.scenario import Scenario
+from dispatch.scenario.model import Scenario
 from tariffs import Tariff
 
 UNIT_ENDINGS = (

@@ -16,15 +16,16 @@ from typing import TYPE_CHECKING
 from clock import best_of, scipy_solve
 
 from dispatch import Case, load_scenario
-from dispatch.backup import backup_hours
-from dispatch.frontier import ladder, trace
-from dispatch.program import Program
-from dispatch.reliability import expected_loss
-from dispatch.scenario_outage import Outages
-from dispatch.strategies import STRATEGIES, prepare, solve
+from dispatch.backup.expected_loss import expected_loss
+from dispatch.backup.hours import backup_hours
+from dispatch.program.program import Program
+from dispatch.safety.frontier import ladder, trace
+from dispatch.scenario.outages import Outages
+from dispatch.strategies.solve import prepare, solve
+from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
-    from dispatch.levels import Measure
+    from dispatch.safety.levels import Measure
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -12,7 +12,7 @@ from scipy.sparse import csr_array, vstack
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from dispatch.program import Program
+    from dispatch.program.program import Program
 
 SLACKS = ("unserved_load", "import_excess", "floor_shortfall", "closing_shortfall")
 

@@ -18,13 +18,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch import Case, load_scenario
-from dispatch.ahead import rolling
-from dispatch.robustness import other_years
-from dispatch.rules import Orders
-from dispatch.rules_scoring import Scorer
-from dispatch.settings import Tables, device_space
-from dispatch.settings_plain import plain_card
-from dispatch.settings_study import study
+from dispatch.ahead.planner import rolling
+from dispatch.rules.score import Scorer
+from dispatch.rules.walk import Orders
+from dispatch.search.other_years import other_years
+from dispatch.search.study import study
+from dispatch.settings.plain import plain_card
+from dispatch.settings.space import Tables, device_space
 
 if TYPE_CHECKING:
     from collections.abc import Callable

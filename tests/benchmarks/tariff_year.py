@@ -19,8 +19,9 @@ import pandas as pd
 
 import tariffs
 from dispatch import Case, load_scenario
-from dispatch.program import Program
-from dispatch.strategies import STRATEGIES, solve
+from dispatch.program.program import Program
+from dispatch.strategies.solve import solve
+from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
     from collections.abc import Callable

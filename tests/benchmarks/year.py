@@ -18,8 +18,9 @@ from pathlib import Path
 from clock import best_of, scipy_solve
 
 from dispatch import Case, compare, load_scenario
-from dispatch.program import Program
-from dispatch.strategies import STRATEGIES, solve
+from dispatch.program.program import Program
+from dispatch.strategies.solve import solve
+from dispatch.strategies.table import STRATEGIES
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -15,14 +15,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_home import small_home
 
-from dispatch.ahead import History, Planner, rolling
-from dispatch.ahead_tonight import charge_text, tonight
+from dispatch.ahead.planner import History, Planner, rolling
+from dispatch.ahead.tonight import tonight
 from dispatch.errors import DispatchError, ScenarioError, SeriesError
+from dispatch.words.tonight import charge_text
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from dispatch.case import Case
+    from dispatch.case.case import Case
 
 
 @settings(max_examples=25, deadline=None)

@@ -13,13 +13,13 @@ from small_home import small_home
 
 import tariffs
 from dispatch import Comparison, compare
-from dispatch.exports import document
-from dispatch.recommendation import recommend
-from dispatch.report import comparison_report
-from dispatch.rules_scoring import replay
-from dispatch.settings import Tables, device_space
-from dispatch.settings_plain import plain_card
-from dispatch.strategies import CHOICES
+from dispatch.comparison.recommendation import recommend
+from dispatch.exports.comparison import document
+from dispatch.report.compare import comparison_report
+from dispatch.rules.replay import replay
+from dispatch.settings.plain import plain_card
+from dispatch.settings.space import Tables, device_space
+from dispatch.strategies.table import CHOICES
 
 
 @lru_cache(maxsize=1)

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dispatch.backup import backup_hours, backup_summary
+from dispatch.backup.hours import backup_hours, backup_summary
 
 if TYPE_CHECKING:
-    from dispatch.case import Case
+    from dispatch.case.case import Case
 
 DEFAULTS: dict[str, float] = {
     "full_kwh": 10.0,

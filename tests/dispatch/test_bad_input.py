@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 from home_files import SCENARIO, Home, refusal
 
-from dispatch.case import load_scenario
+from dispatch.case.case import load_scenario
 from dispatch.errors import ScenarioError
 
 if TYPE_CHECKING:

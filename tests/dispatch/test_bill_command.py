@@ -16,15 +16,15 @@ from tariff_rich import RICH
 from terminal import ROOT, rendered, run
 
 import tariffs
-from dispatch.exports_bill import bill_document, exact_json, plain_number
-from dispatch.meter_bill import meter_bill
-from dispatch.report_bill import bill_report, decimal_text
+from dispatch.exports.bill import bill_document, exact_json, plain_number
+from dispatch.report.bill import bill_report, decimal_text
+from tariffs.meter_bill import meter_bill
 
 if TYPE_CHECKING:
     import subprocess
     from pathlib import Path
 
-    from dispatch.meter_bill import MeterBill
+    from tariffs.meter_bill import MeterBill
 
 ALDER_ROW = ROOT / "scenarios" / "alder-row"
 

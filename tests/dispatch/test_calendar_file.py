@@ -13,7 +13,7 @@ import pytest
 from dateutil.rrule import rrulestr
 from small_home import small_home
 
-from dispatch.calendar_file import (
+from dispatch.exports.calendar import (
     Event,
     calendar_text,
     clock_changes,
@@ -23,7 +23,7 @@ from dispatch.calendar_file import (
     weekly,
     yearly_rule,
 )
-from dispatch.settings_study import study
+from dispatch.search.study import study
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -13,8 +13,8 @@ from home_files import TARIFF, Home, clock_rows
 from hypothesis import given, settings
 
 import tariffs
-from dispatch.case import Case, load_scenario
-from dispatch.loading import read_scenario
+from dispatch.case.case import Case, load_scenario
+from dispatch.scenario.load import read_scenario
 
 if TYPE_CHECKING:
     from pathlib import Path

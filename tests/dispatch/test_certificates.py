@@ -15,12 +15,13 @@ from hypothesis import given
 from scipy import sparse
 
 from dispatch import StoppedEarly, load_scenario
-from dispatch.program import Program
-from dispatch.solver import Bounds
-from dispatch.strategies import STRATEGIES, solve
+from dispatch.program.arrays import Bounds
+from dispatch.program.program import Program
+from dispatch.strategies.solve import solve
+from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
-    from dispatch.solver import Optimum
+    from dispatch.program.arrays import Optimum
 
 ROOT = Path(__file__).parents[2]
 SHIPPED = sorted(ROOT.glob("scenarios/*/scenario.toml"))

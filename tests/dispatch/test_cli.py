@@ -187,7 +187,7 @@ def test_every_help_ends_with_an_example(arguments: tuple[str, ...]) -> None:
 
 
 def test_help_does_not_wait_for_the_heavy_modules() -> None:
-    asks = "import sys; from dispatch.cli import app\ntry: app(['--help'])\nexcept SystemExit: pass\n"
+    asks = "import sys; from dispatch.cli.app import app\ntry: app(['--help'])\nexcept SystemExit: pass\n"
     asks += (
         "print(sorted({'pandas', 'numpy', 'pulp', 'pydantic', 'highspy', 'rich.console'} & set(sys.modules)))"
     )
@@ -218,8 +218,8 @@ def test_a_reader_that_goes_away_is_no_error() -> None:
 
 def test_an_interrupt_is_quiet(home: Path) -> None:
     script = (
-        "import dispatch.case, os, signal\n"
-        "dispatch.case.load_scenario = lambda path: os.kill(os.getpid(), signal.SIGINT)\n"
+        "import dispatch.case.case, os, signal\n"
+        "dispatch.case.case.load_scenario = lambda path: os.kill(os.getpid(), signal.SIGINT)\n"
         f"from dispatch.__main__ import main\nimport sys\nsys.argv[1:] = ['compare', {str(home)!r}]\nmain()\n"
     )
     done = subprocess.run(
@@ -230,9 +230,9 @@ def test_an_interrupt_is_quiet(home: Path) -> None:
 
 def test_a_fault_of_the_program_is_owned_up_to_without_a_traceback(home: Path) -> None:
     script = (
-        "import dispatch.case\n"
+        "import dispatch.case.case\n"
         "def broken(path): raise RuntimeError('a bolt came loose')\n"
-        "dispatch.case.load_scenario = broken\n"
+        "dispatch.case.case.load_scenario = broken\n"
         f"from dispatch.__main__ import main\nimport sys\nsys.argv[1:] = ['compare', {str(home)!r}]\nmain()\n"
     )
     words = [sys.executable, "-c", script]
@@ -267,7 +267,7 @@ def test_a_terminal_without_unicode_gets_plain_characters(home: Path) -> None:
 def test_what_native_code_prints_while_solving_is_no_result() -> None:
     program = (
         "import os\n"
-        "from dispatch.cli_terminal import progress_bar, write\n"
+        "from dispatch.cli.terminal import progress_bar, write\n"
         "with progress_bar():\n"
         "    os.write(1, b'native talk')\n"
         "write('result')\n"

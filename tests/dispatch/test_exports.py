@@ -13,9 +13,11 @@ import pandas as pd
 import pytest
 from small_home import small_comparison, small_home
 
-from dispatch import exports
+from dispatch.case.check import check_summary
+from dispatch.exports.comparison import check_document, write_csv
+from dispatch.exports.comparison import document as comparison_document
+from dispatch.exports.files import json_text, write_files
 from dispatch.flows import COLUMNS
-from dispatch.summary import check_summary
 
 comparison = cache(small_comparison)
 
@@ -79,7 +81,7 @@ LIMITS = [
 @cache
 def written() -> dict[str, Any]:
     """The document as a program on the other side of a pipe reads it."""
-    document: dict[str, Any] = json.loads(exports.json_text(exports.document(comparison())))
+    document: dict[str, Any] = json.loads(json_text(comparison_document(comparison())))
     return document
 
 
@@ -151,7 +153,7 @@ def test_peak_days_are_listed_dearest_first() -> None:
 
 def test_a_promise_that_breaks_is_listed_with_its_dates() -> None:
     broken = small_comparison(battery={"start": {"percent": 10}})
-    document = exports.document(broken)
+    document = comparison_document(broken)
     solar = next(item for item in document["strategies"] if item["name"] == "solar-first")
     (shortfall,) = [item for item in solar["shortfalls"] if item["kind"] == "floor_shortfall"]
     assert shortfall["first"] == "2025-10-31T00:00:00-03:00"
@@ -161,14 +163,14 @@ def test_a_promise_that_breaks_is_listed_with_its_dates() -> None:
 
 
 def test_text_is_ascii_and_refuses_what_json_has_not() -> None:
-    assert exports.json_text({"scenario": "Erlenhöfe"}).isascii()
+    assert json_text({"scenario": "Erlenhöfe"}).isascii()
     with pytest.raises(ValueError, match="not JSON compliant"):
-        exports.json_text({"cycles": float("nan")})
+        json_text({"cycles": float("nan")})
 
 
 def test_each_strategy_has_a_file_that_reads_back_to_the_last_digit(tmp_path: Path) -> None:
     result = comparison()
-    files = exports.write_csv(result, tmp_path / "made" / "here")
+    files = write_csv(result, tmp_path / "made" / "here")
     assert [file.name for file in files] == [f"{item.name}.csv" for item in result.strategies]
     assert sorted(files) == sorted((tmp_path / "made" / "here").iterdir())
     for file, item in zip(files, result.strategies, strict=True):
@@ -185,7 +187,7 @@ def test_each_strategy_has_a_file_that_reads_back_to_the_last_digit(tmp_path: Pa
 
 def test_the_balances_hold_in_every_file(tmp_path: Path) -> None:
     eta = comparison().case.limits.eta_inverter
-    for file in exports.write_csv(comparison(), tmp_path):
+    for file in write_csv(comparison(), tmp_path):
         table = pd.read_csv(file)
         served = table.grid_to_load_kwh + eta * (table.sun_to_load_kwh + table.battery_to_load_kwh)
         lacking = table.load_kwh + table.idle_kwh - served - table.unserved_load_kwh
@@ -195,7 +197,7 @@ def test_the_balances_hold_in_every_file(tmp_path: Path) -> None:
 
 
 def test_money_in_the_file_is_the_bill_but_for_fixed_charges(tmp_path: Path) -> None:
-    exports.write_csv(comparison(), tmp_path)
+    write_csv(comparison(), tmp_path)
     table = pd.read_csv(tmp_path / "off-peak-first.csv")
     energy = (
         table.import_kwh * table.import_price_per_kwh - table.export_kwh * table.export_price_per_kwh
@@ -216,7 +218,7 @@ def test_a_failed_write_leaves_everything_as_it_was(tmp_path: Path, monkeypatch:
 
     monkeypatch.setattr(Path, "write_text", full_disk)
     with pytest.raises(OSError, match="No space left"):
-        exports.write_files(tmp_path, {"a.csv": "new\n", "b.csv": "new\n"})
+        write_files(tmp_path, {"a.csv": "new\n", "b.csv": "new\n"})
     assert [file.name for file in tmp_path.iterdir()] == ["a.csv"]
     assert (tmp_path / "a.csv").read_text() == "old\n"
 
@@ -224,7 +226,7 @@ def test_a_failed_write_leaves_everything_as_it_was(tmp_path: Path, monkeypatch:
 def test_files_are_replaced_whole_and_keep_the_usual_permissions(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_text("old\n")
     (tmp_path / "mine.txt").write_text("kept\n")
-    exports.write_files(tmp_path, {"a.csv": "new\n"})
+    write_files(tmp_path, {"a.csv": "new\n"})
     assert {file.name: file.read_text() for file in tmp_path.iterdir()} == {
         "a.csv": "new\n",
         "mine.txt": "kept\n",
@@ -235,7 +237,7 @@ def test_files_are_replaced_whole_and_keep_the_usual_permissions(tmp_path: Path)
 
 
 def test_a_check_is_a_document_too() -> None:
-    document = json.loads(exports.json_text(exports.check_document(check_summary(small_home().case()))))
+    document = json.loads(json_text(check_document(check_summary(small_home().case()))))
     assert document["name"] == "Wren Cottage"
     assert document["steps"] == 97
     assert [item["name"] for item in document["series"]] == [

@@ -10,8 +10,9 @@ from drafts import plain_draft
 
 from dispatch.errors import FlowsError
 from dispatch.flows import Flows
-from dispatch.program import Program
-from dispatch.strategies import STRATEGIES, grid_only, solve
+from dispatch.program.program import Program
+from dispatch.strategies.solve import grid_only, solve
+from dispatch.strategies.table import STRATEGIES
 
 
 @pytest.fixture(scope="module")

@@ -17,16 +17,16 @@ from small_home import small_home
 
 from dispatch import compare, load_scenario
 from dispatch.errors import ScenarioError
-from dispatch.frontier import Frontier, frontier, knee_of, ladder, prices_of, trace
-from dispatch.levels import level_for_hours, most_hours, reserve_of, solve_at, stated_reserve
-from dispatch.program import Program
-from dispatch.strategies import CHOICES
+from dispatch.program.program import Program
+from dispatch.safety.frontier import Frontier, frontier, knee_of, ladder, prices_of, trace
+from dispatch.safety.levels import level_for_hours, most_hours, reserve_of, solve_at, stated_reserve
+from dispatch.strategies.table import CHOICES
 
 if TYPE_CHECKING:
     from drafts import Draft
 
-    from dispatch.levels import Measure
-    from dispatch.solver import Optimum
+    from dispatch.program.arrays import Optimum
+    from dispatch.safety.levels import Measure
 
 ROOT = Path(__file__).parents[2]
 MEASURES: tuple[Measure, ...] = ("percent", "hours")

@@ -21,11 +21,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from oracle import optimum
 
-from dispatch.program import Program
-from dispatch.strategies import STRATEGIES, Solved, solve
+from dispatch.program.program import Program
+from dispatch.strategies.solve import Solved, solve
+from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
-    from dispatch.solver import Optimum
+    from dispatch.program.arrays import Optimum
 
 
 def least_cost(draft: Draft) -> tuple[Solved, Optimum, Program]:

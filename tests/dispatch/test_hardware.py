@@ -11,9 +11,9 @@ from home_files import SCENARIO
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from dispatch.case.limits import Limits, clip_sun, resolve_limits, serving_limit_kw
 from dispatch.errors import ScenarioError
-from dispatch.hardware import Limits, clip_sun, resolve_limits, serving_limit_kw
-from dispatch.scenario import Scenario
+from dispatch.scenario.model import Scenario
 
 
 def home(**sections: dict[str, Any]) -> Scenario:

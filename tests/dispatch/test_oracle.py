@@ -22,9 +22,9 @@ from oracle import SHORTFALLS, STRATEGIES, optimum
 from stepcheck import broken_rules
 
 from dispatch import Infeasible
-from dispatch.program import Program
-from dispatch.strategies import STRATEGIES as PRODUCT
-from dispatch.strategies import grid_only, solve
+from dispatch.program.program import Program
+from dispatch.strategies.solve import grid_only, solve
+from dispatch.strategies.table import STRATEGIES as PRODUCT
 
 if TYPE_CHECKING:
     from household import Household

@@ -13,15 +13,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from small_home import small_home
 
-from dispatch.backup import backup_hours
+from dispatch.backup.hours import backup_hours
+from dispatch.backup.outage import Span, play, span_of
 from dispatch.errors import ScenarioError
-from dispatch.exports_outages import outage_document
-from dispatch.outage import Span, play, span_of
+from dispatch.exports.outages import outage_document
 
 if TYPE_CHECKING:
     from drafts import Draft
 
-    from dispatch.case import Case
+    from dispatch.case.case import Case
 
 HOUR = 1.0
 STEADY: dict[str, dict[str, Any]] = {

@@ -14,22 +14,16 @@ from small_home import small_home
 from terminal import rendered
 
 from dispatch import compare
-from dispatch.backup_detail import BackupDetail, backup_detail, require_carried
+from dispatch.backup.outage import play, span_of
 from dispatch.errors import ScenarioError
-from dispatch.exports_outages import (
-    backup_csv,
-    backup_document,
-    frontier_csv,
-    frontier_document,
-    outage_csv,
-)
+from dispatch.exports.outages import backup_csv, backup_document, frontier_csv, frontier_document, outage_csv
 from dispatch.formats import format_hours, format_money
-from dispatch.frontier import Frontier, frontier, ladder
-from dispatch.outage import play, span_of
-from dispatch.program import Program
-from dispatch.report_backup import backup_report
-from dispatch.report_frontier import frontier_report
-from dispatch.report_outage import outage_report
+from dispatch.program.program import Program
+from dispatch.report.backup import backup_report
+from dispatch.report.frontier import frontier_report
+from dispatch.report.outage import outage_report
+from dispatch.safety.frontier import Frontier, frontier, ladder
+from dispatch.safety.study import BackupDetail, backup_detail, require_carried
 
 if TYPE_CHECKING:
     from collections.abc import Callable

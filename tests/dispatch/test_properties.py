@@ -13,9 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dispatch import Case, compare, load_scenario
-from dispatch.backup import backup_summary
-from dispatch.program import Program
-from dispatch.strategies import NAMES, STRATEGIES, Strategy, solve
+from dispatch.backup.hours import backup_summary
+from dispatch.program.program import Program
+from dispatch.strategies.solve import solve
+from dispatch.strategies.table import NAMES, STRATEGIES, Strategy
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from small_home import small_home
 
-from dispatch.island import Island
-from dispatch.recharge import FULL_FRACTION, recharge, recharges
+from dispatch.backup.island import Island
+from dispatch.backup.recharge import FULL_FRACTION, recharge, recharges
 
 if TYPE_CHECKING:
-    from dispatch.case import Case
+    from dispatch.case.case import Case
 
 LOSSLESS = {
     "depth_of_discharge_fraction": 1.0,

@@ -10,13 +10,13 @@ import pytest
 from drafts import Draft
 
 from dispatch import compare
-from dispatch.recommendation import recommend, share_meeting
-from dispatch.strategies import CHOICES
+from dispatch.comparison.recommendation import recommend, share_meeting
+from dispatch.strategies.table import CHOICES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from dispatch.comparison import Comparison
+    from dispatch.comparison.compare import Comparison
 
 DAYS = 4
 

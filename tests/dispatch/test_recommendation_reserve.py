@@ -9,14 +9,14 @@ import pytest
 from small_home import small_home
 
 from dispatch import compare
-from dispatch.settings import device_space
-from dispatch.settings_earned import reference_bill, strategies_as_set
-from dispatch.strategies import CHOICES
+from dispatch.outcome import reference_bill, strategies_as_set
+from dispatch.settings.space import device_space
+from dispatch.strategies.table import CHOICES
 
 if TYPE_CHECKING:
     from drafts import Draft
 
-    from dispatch.comparison import Comparison
+    from dispatch.comparison.compare import Comparison
 
 
 def by_hand(draft: Draft, hours: float, share: float) -> dict[tuple[str, float], float]:

@@ -15,13 +15,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from small_home import small_home
 
-from dispatch.reliability import expected_loss, indices, rates_of, start_weights
-from dispatch.scenario_outage import Outages
+from dispatch.backup.expected_loss import expected_loss, indices, rates_of, start_weights
+from dispatch.scenario.outages import Outages
 
 if TYPE_CHECKING:
     from drafts import Draft
 
-    from dispatch.case import Case
+    from dispatch.case.case import Case
 
 SMALL = ((1, 60), (1, 30), (2, 60), (3, 60))
 

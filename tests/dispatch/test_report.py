@@ -12,9 +12,9 @@ import pytest
 from rich.console import Console
 from small_home import small_comparison
 
-from dispatch.formats import format_hours, format_moment, percent_down
-from dispatch.report import comparison_report
-from dispatch.report_day import DayPicture, bar_length, price_decimals, stretches
+from dispatch.formats import format_hours, format_moment, percent_down, price_decimals
+from dispatch.report.compare import comparison_report
+from dispatch.report.day import DayPicture, bar_length, stretches
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -179,7 +179,7 @@ def test_a_cheaper_reserve_stands_beside_the_headline(monkeypatch: pytest.Monkey
     assert text.index(words) < text.index("- ")
     assert text.count("and still enough") == 1
     monkeypatch.setattr(
-        "dispatch.report.HEADLINE_SHARE", 10.0
+        "dispatch.report.compare.HEADLINE_SHARE", 10.0
     )  # a saving too small for it is one of the reasons
     text = " ".join(screen(result).split())
     assert text.index(words) > text.index("- ")

@@ -11,16 +11,16 @@ from pydantic import ValidationError
 from small_home import small_home
 
 from dispatch import compare
-from dispatch.backup import backup_hours
+from dispatch.backup.hours import backup_hours
+from dispatch.case.floor import Ground, applies, hours_level_kwh
+from dispatch.case.limits import Limits
 from dispatch.errors import ScenarioError
-from dispatch.hardware import Limits
-from dispatch.loading import explain
-from dispatch.reserve import Ground, applies, hours_level_kwh
-from dispatch.scenario import Scenario
-from dispatch.scenario_outage import RaisedReserve
+from dispatch.scenario.load import explain
+from dispatch.scenario.model import Scenario
+from dispatch.scenario.outages import RaisedReserve
 
 if TYPE_CHECKING:
-    from dispatch.case import Case
+    from dispatch.case.case import Case
 
 
 def with_reserve(reserve: dict[str, Any], **home: Any) -> Case:  # noqa: ANN401

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from small_home import small_home
 
-from dispatch.backup import backup_hours
-from dispatch.robustness import REACH_DAYS, drawn_steps, other_years
-from dispatch.rules_scoring import replay
-from dispatch.settings import Tables, device_space
-from dispatch.settings_plain import plain_card
+from dispatch.backup.hours import backup_hours
+from dispatch.rules.replay import replay
+from dispatch.search.other_years import REACH_DAYS, drawn_steps, other_years
+from dispatch.settings.plain import plain_card
+from dispatch.settings.space import Tables, device_space
 
 
 def test_every_day_is_replaced_by_a_like_one() -> None:

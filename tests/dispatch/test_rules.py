@@ -16,15 +16,17 @@ from hypothesis import strategies as st
 from naive_inverter import run
 from stepcheck import broken_rules
 
-from dispatch.physics import step_limits
-from dispatch.rules import Orders
-from dispatch.rules_conditions import conditions
-from dispatch.rules_scoring import Scorer, replay
-from dispatch.settings import Card, ChargeWindow, DayPlan, Space, Tables, Window, device_space
-from dispatch.settings_card import card_document
+from dispatch.case.limits import step_limits
+from dispatch.rules.conditions import conditions
+from dispatch.rules.replay import replay
+from dispatch.rules.score import Scorer
+from dispatch.rules.walk import Orders
+from dispatch.settings.card import Card, ChargeWindow, DayPlan, Window
+from dispatch.settings.card_file import card_document
+from dispatch.settings.space import Space, Tables, device_space
 
 if TYPE_CHECKING:
-    from dispatch.case import Case
+    from dispatch.case.case import Case
     from dispatch.flows import Flows
 
 

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from dispatch.loading import explain, read_scenario
-from dispatch.scenario import Appliance, Battery, Level, Load, Scenario, Site
+from dispatch.scenario.load import explain, read_scenario
+from dispatch.scenario.model import Appliance, Battery, Level, Load, Scenario, Site
 
 if TYPE_CHECKING:
     from pathlib import Path

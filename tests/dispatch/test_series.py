@@ -12,10 +12,10 @@ from home_files import Home, clock_rows
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from dispatch.loading import read_scenario
-from dispatch.readings import read_readings
-from dispatch.scenario import Appliance
-from dispatch.series import Series, appliances_kwh, read_series
+from dispatch.case.readings import read_readings
+from dispatch.case.series import Series, appliances_kwh, read_series
+from dispatch.scenario.load import read_scenario
+from dispatch.scenario.model import Appliance
 
 if TYPE_CHECKING:
     from collections.abc import Callable

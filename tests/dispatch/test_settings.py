@@ -16,23 +16,24 @@ from small_home import small_home
 from stepcheck import broken_rules
 
 import tariffs
-from dispatch.ahead import rolling
+from dispatch.ahead.planner import rolling
 from dispatch.errors import ScenarioError
-from dispatch.exports_settings import settings_document
-from dispatch.settings import Card, ChargeWindow, DayPlan, Group, Window, device_space
-from dispatch.settings_card import card_toml, read_card, season_changes
-from dispatch.settings_earned import earned, reference_bill
-from dispatch.settings_judge import Judge, plain
-from dispatch.settings_moves import apart
-from dispatch.settings_plain import plain_card
-from dispatch.settings_search import find
-from dispatch.settings_study import SettingsStudy, run_card, study
+from dispatch.exports.settings import settings_document
+from dispatch.outcome import earned, reference_bill
+from dispatch.search.judge import Judge, plain
+from dispatch.search.moves import apart
+from dispatch.search.search import find
+from dispatch.search.study import SettingsStudy, run_card, study
+from dispatch.settings.card import Card, ChargeWindow, DayPlan, Group, Window
+from dispatch.settings.card_file import card_toml, read_card, season_changes
+from dispatch.settings.plain import plain_card
+from dispatch.settings.space import device_space
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from dispatch.case import Case
-    from dispatch.settings import Space
+    from dispatch.case.case import Case
+    from dispatch.settings.space import Space
 
 COARSE = {
     "charge_window_count": 1,

@@ -15,19 +15,19 @@ import pytest
 from rich.console import Console
 from small_home import small_home
 
-from dispatch.ahead_tonight import tonight
-from dispatch.exports_settings import card_markdown, settings_document, tonight_document
-from dispatch.report_settings import settings_report, tonight_report
-from dispatch.settings_study import SettingsStudy, study
-from dispatch.settings_words import card_rows, sections
-from dispatch.webreport import card_page
+from dispatch.ahead.tonight import tonight
+from dispatch.exports.page import card_page
+from dispatch.exports.settings import card_markdown, settings_document, tonight_document
+from dispatch.report.settings import settings_report, tonight_report
+from dispatch.search.study import SettingsStudy, study
+from dispatch.words.card import card_rows, sections
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from rich.console import RenderableType
 
-    from dispatch.ahead_tonight import Tonight
+    from dispatch.ahead.tonight import Tonight
 
 
 @lru_cache(maxsize=1)

@@ -7,9 +7,10 @@ import pytest
 from drafts import Draft, plain_draft
 
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
-from dispatch.program import Program
-from dispatch.solver import AT_LEAST, AT_MOST, Warm, stating
-from dispatch.strategies import STRATEGIES, solve
+from dispatch.program.program import Program
+from dispatch.program.solver import AT_LEAST, AT_MOST, Warm, stating
+from dispatch.strategies.solve import solve
+from dispatch.strategies.table import STRATEGIES
 
 
 def two_columns(*, least: float, most: float) -> Warm:

@@ -15,12 +15,13 @@ from tariff_shapes import Case, cases
 
 import tariffs
 from dispatch import compare
-from dispatch.bill_lines import summed_lines
-from dispatch.event_days import event_totals
-from dispatch.peak_demand import peak_demand
-from dispatch.step_costs import lowest_price_per_kwh, step_costs, unit_prices
-from dispatch.strategies import grid_only
-from tariffs.terms_evaluate import amounts, block_cost, minimum_base
+from dispatch.case.stored_value import lowest_price_per_kwh
+from dispatch.strategies.solve import grid_only
+from tariffs.billing.summed import summed_lines
+from tariffs.terms.evaluate import amounts, block_cost, minimum_base
+from tariffs.terms.event_days import event_totals
+from tariffs.terms.peak_demand import peak_demand
+from tariffs.terms.shared_out import step_costs, unit_prices
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from home_files import Home, clock_rows
 
-from dispatch.case import load_scenario
-from dispatch.summary import check_summary
+from dispatch.case.case import load_scenario
+from dispatch.case.check import check_summary
 
 if TYPE_CHECKING:
     from pathlib import Path

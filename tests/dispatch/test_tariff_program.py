@@ -17,16 +17,17 @@ from tariff_shapes import cases
 
 import tariffs
 from dispatch import ScenarioError
-from dispatch.program import Program
-from dispatch.self_trading import PAYS, burn_gain, trade_gain
-from dispatch.self_trading_slopes import views_of
-from dispatch.solver import GAP
-from dispatch.strategies import STRATEGIES, Solved, solve
+from dispatch.program.program import Program
+from dispatch.program.self_trading import PAYS, burn_gain, trade_gain
+from dispatch.program.solver import GAP
+from dispatch.strategies.solve import Solved, solve
+from dispatch.strategies.table import STRATEGIES
+from tariffs.terms.slopes import views_of
 
 if TYPE_CHECKING:
     from tariff_shapes import Case as Drawn
 
-    from dispatch.case import Case
+    from dispatch.case.case import Case
 
 LEAST_COST = STRATEGIES["least-cost"]
 HEAD = 'name = "by hand"\ncurrency = "EUR"\n'

@@ -14,12 +14,13 @@ from terminal import ROOT, rendered, run
 
 import tariffs
 from dispatch import compare
-from dispatch.case import load_scenario
-from dispatch.exports import document, json_text
-from dispatch.exports_tariffs import choice_document
-from dispatch.report import comparison_report
-from dispatch.report_tariffs import choice_report
-from dispatch.tariff_choice import TariffChoice, choose_tariff, with_tariff
+from dispatch.case.case import load_scenario
+from dispatch.comparison.tariffs import TariffChoice, choose_tariff, with_tariff
+from dispatch.exports.comparison import document
+from dispatch.exports.files import json_text
+from dispatch.exports.tariffs import choice_document
+from dispatch.report.compare import comparison_report
+from dispatch.report.tariffs import choice_report
 
 if TYPE_CHECKING:
     from pathlib import Path

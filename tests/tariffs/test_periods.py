@@ -11,7 +11,7 @@ from tariff_ontario import OVERNIGHT, time_of_use
 from tariff_series import TORONTO, steps, year
 
 from tariffs import Tariff, TariffError, parse_tariff, price_steps
-from tariffs.calendars import holiday_dates
+from tariffs.sheet.holidays import holiday_dates
 
 TOU = parse_tariff(time_of_use())
 ULO = parse_tariff(OVERNIGHT)

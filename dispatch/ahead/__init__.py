@@ -1,0 +1,1 @@
+"""Planning on what is known: the rolling year and tonight."""

@@ -1,0 +1,1 @@
+"""Without the grid: hours of backup, outages played, refilling, expected loss."""

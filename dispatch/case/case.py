@@ -1,0 +1,317 @@
+"""A scenario resolved to arrays: what every later layer takes.
+
+``load_scenario`` reads the scenario, its series and its tariff, and refuses everything that can be known
+to be wrong before a program is solved.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+import tariffs
+from dispatch.case.floor import Ground, floor_of
+from dispatch.case.limits import Limits, clip_sun, resolve_limits, serving_limit_kw
+from dispatch.case.series import Series, read_series
+from dispatch.errors import ScenarioError, SeriesError
+from dispatch.scenario.load import missing_file, read_scenario
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from dispatch.arrays import Floats
+    from dispatch.scenario.model import Scenario
+
+
+_ROUNDING_KWH = 1e-9
+"""Energies of one step closer than this are equal."""
+
+
+FEW_WATTS = 20.0
+"""No household inverter or charger is rated below this: the number is probably in kW."""
+
+
+MANY_KWH = 200.0
+"""No household battery pack holds more than this: the number is probably in Wh."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """One home over one span, ready to be solved.
+
+    Attributes
+    ----------
+    path : Path
+        The scenario file.
+    name, currency : str
+        What the report calls the home; ISO 4217 code of its money.
+    scenario : Scenario
+        The file as written.
+    limits : Limits
+        What the hardware allows.
+    tariff : tariffs.Tariff
+        The tariff as written.
+    prices : tariffs.PricedSteps
+        The tariff on this grid.
+    times : pandas.DatetimeIndex, shape (n,)
+        Start of each step, tz-aware on the site's clock, regular in real time.
+    dt_hours : float
+        Length of a step. [h]
+    load_kwh, other_kwh, critical_kwh, idle_kwh : ndarray of float, shape (n,)
+        Energy drawn in each step by the served circuits, the rest of the house, the circuits that must
+        run in an outage, and the system itself (AC). [kWh]
+    sun_kwh : ndarray of float, shape (n,)
+        What the panels can deliver in each step (DC), after clipping to the solar input. [kWh]
+    floor_kwh : ndarray of float, shape (n,)
+        Level to be kept at the end of each step: the reserve, at least ``limits.empty_kwh``. [kWh]
+    clipped_sun_kwh : float
+        Sun lost to the limit of the solar input, over the whole span. [kWh]
+    floor_capped_steps : ndarray of bool, shape (n,)
+        Where a reserve in hours asks for more than the ceiling and was capped there.
+    notes : tuple of str
+        What was left out, clipped, capped or wrapped, to be told to the reader.
+
+    Notes
+    -----
+    The arrays are read-only.
+    """
+
+    path: Path
+    name: str
+    currency: str
+    scenario: Scenario
+    limits: Limits
+    tariff: tariffs.Tariff
+    prices: tariffs.PricedSteps
+    times: pd.DatetimeIndex
+    dt_hours: float
+    load_kwh: Floats
+    other_kwh: Floats
+    critical_kwh: Floats
+    sun_kwh: Floats
+    idle_kwh: Floats
+    floor_kwh: Floats
+    clipped_sun_kwh: float
+    floor_capped_steps: NDArray[np.bool_]
+    notes: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        """Lock the arrays: a case is shared by all strategies."""
+        for name, array in list(vars(self).items()):
+            if isinstance(array, np.ndarray):
+                locked = array.view()
+                locked.flags.writeable = False
+                object.__setattr__(self, name, locked)
+
+
+def load_scenario(path: str | Path) -> Case:
+    """Read a scenario file and everything it names.
+
+    Parameters
+    ----------
+    path : str or Path
+        The scenario's TOML file; the files it names are relative to it.
+
+    Returns
+    -------
+    Case
+
+    Raises
+    ------
+    ScenarioError
+        If the scenario file or a setting cannot be used.
+    SeriesError
+        If a series does not fit the grid, or the load is more than the system can ever carry.
+    tariffs.TariffError
+        If the tariff file cannot be used or does not price every step.
+    """
+    path = Path(path)
+    scenario = read_scenario(path)
+    limits = resolve_limits(scenario, path)
+    tariff = _read_tariff(scenario, path)
+    series = read_series(scenario, path)
+    return build_case(scenario, limits, tariff, series, path)
+
+
+def build_case(
+    scenario: Scenario, limits: Limits, tariff: tariffs.Tariff, series: Series, path: Path
+) -> Case:
+    """Put scenario, tariff and series together; see :func:`load_scenario` for what is refused.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    limits : Limits
+        Of that scenario.
+    tariff : tariffs.Tariff
+    series : Series
+        Loads and unclipped sun, kWh per step.
+    path : Path
+        What messages call the scenario.
+
+    Returns
+    -------
+    Case
+    """
+    times, dt_hours = series.times, series.dt_hours
+    idle_kwh = np.full(len(times), limits.idle_on_kw * dt_hours)
+    sun_kwh = clip_sun(series.sun_kwh, limits, dt_hours)
+    if limits.self_discharge_per_hour * dt_hours >= 1.0:
+        field = "battery.self_discharge_per_hour_fraction"
+        raise ScenarioError(f"{path}: {field}: empties the battery within one step; lower it")
+    _check_load_can_be_carried(series, idle_kwh, limits, path)
+    ground = Ground(limits, times, dt_hours, series.critical_kwh, sun_kwh)
+    floor = floor_of(scenario.reserve, ground, path)
+    limits = start_on_floor(scenario, limits, float(floor.level_kwh[0]))
+    clipped_sun_kwh = float((series.sun_kwh - sun_kwh).sum())
+    return Case(
+        path=path,
+        name=scenario.name,
+        currency=scenario.site.currency,
+        scenario=scenario,
+        limits=limits,
+        tariff=tariff,
+        prices=tariffs.price_steps(tariff, times, dt_hours),
+        times=times,
+        dt_hours=dt_hours,
+        load_kwh=series.load_kwh,
+        other_kwh=series.other_kwh,
+        critical_kwh=series.critical_kwh,
+        sun_kwh=sun_kwh,
+        idle_kwh=idle_kwh,
+        floor_kwh=floor.level_kwh,
+        clipped_sun_kwh=clipped_sun_kwh,
+        floor_capped_steps=floor.capped,
+        notes=(
+            *series.notes,
+            *_clock_notes(scenario, tariff),
+            *_sun_notes(series, sun_kwh, limits),
+            *floor.notes,
+            *_level_notes(limits, floor.level_kwh),
+            *_unit_notes(scenario),
+        ),
+    )
+
+
+def start_on_floor(scenario: Scenario, limits: Limits, first_floor_kwh: float) -> Limits:
+    """Raise a start that the file leaves open to the reserve, and an open closing level with it.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    limits : Limits
+        As resolved from the hardware alone.
+    first_floor_kwh : float
+        Reserve at the end of the first step. [kWh]
+    """
+    battery = scenario.battery
+    if battery.start is not None or limits.start_kwh >= first_floor_kwh:
+        return limits
+    closing_kwh = first_floor_kwh if battery.closing is None else limits.closing_kwh
+    return replace(limits, start_kwh=first_floor_kwh, closing_kwh=closing_kwh)
+
+
+def _read_tariff(scenario: Scenario, path: Path) -> tariffs.Tariff:
+    tariff_path = path.parent / scenario.tariff
+    if not tariff_path.is_file():
+        raise ScenarioError(f"{path}: tariff: '{scenario.tariff}': {missing_file(tariff_path)}")
+    tariff = tariffs.load_tariff(tariff_path)
+    if tariff.currency != scenario.site.currency:
+        raise ScenarioError(
+            f"{path}: site.currency: '{scenario.site.currency}', but the tariff {tariff_path} is in "
+            f"'{tariff.currency}'; write the same currency in both, or name another tariff"
+        )
+    return tariff
+
+
+def _check_load_can_be_carried(series: Series, idle_kwh: Floats, limits: Limits, path: Path) -> None:
+    """Refuse a load that bypass and inverter cannot carry whatever battery and sun do."""
+    most_kw = serving_limit_kw(limits)
+    power_kw = (series.load_kwh + idle_kwh) / series.dt_hours
+    over = np.flatnonzero(power_kw > most_kw + _ROUNDING_KWH / series.dt_hours)
+    if not len(over):
+        return
+    at = int(over[np.argmax(power_kw[over])])
+    source = str(path)
+    where = f"load at {series.times[at].isoformat(timespec='minutes')}"
+    if series.load_path is not None and series.load_lines is not None:
+        source = str(series.load_path)
+        where = f"line {series.load_lines[at]} ({series.times[at].isoformat(timespec='minutes')})"
+    how = "or" if limits.switches_whole_load else "and"
+    raise SeriesError(
+        f"{source}: {where}: load and idle draw together are {power_kw[at]:.4g} kW, more than the "
+        f"{most_kw:.4g} kW that bypass {how} inverter can carry ({len(over):,} such steps, this is the "
+        f"largest); {_raise_what(limits, float(power_kw[at]))}, or move circuits to other_load"
+    )
+
+
+def _raise_what(limits: Limits, needed_kw: float) -> str:
+    """Say to what the inverter, or the way around it, would have to rise to carry a load."""
+    ways = {"inverter.bypass_w": limits.bypass_kw, "charging.ac_input_w": limits.ac_input_kw}
+    through_kw = min(kw for kw in ways.values() if kw is not None)
+    inverter_kw, way_kw = needed_kw, needed_kw
+    if not limits.switches_whole_load:
+        inverter_kw, way_kw = needed_kw - through_kw, needed_kw - limits.inverter_kw
+    narrow = " and ".join(name for name, kw in ways.items() if kw is not None and kw < way_kw)
+    rise_kw = inverter_kw - limits.inverter_kw
+    return (
+        f"raise inverter.continuous_w by {_watts_up(rise_kw)} W to {_watts_up(inverter_kw)} W, or {narrow} "
+        f"to {_watts_up(way_kw)} W"
+    )
+
+
+def _watts_up(power_kw: float) -> str:
+    """Write a power in whole watts, rounded up, so that entering it is enough."""
+    return f"{np.ceil(power_kw * 1000.0 - 1e-6):,.0f}"
+
+
+def _sun_notes(series: Series, sun_kwh: Floats, limits: Limits) -> list[str]:
+    clipped = series.sun_kwh > sun_kwh
+    if not clipped.any():
+        return []
+    lost_kwh, all_kwh = float((series.sun_kwh - sun_kwh).sum()), float(series.sun_kwh.sum())
+    note = (
+        f"sun: {lost_kwh:,.4g} kWh of {all_kwh:,.4g} kWh lie above the solar input "
+        f"({limits.solar_input_kw * 1000:,.6g} W) and are lost, in {clipped.sum() * series.dt_hours:,.6g} h"
+    )
+    return [note]
+
+
+def _level_notes(limits: Limits, floor_kwh: Floats) -> list[str]:
+    notes = []
+    for name, level_kwh, floor in (
+        ("start", limits.start_kwh, floor_kwh[0]),
+        ("closing", limits.closing_kwh, floor_kwh[-1]),
+    ):
+        if level_kwh < floor - _ROUNDING_KWH:
+            notes.append(
+                f"battery.{name}: {level_kwh:.4g} kWh is below the reserve of {floor:.4g} kWh at that moment"
+            )
+    return notes
+
+
+def _clock_notes(scenario: Scenario, tariff: tariffs.Tariff) -> list[str]:
+    if tariff.time_zone is None or tariff.time_zone == scenario.site.time_zone:
+        return []
+    return [f"tariff: its windows follow the clock of {tariff.time_zone}, not of {scenario.site.time_zone}"]
+
+
+def _unit_notes(scenario: Scenario) -> list[str]:
+    """Point at watts so few that kW, and kWh so many that Wh may have been meant."""
+    pack_kwh = scenario.battery.pack_kwh
+    notes = []
+    if pack_kwh > MANY_KWH:
+        text = f"{pack_kwh:g} kWh is very much for one pack; if Wh was meant, write {pack_kwh / 1000:g}"
+        notes.append(f"battery.pack_kwh: {text}")
+    sections = {"inverter": scenario.inverter, "charging": scenario.charging}
+    names = {"inverter": ("continuous_w", "bypass_w"), "charging": ("grid_w", "ac_input_w", "solar_w")}
+    return notes + [
+        f"{section}.{name}: {watts:g} W is very little; if kW was meant, write {watts * 1000:g}"
+        for section, model in sections.items()
+        for name in names[section]
+        if 0.0 < (watts := getattr(model, name) or 0.0) < FEW_WATTS
+    ]

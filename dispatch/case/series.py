@@ -1,0 +1,369 @@
+"""Loads and sun as arrays of kWh per step, on one grid of times.
+
+The grid is ``[period]`` where the scenario has one, else the times of the first CSV series. Every other
+series must have exactly these times: aligned or refused, never filled in. A step is labelled by its start
+and has the same real length everywhere; the local clock jumps over it twice a year.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+from dispatch.case.readings import SHOWN, Readings, listed, read_readings
+from dispatch.errors import ScenarioError, SeriesError
+from dispatch.scenario.load import missing_file, problem_report
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from dispatch.arrays import Floats
+    from dispatch.scenario.model import Appliance, Load, Period, Scenario, Sun
+
+
+MOST_STEPS = 1_000_000
+"""More steps than this is a slip of the keyboard: 114 years of hours."""
+
+
+_HOUSEHOLD_KW = 1000.0
+"""A mean power no household has: above it the unit of the column is wrong."""
+
+
+_KWH_PER_UNIT = {"_kwh": (1.0, 0.0), "_kw": (0.0, 1.0), "_wh": (1e-3, 0.0), "_w": (0.0, 1e-3)}
+"""By suffix: factor to kWh for energy in the step, or to kW for mean power in it."""
+
+
+SECTIONS = ("load", "other_load", "critical_load", "sun")
+
+
+@dataclass(frozen=True)
+class Series:
+    """The loads and the sun of a scenario on one grid.
+
+    Attributes
+    ----------
+    times : pandas.DatetimeIndex, shape (n,)
+        Start of each step, tz-aware on the site's clock, regular in real time.
+    dt_hours : float
+        Length of a step. [h]
+    load_kwh, other_kwh, critical_kwh, sun_kwh : ndarray of float, shape (n,)
+        Energy in each step, >= 0; the sun is not yet clipped. [kWh]
+    load_path : Path or None
+        The CSV file of the load, if it is one.
+    load_lines : ndarray of int, shape (n,), or None
+        Its line for each step.
+    notes : tuple of str
+        What was left out, to be told.
+    """
+
+    times: pd.DatetimeIndex
+    dt_hours: float
+    load_kwh: Floats
+    other_kwh: Floats
+    critical_kwh: Floats
+    sun_kwh: Floats
+    load_path: Path | None
+    load_lines: NDArray[np.int64] | None
+    notes: tuple[str, ...]
+
+
+def read_series(scenario: Scenario, path: Path) -> Series:
+    """Read every series of a scenario and put them on its grid.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    path : Path
+        The scenario file: CSV paths are relative to it, and messages name it.
+
+    Returns
+    -------
+    Series
+
+    Raises
+    ------
+    SeriesError
+        If a file, column, time or number cannot be used, or a series does not fit the grid.
+    ScenarioError
+        If there is neither a CSV series nor a period, or the period is no span of whole steps.
+    """
+    span = _span(scenario, path)
+    tables = _read_tables(scenario, path, span)
+    times, step = _grid(scenario, path, tables, span)
+    dt_hours = step / pd.Timedelta(hours=1)
+    notes = [
+        f"{table.path.name}: {table.ignored_rows:,} rows outside [period] are left out"
+        for table in tables.values()
+        if table.ignored_rows
+    ]
+    arrays: dict[str, Floats] = {}
+    for name in SECTIONS:
+        source: Load | Sun | None = getattr(scenario, name)
+        if source is not None:
+            arrays[name] = _series_kwh(name, source, tables, times, dt_hours)
+    nothing = np.zeros(len(times))
+    table = tables.get(scenario.load.csv or "")
+    return Series(
+        times=times,
+        dt_hours=dt_hours,
+        load_kwh=arrays["load"],
+        other_kwh=arrays.get("other_load", nothing),
+        critical_kwh=arrays.get("critical_load", arrays["load"]),
+        sun_kwh=arrays.get("sun", nothing),
+        load_path=table.path if table else None,
+        load_lines=table.lines if table else None,
+        notes=tuple(notes),
+    )
+
+
+def appliances_kwh(appliances: tuple[Appliance, ...], times: pd.DatetimeIndex, dt_hours: float) -> Floats:
+    """Add up a list of appliances.
+
+    Parameters
+    ----------
+    appliances : tuple of Appliance
+        One without ``starts_at`` draws its daily energy evenly over the day; one with it runs for
+        ``hours_per_day`` from that local clock time on, past midnight if need be. On a day when
+        the clock skips that time it starts as the clock goes on; when it comes twice, at the first.
+    times : pandas.DatetimeIndex, shape (n,)
+        Start of each step, tz-aware.
+    dt_hours : float
+        Length of a step. [h]
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        Energy in each step. [kWh]
+    """
+    total_kwh = np.zeros(len(times))
+    for appliance in appliances:
+        kw = appliance.watts * appliance.count / 1000.0
+        if appliance.starts_at is None or appliance.hours_per_day >= 24.0:
+            total_kwh += kw * dt_hours * appliance.hours_per_day / 24.0
+        else:
+            total_kwh += kw * _running_hours(appliance, times, dt_hours)
+    return total_kwh
+
+
+def _running_hours(appliance: Appliance, times: pd.DatetimeIndex, dt_hours: float) -> Floats:
+    """Tell for how much of each step an appliance that starts by the clock is running, in hours."""
+    clock = dt.time.fromisoformat(appliance.starts_at or "00:00")
+    days = pd.date_range(
+        times[0].tz_localize(None).normalize() - pd.Timedelta(days=1),
+        times[-1].tz_localize(None).normalize() + pd.Timedelta(days=1),
+        freq="D",
+    )
+    offset = pd.Timedelta(hours=clock.hour, minutes=clock.minute, seconds=clock.second)
+    starts = _instants(days + offset, times)
+    origin = times[0]
+    start_hours = np.asarray((starts - origin) / pd.Timedelta(hours=1), dtype=np.float64)
+    # on a 23-hour day the next start may come first: the appliance then simply goes on
+    end_hours = np.minimum(start_hours + appliance.hours_per_day, np.append(start_hours[1:], np.inf))
+    knots = np.stack([start_hours, end_hours], axis=1).ravel()
+    ran = np.stack([np.zeros(len(days)), end_hours - start_hours], axis=1).ravel().cumsum()
+    edges = np.arange(len(times) + 1) * dt_hours
+    return np.diff(np.interp(edges, knots, ran))
+
+
+def _instants(wall: pd.DatetimeIndex, times: pd.DatetimeIndex) -> pd.DatetimeIndex:
+    """Find when a clock first shows each of some times, or first goes past it where it skips it."""
+    starts = wall.tz_localize(times.tz, ambiguous=np.ones(len(wall), dtype=bool), nonexistent="NaT")
+    for at in np.flatnonzero(starts.isna()).tolist():
+        # not nonexistent="shift_forward": it goes to the full hour where a clock skips half of one
+        minutes = pd.date_range(wall[at].floor("min"), periods=25 * 60, freq="min")
+        shown = minutes.tz_localize(times.tz, ambiguous="NaT", nonexistent="NaT").dropna()
+        starts = starts.delete(at).insert(at, shown[0])
+    return starts
+
+
+def _span(scenario: Scenario, path: Path) -> tuple[pd.Timestamp, pd.Timestamp] | None:
+    period = scenario.period
+    if period is None:
+        if not any(getattr(getattr(scenario, name), "csv", None) for name in SECTIONS):
+            text = "needed because no series is a CSV file; add start and end under [period]"
+            raise ScenarioError(f"{path}: period: {text}")
+        return None
+    start = _instant(period.start, "period.start", scenario, path)
+    end = _instant(period.end, "period.end", scenario, path)
+    if end <= start:
+        text = f"{period.end!r} is not after period.start = {period.start!r}; the end is not included"
+        raise ScenarioError(f"{path}: period.end: {text}")
+    return start, end
+
+
+def _instant(text: str, field: str, scenario: Scenario, path: Path) -> pd.Timestamp:
+    zone = ZoneInfo(scenario.site.time_zone)
+    moment = pd.Timestamp(dt.datetime.fromisoformat(text)).as_unit("ns")
+    if moment.tz is not None:
+        return moment.tz_convert(zone)
+    local = moment.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
+    if pd.isna(local):
+        problem = f"{text!r} comes twice or never on the clock of {zone.key}; write the offset"
+        raise ScenarioError(f"{path}: {field}: {problem}, as in '2025-01-31T14:00-04:00'")
+    return local
+
+
+def _read_tables(
+    scenario: Scenario, path: Path, span: tuple[pd.Timestamp, pd.Timestamp] | None
+) -> dict[str, Readings]:
+    """Read each CSV file once, with all the columns wanted from it."""
+    wanted: dict[str, dict[str, str]] = {}
+    problems = []
+    for name in SECTIONS:
+        source: Load | Sun | None = getattr(scenario, name)
+        if source is None or source.csv is None or source.column is None:
+            continue
+        if not (path.parent / source.csv).is_file():
+            problems.append(f"{name}.csv: {source.csv!r}: {missing_file(path.parent / source.csv)}")
+        if _suffix(source.column) is None:
+            problems.append(
+                f"{name}.column: the column name {source.column!r} has no unit; rename the column in the "
+                "file so that it ends in _w or _kw (mean power in the step), _wh or _kwh (energy in it)"
+            )
+        wanted.setdefault(source.csv, {}).setdefault(source.column, f"{name}.column")
+    if problems:
+        raise ScenarioError(problem_report(path, problems))
+    zone = scenario.site.time_zone
+    return {csv: read_readings(path.parent / csv, columns, zone, span) for csv, columns in wanted.items()}
+
+
+def _suffix(column: str) -> str | None:
+    return next((ending for ending in _KWH_PER_UNIT if column.lower().endswith(ending)), None)
+
+
+def _series_kwh(
+    name: str, source: Load | Sun, tables: dict[str, Readings], times: pd.DatetimeIndex, dt_hours: float
+) -> Floats:
+    if source.csv is not None and source.column is not None:
+        return _column_kwh(tables[source.csv], source.column, name, dt_hours)
+    appliances: tuple[Appliance, ...] | None = getattr(source, "appliances", None)
+    if appliances is not None:
+        return appliances_kwh(appliances, times, dt_hours)
+    watts: float = getattr(source, "watts", None) or 0.0
+    return np.full(len(times), watts / 1000.0 * dt_hours)
+
+
+def _column_kwh(table: Readings, column: str, name: str, dt_hours: float) -> Floats:
+    suffix = _suffix(column) or "_kwh"
+    per_energy, per_power = _KWH_PER_UNIT[suffix]
+    values = table.columns[column]
+    energy_kwh = values * (per_energy + per_power * dt_hours)
+    worst = int(np.argmax(energy_kwh))
+    if (power_kw := energy_kwh[worst] / dt_hours) > _HOUSEHOLD_KW:
+        raise SeriesError(
+            f"{table.path}: line {table.lines[worst]}, column '{column}' ({name}): {values[worst]:g} would be "
+            f"a mean power of {power_kw:,.0f} kW, more than {_HOUSEHOLD_KW:,.0f} kW; correct the reading, or "
+            f"rename the column if it is in another unit than {suffix} says"
+        )
+    return energy_kwh
+
+
+def _grid(
+    scenario: Scenario,
+    path: Path,
+    tables: dict[str, Readings],
+    span: tuple[pd.Timestamp, pd.Timestamp] | None,
+) -> tuple[pd.DatetimeIndex, pd.Timedelta]:
+    """Settle the grid and hold every table against it."""
+    first = next(iter(tables.values()), None)
+    step = _step(scenario.period, first)
+    goal = "[period]"
+    if span is None:
+        assert first is not None  # noqa: S101 - _span refused a scenario with neither
+        span = (first.times.min(), first.times.max() + step)
+        goal = "its own first to last time"
+    else:
+        _check_whole_steps(span, step, path)
+    if (span[1] - span[0]) / step > MOST_STEPS:
+        raise ScenarioError(f"{path}: period: more than {MOST_STEPS:,} steps of {_minutes(step)}; shorten it")
+    # counted in real time: the local clock has days of 23 and 25 hours
+    utc = pd.date_range(span[0].tz_convert("UTC"), span[1].tz_convert("UTC"), freq=step, inclusive="left")
+    times = utc.as_unit("ns").tz_convert(ZoneInfo(scenario.site.time_zone)).rename("time")
+    for table in tables.values():
+        beside = table is not first and goal != "[period]" and first is not None
+        _check_on_grid(table, times, step, f"the times of {first.path.name}" if beside and first else goal)
+    return times, step
+
+
+def _step(period: Period | None, table: Readings | None) -> pd.Timedelta:
+    """Take the step from the scenario or from the table, and refuse if they differ."""
+    stated = period.step_minutes if period else None
+    if table is None or len(table.times) == 1:
+        if stated is None and table is not None:
+            raise SeriesError(f"{table.path}: one row has no step; add period.step_minutes or more rows")
+        return pd.Timedelta(minutes=stated or 60)
+    gaps = np.abs(np.diff(table.times.asi8))
+    lengths, counts = np.unique(gaps[gaps > 0], return_counts=True)
+    if not len(lengths):
+        raise SeriesError(f"{table.path}: every row has the same time; write the start of each step")
+    step = pd.Timedelta(int(lengths[np.argmax(counts)]), unit="ns")
+    if stated is not None and step != pd.Timedelta(minutes=stated):
+        raise SeriesError(
+            f"{table.path}: most rows are {_minutes(step)} apart, but the scenario says "
+            f"period.step_minutes = {stated}; write the step of the file there, or supply other readings"
+        )
+    if not pd.Timedelta(minutes=1) <= step <= pd.Timedelta(days=1):
+        text = "supply readings at most a day and at least a minute apart"
+        raise SeriesError(f"{table.path}: most rows are {_minutes(step)} apart; {text}")
+    return step
+
+
+def _minutes(step: pd.Timedelta) -> str:
+    return f"{step / pd.Timedelta(minutes=1):g} minutes"
+
+
+def _check_whole_steps(span: tuple[pd.Timestamp, pd.Timestamp], step: pd.Timedelta, path: Path) -> None:
+    if (span[1] - span[0]) % step:
+        hours = (span[1] - span[0]) / pd.Timedelta(hours=1)
+        raise ScenarioError(
+            f"{path}: period: {hours:g} hours are no whole number of steps of {_minutes(step)}; "
+            "move start or end"
+        )
+
+
+def _check_on_grid(table: Readings, times: pd.DatetimeIndex, step: pd.Timedelta, goal: str) -> None:
+    """Refuse a table whose times are not exactly the grid's, saying which are at fault."""
+    if np.array_equal(table.times.asi8, times.asi8):
+        return
+    problems = []
+    stamps = table.times.asi8
+    backwards = np.flatnonzero(np.diff(stamps) < 0) + 1
+    if len(backwards):
+        where = [_row(table, at) for at in backwards.tolist()]
+        problems.append(f"rows not in order of time: {listed(where, len(where))}; sort the file by time")
+    twice = np.flatnonzero(table.times.duplicated())
+    if len(twice):
+        where = [_row(table, at) for at in twice.tolist()]
+        problems.append(f"times that stand there twice: {listed(where, len(where))}; keep one row of each")
+    beside = np.flatnonzero(~np.isin(stamps, times.asi8))
+    if len(beside):
+        where = [_row(table, at) for at in beside.tolist()]
+        problems.append(
+            f"times that are none of {goal} in steps of {_minutes(step)}: {listed(where, len(where))}; "
+            "correct them, or leave these rows out"
+        )
+    missing = times[~np.isin(times.asi8, stamps)]
+    if len(missing):
+        problems.append(_missing_rows(table, times, missing, goal))
+    raise SeriesError(problem_report(table.path, problems))
+
+
+def _missing_rows(table: Readings, times: pd.DatetimeIndex, missing: pd.DatetimeIndex, goal: str) -> str:
+    earlier = np.flatnonzero(table.times < missing[0])
+    after = f" after line {table.lines[earlier[-1]]}" if len(earlier) else " before the first row"
+    where = [moment.isoformat(timespec="minutes") for moment in missing[:SHOWN]]
+    return (
+        f"{len(missing):,} of {len(times):,} steps of {goal} are missing,{after}: "
+        f"{listed(where, len(missing))}; supply these readings, or choose a [period] without them"
+    )
+
+
+def _row(table: Readings, at: int) -> str:
+    return f"line {table.lines[at]} ({table.times[at].isoformat(timespec='minutes')})"

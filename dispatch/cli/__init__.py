@@ -1,0 +1,1 @@
+"""The command line. Empty on purpose: ``dispatch --help`` must not load pandas."""

@@ -1,0 +1,211 @@
+"""What all commands share: arguments, the one Console, progress, and how a refusal is told.
+
+stdout carries the result and nothing else; messages and progress go to stderr. Exit codes: 0 done, 1 no
+answer exists (the message says why), 2 input that cannot be used, 130 interrupted.
+"""
+
+# ruff: noqa: PLC0415 - imports inside functions are the point
+from __future__ import annotations
+
+import os
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from rich.console import RenderableType
+
+    from dispatch.arrays import Progress
+    from dispatch.case.case import Case
+
+
+NO_ANSWER, BAD_INPUT, INTERRUPTED = 1, 2, 130
+
+
+WIDTH = 80
+
+
+ScenarioPath = Annotated[
+    Path,
+    typer.Argument(help="The scenario file, or the directory that holds it as scenario.toml."),
+]
+
+
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the report.")]
+
+
+def load(scenario: Path) -> Case:
+    """Load a scenario from its file, or from the directory that holds it."""
+    from dispatch.case.case import load_scenario
+
+    return load_scenario(scenario / "scenario.toml" if scenario.is_dir() else scenario)
+
+
+# ---- stdout ------------------------------------------------------------------------------------------------
+def show(renderable: RenderableType) -> None:
+    """Print a report on stdout: 80 columns; no colour where stdout is no terminal or NO_COLOR is set."""
+    from rich.console import Console
+
+    terminal = sys.stdout.isatty()
+    console = Console(
+        force_terminal=terminal,
+        color_system="auto" if terminal else None,
+        highlight=False,
+        emoji=False,
+        markup=False,
+    )
+    # wider lines read no better; a pipe has no width of its own, whatever terminal is behind it
+    console.width = min(console.width, WIDTH) if terminal else WIDTH
+    with console.capture() as capture:
+        console.print(renderable)
+    text = capture.get()
+    # cells are padded to the page's width; in a file or a diff that is noise
+    write(text if terminal else "\n".join(map(str.rstrip, text.split("\n"))))
+
+
+def write(text: str) -> None:
+    """Write text to stdout. A reader that has gone away (``| head``) is no error."""
+    reconfigure = getattr(sys.stdout, "reconfigure", None)
+    if reconfigure is not None:
+        reconfigure(errors="replace")  # an invented name may hold letters the terminal has not
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # what is still buffered must go somewhere, or the interpreter complains on its way out
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+# ---- stderr ------------------------------------------------------------------------------------------------
+@contextmanager
+def native_output_on_stderr() -> Iterator[None]:
+    """Send what the solver's own code prints to stderr: mixed-integer solves now and then talk on stdout."""
+    sys.stdout.flush()
+    result = os.dup(1)
+    os.dup2(2, 1)
+    try:
+        yield
+    finally:
+        os.dup2(result, 1)
+        os.close(result)
+
+
+@contextmanager
+def progress_bar() -> Iterator[Progress | None]:
+    """Give a callback that draws a progress bar on stderr; None where stderr is no terminal."""
+    with native_output_on_stderr(), _bar() as progress:
+        yield progress
+
+
+@contextmanager
+def _bar() -> Iterator[Progress | None]:
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description:<18}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("reading", total=None)
+
+        def tell(done: int, total: int, label: str) -> None:
+            bar.update(task, completed=done, total=total, description=label)
+
+        yield tell
+
+
+@contextmanager
+def refusals(scenario: Path | None = None) -> Iterator[None]:
+    """Turn everything that can go wrong into one message on stderr and an exit code.
+
+    Parameters
+    ----------
+    scenario : pathlib.Path, optional
+        The argument, never broken across lines in a message.
+    """
+    try:
+        yield
+    except typer.Exit:
+        raise
+    except KeyboardInterrupt:
+        raise typer.Exit(INTERRUPTED) from None
+    except Exception as error:  # noqa: BLE001 - a person gets a sentence, never a traceback
+        _refuse(error, scenario)
+
+
+def _refuse(error: Exception, scenario: Path | None) -> NoReturn:
+    from dispatch.errors import DispatchError, ScenarioError, SeriesError
+    from tariffs.errors import TariffError
+
+    if isinstance(error, ScenarioError | SeriesError | TariffError):
+        stop(str(error), BAD_INPUT, keep=scenario)
+    if isinstance(error, DispatchError):
+        stop(str(error), NO_ANSWER, keep=scenario)
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        stop(f"{where}{error.strerror or error}; name a path that can be used", BAD_INPUT, keep=scenario)
+    if os.environ.get("DISPATCH_TRACEBACK"):
+        raise error
+    kind = type(error).__name__
+    stop(
+        f"{scenario or 'dispatch'}: internal error ({kind}: {error}). This is a fault of the program, "
+        "not of the scenario: please report it, with what DISPATCH_TRACEBACK=1 adds",
+        NO_ANSWER,
+        keep=scenario,
+    )
+
+
+def stop(message: str, code: int, *, keep: Path | None = None) -> NoReturn:
+    """Say why on stderr and leave with an exit code.
+
+    Parameters
+    ----------
+    message : str
+        The whole text; its own line breaks are kept.
+    code : int
+        Exit code.
+    keep : pathlib.Path, optional
+        A path that stays in one piece when lines are wrapped, even if it holds spaces.
+    """
+    sys.stderr.write(wrapped(message, str(keep) if keep else "") + "\n")
+    raise typer.Exit(code)
+
+
+def wrapped(message: str, keep: str = "") -> str:
+    """Wrap a message at word boundaries for a terminal; leave it alone for logs and pipes.
+
+    Parameters
+    ----------
+    message : str
+        Any text; lines are wrapped one by one, keeping their indent.
+    keep : str
+        A part that is never divided. Words, and so paths, are not divided either.
+
+    Returns
+    -------
+    str
+    """
+    if not sys.stderr.isatty():
+        return message
+    import shutil
+    import textwrap
+
+    width = max(shutil.get_terminal_size((WIDTH, 24)).columns - 1, 40)
+    glued = message.replace(keep, keep.replace(" ", "\0")) if keep else message
+    lines = []
+    for line in glued.splitlines():
+        indent = " " * (len(line) - len(line.lstrip()))
+        lines += textwrap.wrap(
+            line,
+            width,
+            subsequent_indent=indent + "  ",
+            break_long_words=False,
+            break_on_hyphens=False,
+        ) or [""]
+    return "\n".join(lines).replace("\0", " ")

@@ -1,0 +1,192 @@
+"""Settings and tonight's plan for other programs and for paper: JSON documents and a Markdown card."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from dispatch.formats import format_hours, format_money, format_span
+from dispatch.settings.card_file import card_document
+from dispatch.words.card import (
+    assumption_lines,
+    card_rows,
+    change_lines,
+    how_to_enter,
+    result_lines,
+    safety_lines,
+    sections,
+    sun_line,
+)
+
+if TYPE_CHECKING:
+    from dispatch.ahead.tonight import Charge, Tonight
+    from dispatch.outcome import Earned
+    from dispatch.search.other_years import Range
+    from dispatch.search.study import SettingsStudy
+
+
+def settings_document(study: SettingsStudy) -> dict[str, Any]:
+    """Put a study into plain JSON types.
+
+    Parameters
+    ----------
+    study : SettingsStudy
+
+    Returns
+    -------
+    dict
+        Keys are stable: more may be added, none is renamed. ``card`` has the keys of a card file; ``ways`` are
+        plain, found (or entered), re-planned and bound. Energy in kWh, money in ``currency``.
+    """
+    case = study.case
+    return {
+        "scenario": case.name,
+        "currency": case.currency,
+        "time_zone": case.scenario.site.time_zone,
+        "start": case.times[0].isoformat(),
+        "end": (case.times[-1] + pd.Timedelta(hours=case.dt_hours)).isoformat(),
+        "steps": len(case.times),
+        "dt_hours": float(case.dt_hours),
+        "card": card_document(study.card, study.space.groups),
+        "entered": study.entered,
+        "reasons": [
+            {
+                "season": study.space.groups[line.group].season,
+                "days": study.space.groups[line.group].days,
+                "kind": line.kind,
+                "index": line.index,
+                "worth": line.worth,
+                "why": line.why,
+            }
+            for line in study.lines
+        ],
+        "sun_worth": study.sun_worth,
+        "season_changes": [{"date": date.isoformat(), "season": season} for date, season in study.changes],
+        "reference_total": study.reference_total,
+        "ways": [way_document(way) for way in study.ways],
+        "gap": {"money": study.gap, "percent": _percent(study.gap, study["bound"].burden)},
+        "robustness": {
+            "years": study.robustness.years,
+            "seed": study.robustness.seed,
+            "bill": _range(study.robustness.bill),
+            "saving": _range(study.robustness.saving),
+            "minimum_backup_hours": _range(study.robustness.minimum_backup_hours),
+        },
+        "candidates": study.candidates,
+        "assumptions": [*assumption_lines(study), *how_to_enter(study)],
+        "notes": list(case.notes),
+    }
+
+
+def _percent(part: float, whole: float) -> float | None:
+    return 100 * part / abs(whole) if abs(whole) > 1e-9 else None
+
+
+def _range(values: Range) -> dict[str, float]:
+    return {"p05": values.low, "median": values.median, "p95": values.high}
+
+
+def way_document(way: Earned) -> dict[str, Any]:
+    """Put one way of running the system into plain JSON types."""
+    return {
+        "name": way.name,
+        "bill": {
+            "total": way.total,
+            "total_unrounded": float(way.bill.total_unrounded),
+            "months": {period.name: float(period.total) for period in way.bill.periods},
+        },
+        "wear": way.wear,
+        "saving": way.saving,
+        "bill_and_wear": way.burden,
+        "stored_change_kwh": way.stored_change_kwh,
+        "stored_change_value": way.stored_change_value,
+        "import_kwh": float(way.flows["import"].sum()),
+        "export_kwh": float(way.flows["export"].sum()),
+        "backup_hours": {
+            "min": way.backup.minimum,
+            "p05": way.backup.p05,
+            "median": way.backup.median,
+            "worst_at": way.backup.worst_at.isoformat(),
+        },
+        "target_met_fraction": way.target_share,
+        "floor_broken_hours": way.floor_broken_hours,
+        "unserved_kwh": way.unserved_kwh,
+        "import_excess_kwh": way.import_excess_kwh,
+    }
+
+
+def card_markdown(study: SettingsStudy) -> str:
+    """Write the card as Markdown."""
+    case = study.case
+    lines = [f"# Battery settings: {case.name}", ""]
+    lines += [f"{format_span(case.times[0].date(), case.times[-1].date())}; tariff {case.tariff.name}.", ""]
+    if sun := sun_line(study):
+        lines += [f"**{sun}**", ""]
+    for heading, group in sections(study):
+        lines += [f"## {heading}", "", "| enter | when | level | why |", "|---|---|---|---|"]
+        lines += [
+            f"| {row.entry} | {row.when} | {row.level} | {row.why} |" for row in card_rows(study, group)
+        ]
+        lines.append("")
+    for title, body in (
+        ("When to change", change_lines(study)),
+        ("How to enter", how_to_enter(study)),
+        ("What it earns", [*result_lines(study), *safety_lines(study)]),
+    ):
+        lines += [f"## {title}", "", *(f"- {line}" for line in body), ""]
+    lines += _ways_table(study)
+    lines += ["## What this rests on", "", *(f"- {line}" for line in assumption_lines(study))]
+    return "\n".join(lines) + "\n"
+
+
+def _ways_table(study: SettingsStudy) -> list[str]:
+    currency, horizon = study.case.currency, study.case.limits.backup_horizon_hours
+    lines = ["| way | bill | wear | bill + wear | least backup |", "|---|---:|---:|---:|---:|"]
+    lines += [
+        f"| {way.name} | {format_money(way.total, currency)} | {format_money(way.wear, currency)} | "
+        f"{format_money(way.burden, currency)} | {format_hours(way.backup.minimum, horizon)} h |"
+        for way in study.ways
+    ]
+    return [*lines, ""]
+
+
+def tonight_document(plan: Tonight) -> dict[str, Any]:
+    """Put tonight's plan into plain JSON types; one entry per step, kWh."""
+    flows = plan.plan.flows
+    return {
+        "scenario": plan.case.name,
+        "at": plan.at.isoformat(),
+        "level_kwh": plan.level_kwh,
+        "level_percent": 100 * plan.level_kwh / plan.case.limits.full_kwh,
+        "charge": _charge(plan.charge),
+        "half_sun": {"date": plan.half_date.isoformat(), "charge": _charge(plan.half_charge)},
+        "forecast": plan.source,
+        "steps": [
+            {
+                "time": moment.isoformat(),
+                "band": plan.band[i],
+                "import_price_per_kwh": float(plan.import_price_per_kwh[i]),
+                "load_kwh": float(plan.expected.load_kwh[i]),
+                "other_kwh": float(plan.expected.other_kwh[i]),
+                "sun_kwh": float(plan.expected.sun_kwh[i]),
+                "floor_kwh": float(plan.floor_kwh[i]),
+                **{f"{name}_kwh": float(column[i]) for name, column in flows.items()},
+                "stored_kwh_half_sun": float(plan.half_plan.flows["stored"][i]),
+                "value_per_kwh": float(plan.plan.value_per_kwh[i]),
+            }
+            for i, moment in enumerate(plan.times)
+        ],
+        "notes": list(plan.notes),
+    }
+
+
+def _charge(charge: Charge | None) -> dict[str, Any] | None:
+    if charge is None:
+        return None
+    return {
+        "from": charge.begins.isoformat(),
+        "to": charge.ends.isoformat(),
+        "to_kwh": charge.to_kwh,
+        "to_percent": charge.to_percent,
+    }

@@ -1,0 +1,1 @@
+"""The mixed-integer linear program: the algebra stated once, solved warm."""

@@ -1,0 +1,112 @@
+"""What passes between the program and its solver: a sparse matrix, bounds, and a checked optimum; arrays only."""
+
+from __future__ import annotations
+
+import gc
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from dispatch.arrays import Ints
+
+    Floats = NDArray[np.float64]
+
+
+def dot(a: Floats, b: Floats) -> float:
+    """Σ a·b without BLAS, whose threads cost more to wake than a vector this short takes."""
+    return float(np.sum(a * b))
+
+
+@dataclass(frozen=True)
+class Matrix:
+    """Row-wise sparse matrix: ``starts`` (rows + 1), ``indices`` and ``values`` (non-zeros)."""
+
+    starts: Ints
+    indices: NDArray[np.int32]
+    values: Floats
+
+    def times(self, x: Floats) -> Floats:
+        """Row activities A·x, shape (rows,)."""
+        weights = self.values * x[self.indices]
+        return np.bincount(self.owner, weights=weights, minlength=len(self.starts) - 1).astype(np.float64)
+
+    @cached_property
+    def owner(self) -> NDArray[np.intp]:
+        """The row of each non-zero."""
+        return np.repeat(np.arange(len(self.starts) - 1), np.diff(self.starts))
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """Column and row bounds of one solve: arrays of shape (columns,) and (rows,)."""
+
+    lower: Floats
+    upper: Floats
+    row_lower: Floats
+    row_upper: Floats
+
+    def copy(self) -> Bounds:
+        """Bounds that may be changed without touching these."""
+        return Bounds(*(a.copy() for a in self._arrays()))
+
+    def equal(self, other: Bounds) -> bool:
+        """Whether both bound the same points."""
+        return all(np.array_equal(a, b) for a, b in zip(self._arrays(), other._arrays(), strict=True))
+
+    def _arrays(self) -> tuple[Floats, Floats, Floats, Floats]:
+        return self.lower, self.upper, self.row_lower, self.row_upper
+
+
+@dataclass(frozen=True)
+class Optimum:
+    """A checked optimum of one stage, with what certifies it.
+
+    ``values`` and ``reduced_costs`` have shape (columns,), ``duals`` (rows,); ``bounds`` are those it was
+    solved under; ``objective`` is costs·values; ``residual`` the worst violated bound or row.
+    """
+
+    objective: float
+    values: Floats
+    reduced_costs: Floats
+    duals: Floats
+    costs: Floats
+    bounds: Bounds
+    residual: float
+    iterations: int
+
+    def coarser(self, grain: float) -> Optimum:
+        """Take prices up to ``grain`` for nothing: what they stand for is then not held."""
+        if not grain:
+            return self
+        reduced_costs = np.where(np.abs(self.reduced_costs) <= grain, 0.0, self.reduced_costs)
+        return replace(
+            self, reduced_costs=reduced_costs, duals=np.where(np.abs(self.duals) <= grain, 0.0, self.duals)
+        )
+
+
+def changed(*pairs: tuple[Floats, Floats]) -> NDArray[np.int32]:
+    """Places at which any of the (new, old) pairs differ."""
+    differs = np.zeros(len(pairs[0][0]), dtype=bool)
+    for new, old in pairs:
+        differs |= new != old
+    return np.flatnonzero(differs).astype(np.int32)
+
+
+@contextmanager
+def collector_paused() -> Iterator[None]:
+    """Pause the cyclic collector: hundreds of thousands of live PuLP objects make each sweep costly."""
+    was_enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_enabled:
+            gc.enable()

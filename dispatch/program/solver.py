@@ -1,0 +1,414 @@
+"""The one home of PuLP and HiGHS: state a linear program row by row, then solve it again and again, warm.
+
+A :class:`Statement` is a thin layer over ``pulp.LpProblem``: column families and named rows, in the words of the
+algebra. :meth:`Statement.compile` hands the finished problem to HiGHS in bulk. (PuLP's own bridge adds columns
+and rows one call at a time; for a year of hours that takes longer than the solve itself.)
+
+A :class:`Warm` program then changes bounds and costs in place and keeps the basis. A stage of a lexicographic
+order is held by **its optimal face**: whatever the stage's optimum, complementary slackness says that exactly the
+points with (a) every column of non-zero reduced cost at its bound and (b) every row of non-zero dual tight are
+optimal, so fixing those columns and rows keeps all of the stage's optima and nothing else.
+"""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import highspy
+import numpy as np
+import pulp
+
+from dispatch.errors import Infeasible, SolveError, StoppedEarly
+from dispatch.program.arrays import Bounds, Matrix, Optimum, changed, collector_paused, dot
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from dispatch.arrays import Floats
+
+
+__all__ = [
+    "AT_LEAST",
+    "AT_MOST",
+    "EQUAL",
+    "Bounds",
+    "Matrix",
+    "Optimum",
+    "Statement",
+    "Warm",
+    "dot",
+    "stating",
+]
+
+
+EQUAL, AT_MOST, AT_LEAST = pulp.LpConstraintEQ, pulp.LpConstraintLE, pulp.LpConstraintGE
+
+
+RESIDUAL_TOLERANCE = 1e-6  # kWh; the solver works to 1e-9, so this is a check and not a knob
+
+
+SOLVER_TOLERANCE = 1e-9
+
+
+GAP, GAP_ABSOLUTE = 1e-6, 1e-6  # of mixed-integer solves: relative, and in money
+
+
+SETTLE_SECONDS = 600.0  # a mixed-integer solve that takes longer is given up, and said to be
+
+
+HELD_ROOM = 1e-7  # kWh; by this much a face held exactly may be missed, where rounding has closed it
+
+
+FACE_TOLERANCE = 1e-9  # a reduced cost or dual smaller than this counts as zero when a stage is held
+
+
+class Statement:
+    """A linear program being written down: families of columns, then named rows.
+
+    Parameters
+    ----------
+    name : str
+        Names the problem, for exports.
+    """
+
+    def __init__(self, name: str) -> None:
+        self.problem = pulp.LpProblem(name, pulp.LpMinimize)
+        self.columns: dict[str, slice] = {}
+        self.rows: dict[str, slice] = {}
+        self._variables: list[Any] = []
+        self._constraints: list[Any] = []
+
+    def family(
+        self,
+        name: str,
+        count: int,
+        lower: Floats | float = 0.0,
+        upper: Floats | float = np.inf,
+        *,
+        integer: bool = False,
+    ) -> list[Any]:
+        """Add ``count`` columns ``name_0 …`` with the given bounds; return PuLP's variables in order."""
+        first = len(self._variables)
+        lows = np.broadcast_to(np.asarray(lower, dtype=float), (count,)).tolist()
+        highs = np.broadcast_to(np.asarray(upper, dtype=float), (count,)).tolist()
+        add, infinite = self.problem.add_variable, float("inf")
+        category = pulp.LpInteger if integer else pulp.LpContinuous
+        family = [
+            add(
+                f"{name}_{t}", None if low == -infinite else low, None if high == infinite else high, category
+            )
+            for t, (low, high) in enumerate(zip(lows, highs, strict=True))
+        ]
+        self._variables.extend(family)
+        self.columns[name] = slice(first, first + count)
+        return family
+
+    def row_family(
+        self, name: str, sense: int, rows: Iterable[tuple[Sequence[tuple[Any, float]], float]]
+    ) -> None:
+        """Add rows ``name_0 …``, each given as (terms, right-hand side); no column twice in one row."""
+        first = len(self._constraints)
+        expression, constraint, add = pulp.LpAffineExpression, pulp.LpConstraint, self.problem.addConstraint
+        for t, (terms, right) in enumerate(rows):
+            row = constraint(expression(terms), sense, f"{name}_{t}", right)
+            add(row)
+            self._constraints.append(row)
+        self.rows[name] = slice(first, len(self._constraints))
+
+    @property
+    def column_count(self) -> int:
+        """Columns stated so far."""
+        return len(self._variables)
+
+    def vector(self, terms: Sequence[tuple[Any, float]]) -> Floats:
+        """Add up terms by column, shape (columns,)."""
+        place = {id(variable): index for index, variable in enumerate(self._variables)}
+        total = np.zeros(len(self._variables))
+        for variable, factor in terms:
+            total[place[id(variable)]] += factor
+        return total
+
+    def compile(self, objective: Floats) -> Warm:
+        """Hand the problem to HiGHS and return it ready to be solved.
+
+        Parameters
+        ----------
+        objective : array, shape (columns,)
+            Cost of each column; becomes the PuLP problem's objective too.
+        """
+        self.problem.setObjective(
+            pulp.LpAffineExpression(
+                [(v, c) for v, c in zip(self._variables, objective.tolist(), strict=True) if c]
+            )
+        )
+        place = {id(variable): index for index, variable in enumerate(self._variables)}
+        starts, indices, values = [0], [], []
+        for row in self._constraints:
+            indices.extend([place[id(variable)] for variable in row])
+            values.extend(row.values())
+            starts.append(len(indices))
+        right = np.array([-row.constant for row in self._constraints])
+        sense = np.array([row.sense for row in self._constraints])
+        infinite = float("inf")
+        return Warm(
+            Matrix(np.array(starts), np.array(indices, dtype=np.int32), np.array(values, dtype=float)),
+            Bounds(
+                lower=np.array([-infinite if v.lowBound is None else v.lowBound for v in self._variables]),
+                upper=np.array([infinite if v.upBound is None else v.upBound for v in self._variables]),
+                row_lower=np.where(sense == AT_MOST, -np.inf, right),
+                row_upper=np.where(sense == AT_LEAST, np.inf, right),
+            ),
+            integers=np.flatnonzero([v.cat == pulp.LpInteger for v in self._variables]).astype(np.int32),
+        )
+
+
+@contextmanager
+def stating(name: str) -> Iterator[Statement]:
+    """Open a :class:`Statement` with the garbage collector paused while its many small objects appear."""
+    with collector_paused():
+        yield Statement(name)
+
+
+class Warm:
+    """A compiled program that keeps its basis between solves.
+
+    Attributes
+    ----------
+    matrix : Matrix
+    base : Bounds
+        The bounds as stated; every strategy starts from a copy.
+    integers : array of int
+        Columns that must be whole. ``minimise`` leaves that aside; ``solver_mixed`` sees to it.
+    """
+
+    def __init__(self, matrix: Matrix, bounds: Bounds, integers: NDArray[np.int32]) -> None:
+        self.matrix = matrix
+        self.integers = integers
+        self.base = bounds
+        self.bounds = self.base.copy()
+        self._pushed = self.base.copy()  # what HiGHS was last told
+        self._costs = np.zeros(len(bounds.lower))
+        self._reference: Optimum | None = None
+        self._reference_basis: Any = None
+        self._holding = False
+        self._highs = highspy.Highs()
+        for option, value in (
+            ("output_flag", False),
+            ("threads", 1),  # same pivots everywhere, and no thread pool to start
+            ("primal_feasibility_tolerance", SOLVER_TOLERANCE),
+            ("dual_feasibility_tolerance", SOLVER_TOLERANCE),
+        ):
+            self._highs.setOptionValue(option, value)
+        model = highspy.HighsLp()
+        model.num_col_, model.num_row_ = len(bounds.lower), len(bounds.row_lower)
+        model.col_cost_ = self._costs
+        model.col_lower_, model.col_upper_ = bounds.lower, bounds.upper
+        model.row_lower_, model.row_upper_ = bounds.row_lower, bounds.row_upper
+        model.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+        model.a_matrix_.start_ = matrix.starts
+        model.a_matrix_.index_ = matrix.indices
+        model.a_matrix_.value_ = matrix.values
+        self._highs.passModel(model)
+
+    def twin(self) -> Warm:
+        """Return another solver of the same program, for another thread."""
+        return Warm(self.matrix, self.base, self.integers)
+
+    def adopt_reference(self, other: Warm) -> None:
+        """Start warm strategies from the other solver's reference basis."""
+        self._reference, self._reference_basis = other._reference, other._reference_basis
+
+    def limit_seconds(self, seconds: float) -> None:
+        """Stop any later solve after this long (it then raises StoppedEarly)."""
+        self._highs.setOptionValue("time_limit", float(seconds))
+
+    def restart(self, bounds: Bounds, *, warm: bool = True) -> None:
+        """Begin a strategy under these bounds: from the reference basis, or from scratch (then with presolve)."""
+        self._highs.clearSolver()
+        self._holding = False
+        self.bounds = bounds.copy()
+        self._push_bounds()
+        if warm:
+            self.rebase()
+
+    def rebase(self) -> None:
+        """Go on from the reference basis: nearer to a least cost than what other objectives end at."""
+        if self.has_reference:
+            self._highs.setBasis(self._reference_basis)
+
+    def _push_bounds(self) -> None:
+        """Tell HiGHS of the bounds that changed; most do not, and each call costs by the entry."""
+        new, old = self.bounds, self._pushed
+        columns = changed((new.lower, old.lower), (new.upper, old.upper))
+        self._highs.changeColsBounds(len(columns), columns, new.lower[columns], new.upper[columns])
+        rows = changed((new.row_lower, old.row_lower), (new.row_upper, old.row_upper))
+        self._highs.changeRowsBounds(len(rows), rows, new.row_lower[rows], new.row_upper[rows])
+        self._pushed = new.copy()
+
+    def _push_costs(self, costs: Floats) -> None:
+        columns = changed((costs, self._costs))
+        self._highs.changeColsCost(len(columns), columns, costs[columns])
+        self._costs = costs
+
+    @property
+    def has_reference(self) -> bool:
+        """Whether a reference basis is stored."""
+        return self._reference is not None
+
+    def remember(self, optimum: Optimum) -> None:
+        """Make the basis just reached the reference that warm strategies start from."""
+        self._reference, self._reference_basis = optimum, self._highs.getBasis()
+
+    def minimise(self, costs: Floats) -> Optimum:
+        """Solve for these costs under the present bounds.
+
+        Raises
+        ------
+        Infeasible, StoppedEarly, SolveError
+            No values are read unless the solver says optimal and the residuals agree.
+        """
+        known = self._reference
+        if known is not None and np.array_equal(known.costs, costs) and known.bounds.equal(self.bounds):
+            return known  # solved already: the same bounds and costs
+        self._push_costs(costs)
+        kinds = highspy.HighsModelStatus
+        for run in (self._highs.run, self._afresh, self._afresh_without_presolve):
+            status, values, residual = self._attempt(run)
+            if residual <= RESIDUAL_TOLERANCE or status not in (
+                kinds.kOptimal,
+                kinds.kUnknown,
+                kinds.kSolveError,
+            ):
+                break  # nearly always at once; else the basis was too worn to go on from
+        if status != kinds.kOptimal:
+            raise self._outcome(status)
+        if not residual <= RESIDUAL_TOLERANCE:
+            raise SolveError(
+                f"the solver's flows break a limit or balance by {residual:.2g} kWh; please report this scenario"
+            )
+        solution, info = self._highs.getSolution(), self._highs.getInfo()
+        return Optimum(
+            objective=dot(costs, values),
+            values=values,
+            reduced_costs=np.array(solution.col_dual),
+            duals=np.array(solution.row_dual),
+            costs=costs,
+            bounds=self.bounds.copy(),
+            residual=residual,
+            iterations=int(info.simplex_iteration_count),
+        )
+
+    def mixed(
+        self, costs: Floats, integers: NDArray[np.int32], start: Optimum | None
+    ) -> tuple[Floats, float]:
+        """Solve with these columns whole, from a solution if there is one; return values and proved bound."""
+        highs, kinds, count = self._highs, highspy.HighsVarType, len(integers)
+        self._push_costs(costs)
+        basis, until = highs.getBasis(), highs.getRunTime() + SETTLE_SECONDS
+        highs.changeColsIntegrality(count, integers, np.full(count, kinds.kInteger))
+        options = ("mip_rel_gap", GAP / 2), ("mip_abs_gap", GAP_ABSOLUTE / 2), ("time_limit", until)
+        for option, value in options:  # half a gap is left for fixing what is found
+            highs.setOptionValue(option, value)
+        if start is not None:
+            highs.setSolution(len(start.values), np.arange(len(start.values), dtype=np.int32), start.values)
+        highs.run()
+        status, bound = highs.getModelStatus(), float(highs.getInfo().mip_dual_bound)
+        found = np.array(highs.getSolution().col_value)
+        highs.changeColsIntegrality(count, integers, np.full(count, kinds.kContinuous))
+        highs.setOptionValue("time_limit", float("inf"))
+        highs.setBasis(basis)
+        if status != highspy.HighsModelStatus.kOptimal:
+            raise self._outcome(status)
+        return found, bound
+
+    def loosen(self, bounds: Bounds) -> None:
+        """Go back to these bounds, keeping the basis."""
+        self.bounds = bounds.copy()
+        self._push_bounds()
+
+    def fix(self, columns: NDArray[np.int32], values: Floats) -> None:
+        """Fix columns at these values."""
+        self.bounds.lower[columns] = self.bounds.upper[columns] = values
+        self._push_bounds()
+
+    def _with_room(self) -> Any:  # noqa: ANN401 - a highspy enum
+        """Solve on a held face without presolve, then with more room: only rounding can have emptied it."""
+        for room in (SOLVER_TOLERANCE, HELD_ROOM):
+            self._highs.setOptionValue("primal_feasibility_tolerance", room)
+            self._highs.clearSolver()
+            status = self._without_presolve()
+            self._highs.setOptionValue("primal_feasibility_tolerance", SOLVER_TOLERANCE)
+            if status != highspy.HighsModelStatus.kInfeasible:
+                break
+        return status
+
+    def _attempt(self, run: Callable[[], object]) -> tuple[Any, Floats, float]:
+        """Run, settle what presolve and rounding leave open, and read the answer: status, values, residual."""
+        run()
+        status = self._highs.getModelStatus()
+        if status == highspy.HighsModelStatus.kUnboundedOrInfeasible:
+            status = self._without_presolve()
+        if status == highspy.HighsModelStatus.kInfeasible and self._holding:
+            status = self._with_room()
+        if status != highspy.HighsModelStatus.kOptimal:
+            return status, np.empty(0), float("inf")
+        values = np.array(self._highs.getSolution().col_value)
+        return status, values, self.residual(values)
+
+    def _afresh(self) -> None:
+        """Run without the basis reached so far."""
+        self._highs.clearSolver()
+        self._highs.run()
+
+    def _afresh_without_presolve(self) -> None:
+        self._highs.clearSolver()
+        self._without_presolve()
+
+    def _without_presolve(self) -> Any:  # noqa: ANN401 - a highspy enum
+        """Presolve alone cannot tell unbounded from infeasible; the simplex method can."""
+        self._highs.setOptionValue("presolve", "off")
+        self._highs.run()
+        self._highs.setOptionValue("presolve", "choose")
+        return self._highs.getModelStatus()
+
+    def _outcome(self, status: Any) -> SolveError:  # noqa: ANN401 - a highspy enum
+        kinds = highspy.HighsModelStatus
+        if status == kinds.kInfeasible:
+            return Infeasible("no schedule respects every limit")
+        if status in (kinds.kTimeLimit, kinds.kIterationLimit, kinds.kInterrupt):
+            return StoppedEarly(
+                "the solver was stopped before it had proved an optimum"
+                + (f" to a gap of {GAP:g} in {SETTLE_SECONDS:g} s" if len(self.integers) else "")
+            )
+        return SolveError(f"the solver ended with '{self._highs.modelStatusToString(status)}'")
+
+    def residual(self, values: Floats) -> float:
+        """Worst violation of any bound or row by these values, from our own copy of the matrix."""
+        b, activity = self.bounds, self.matrix.times(values)
+        worst = 0.0
+        for low, value, high in ((b.lower, values, b.upper), (b.row_lower, activity, b.row_upper)):
+            worst = max(
+                worst, float(np.max(low - value, initial=0.0)), float(np.max(value - high, initial=0.0))
+            )
+        return worst if np.all(np.isfinite(values)) else float("inf")
+
+    def hold(self, optimum: Optimum) -> None:
+        """Hold a stage: keep exactly its optimal face (module docstring)."""
+        self._holding = True
+        b = self.bounds
+        columns = np.flatnonzero(np.abs(optimum.reduced_costs) > FACE_TOLERANCE)
+        self._pin(columns, optimum.values[columns], b.lower, b.upper)
+        rows = np.flatnonzero(np.abs(optimum.duals) > FACE_TOLERANCE)
+        self._pin(rows, self.matrix.times(optimum.values)[rows], b.row_lower, b.row_upper)
+        self._push_bounds()
+
+    @staticmethod
+    def _pin(which: NDArray[np.intp], at: Floats, lower: Floats, upper: Floats) -> None:
+        """Fix the chosen columns or rows at the bound they stand at (the nearer one, exactly)."""
+        low, high = lower[which], upper[which]
+        bound = np.where(np.abs(at - low) <= np.abs(high - at), low, high)
+        stands = np.abs(bound - at) <= RESIDUAL_TOLERANCE  # else it is basic and its price is numerical dust
+        lower[which[stands]] = upper[which[stands]] = bound[stands]

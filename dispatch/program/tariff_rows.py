@@ -1,0 +1,226 @@
+"""What a price per step cannot say, stated for the program: blocks, demand, netting, minimum bill, self-trading.
+
+Names are those of `tariffs.terms`, which holds the algebra of the money itself. Stated here::
+
+    blocks    amount = Σ e[k];  0 ≤ e[k] ≤ width[k];  money Σ price[k]·e[k]          rising prices: linear
+              falling prices: binary full[k];  e[k] ≥ width[k]·full[k];  e[k+1] ≤ width[k+1]·full[k]
+              whole-band: binary in[c], Σ in[c] = 1;  lower[c]·in[c] ≤ amount[c] ≤ upper[c]·in[c]
+    demand    daily[i] ≥ Σ import of interval j / hours[j]   for every interval j of day i
+              measured = top + Σ over[i]/n;  over[i] ≥ daily[i] - top        (mean of the n largest; n = 1: the peak)
+              billed ≥ measured, floor_kw, ratchet_fraction·measured of earlier terms
+    netting   need - surplus = bought - sold, one of them 0 (binary);  spent = min(bank, need) (binary)
+              billed = need - spent;  the bank carries on in the tariff's order, whatever the price
+    minimum   topup ≥ minimum - base
+    trade     import ≤ M·buys;  export ≤ M·(1 - buys)            only in steps where trading with oneself would pay
+    burn      charge ≤ M·charges;  discharge ≤ M·(1 - charges)   only in steps where wasting energy would pay
+
+Demand, minimum and rising blocks are exact in a linear program because no cost falls when they grow, be the bill
+above its minimum or below; what is not so is either given binaries or refused with its reason.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from dispatch.errors import ScenarioError
+from dispatch.program.netting import Netting
+from dispatch.program.schedules import Money, Sheet, StatedSchedule, merged, negated
+from dispatch.program.self_trading import forbid_self_trading
+from dispatch.program.solver import AT_LEAST
+from tariffs.terms.slopes import NOISE, lowest_slope, views_of
+
+if TYPE_CHECKING:
+    from dispatch.arrays import Floats, Ints
+    from tariffs.terms.terms import BlockTerm, DemandTerm, MinimumTerm
+
+    Terms = list[tuple[Any, float]]
+
+
+@dataclass
+class TariffRows:
+    """States the terms of a case's tariff.
+
+    Attributes
+    ----------
+    sheet : Sheet
+    money : list of (column, factor)
+        What the terms cost, by column; a column may stand several times.
+    constant : float
+        What they cost whatever is done.
+
+    Raises
+    ------
+    ScenarioError
+        If a term cannot be stated exactly; says which and why.
+    """
+
+    sheet: Sheet
+    constant: float = 0.0
+    money: Terms = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        """State everything, in an order in which each part finds what it builds on."""
+        prices = self.sheet.case.prices
+        self.views = views_of(prices)
+        self._refuse_hopeless()
+        self._net()
+        self.blocks = [self._block(at, term) for at, term in enumerate(prices.blocks)]
+        self.measured: list[Terms] = []
+        self.most_kw: list[float] = []
+        self.demand = [self._demand(at, term) for at, term in enumerate(prices.demand)]
+        for at, minimum in enumerate(prices.minimums):
+            self._minimum(at, minimum)
+        forbid_self_trading(self.sheet, self.views)
+
+    def _charge(self, money: Money) -> None:
+        self.money += money.terms
+        self.constant += money.constant
+
+    def _net(self) -> None:
+        netting = Netting(self.sheet)
+        netting.state(self.sheet.case.prices.netting)
+        self.netting = netting.stated
+        for term, stated in zip(self.sheet.case.prices.netting, self.netting, strict=True):
+            values = [group.value_per_kwh for group in term.groups]
+            self._charge(stated.money(values, term.leftover_price_per_kwh))
+
+    # ---- refusals ----------------------------------------------------------------------------------------------
+
+    def _refuse_hopeless(self) -> None:
+        prices = self.sheet.case.prices
+        for block in prices.blocks:
+            if block.demand is not None:
+                self._refuse(
+                    f"blocks '{block.name}': limits in hours of demand multiply energy by power, which no linear "
+                    "program can state; such a tariff can be billed (dispatch bill) but not optimised"
+                )
+        for minimum in prices.minimums:
+            if minimum.topup_factor < 0:
+                self._refuse(
+                    "minimum: the adjustments after it turn what it adds into a credit "
+                    f"({minimum.topup_factor:g} per unit), so that falling short of it would pay without end; "
+                    "such a tariff can be billed (dispatch bill) but not optimised"
+                )
+        for at, demand in enumerate(prices.demand):
+            # billed ≥ measured states the demand exactly only if no more of it is ever cheaper
+            lowest = min(sum(lowest_slope(each) for each in view.demand[at]) for view in self.views)
+            if lowest < -NOISE:
+                self._refuse(
+                    f"demand '{demand.name}': one more kW can lower the bill "
+                    + ("(its cost drops at a limit)" if math.isinf(lowest) else f"(by {-lowest:.4g})")
+                    + ", so that drawing more power would pay; correct its prices and the adjustments that touch "
+                    "it; such a tariff can be billed (dispatch bill) but not optimised"
+                )
+
+    def _refuse(self, why: str) -> None:
+        raise ScenarioError(f"{self.sheet.case.path}: tariff '{self.sheet.case.tariff.name}': {why}")
+
+    # ---- blocks ------------------------------------------------------------------------------------------------
+
+    def _block(self, at: int, term: BlockTerm) -> StatedSchedule:
+        if term.netted:
+            amount = [(self.netting[chain].billed[group], 1.0) for chain, group in term.netted]
+            steps = [self._netted_steps(*pair) for pair in term.netted]
+            most = sum(float(self.sheet.most_import_kwh[each].sum()) for each in steps)
+        else:
+            amount = self.sheet.sum("export" if term.of_export else "import", term.steps)
+            each = self.sheet.most_export_kwh if term.of_export else self.sheet.most_import_kwh
+            most = float(each[term.steps].sum())
+        views = [view.blocks[at] for view in self.views]
+        stated = self.sheet.schedule(f"block_{at}", term.schedule, amount, most, views)
+        self._charge(stated.money(term.schedule))
+        return stated
+
+    def _netted_steps(self, chain: int, group: int) -> Ints:
+        return self.sheet.case.prices.netting[chain].groups[group].steps
+
+    # ---- demand ------------------------------------------------------------------------------------------------
+
+    def _demand(self, at: int, term: DemandTerm) -> list[StatedSchedule]:
+        measured = self._measured(f"demand_{at}", term)
+        self.measured.append(measured)
+        self.most_kw.append(self._most_kw(term))
+        billed = self.sheet.column(f"demand_{at}_billed")
+        self.sheet.row(f"demand_{at}_billed_measured", AT_LEAST, [(billed, 1.0), *negated(measured)], 0.0)
+        self.sheet.row(f"demand_{at}_billed_floor", AT_LEAST, [(billed, 1.0)], term.floor_kw)
+        for earlier in term.ratchet_terms:
+            share = [
+                (variable, -factor * term.ratchet_fraction) for variable, factor in self.measured[earlier]
+            ]
+            self.sheet.row(f"demand_{at}_ratchet_{earlier}", AT_LEAST, [(billed, 1.0), *share], 0.0)
+        stated = []
+        ratchets = [term.ratchet_fraction * self.most_kw[earlier] for earlier in term.ratchet_terms]
+        most = max(self.most_kw[at], term.floor_kw, *ratchets, 0.0)
+        for place, schedule in enumerate(term.schedules):
+            views = [view.demand[at][place] for view in self.views]
+            part = self.sheet.schedule(f"demand_{at}_price_{place}", schedule, [(billed, 1.0)], most, views)
+            self._charge(part.money(schedule))
+            stated.append(part)
+        return stated
+
+    def _most_kw(self, term: DemandTerm) -> float:
+        each = self.sheet.most_import_kwh[term.steps]
+        return float((np.bincount(term.interval, weights=each) / term.hours).max())
+
+    def _measured(self, name: str, term: DemandTerm) -> Terms:
+        imports = self.sheet.families["import"]
+        days = int(term.day.max()) + 1
+        daily = (
+            [self.sheet.column(f"{name}_peak")] * days
+            if term.days_averaged == 1
+            else self.sheet.statement.family(f"{name}_daily", days)
+        )
+        by_interval: list[Terms] = [[] for _ in term.hours]
+        for step, interval in zip(term.steps.tolist(), term.interval.tolist(), strict=True):
+            by_interval[interval].append((imports[step], 1.0 / float(term.hours[interval])))
+        self.sheet.statement.row_family(
+            f"{name}_interval",
+            AT_LEAST,
+            (
+                ([(daily[day], 1.0), *negated(power)], 0.0)
+                for day, power in zip(term.day.tolist(), by_interval, strict=True)
+            ),
+        )
+        if term.days_averaged == 1:
+            return [(daily[0], 1.0)]
+        count = term.days_averaged
+        if count >= days:
+            return [(highest, 1.0 / count) for highest in daily]
+        # Σ of the n largest = min over top of n·top + Σ max(daily - top, 0)
+        top = self.sheet.column(f"{name}_top")
+        over = self.sheet.statement.family(f"{name}_over", days)
+        self.sheet.statement.row_family(
+            f"{name}_over_top",
+            AT_LEAST,
+            (([(o, 1.0), (top, 1.0), (d, -1.0)], 0.0) for o, d in zip(over, daily, strict=True)),
+        )
+        return [(top, 1.0), *((o, 1.0 / count) for o in over)]
+
+    # ---- minimum bill ------------------------------------------------------------------------------------------
+
+    def _minimum(self, at: int, term: MinimumTerm) -> None:
+        base = self._sum_priced("import", term.steps, term.import_price_per_kwh)
+        base += self._sum_priced("export", term.steps, -term.export_price_per_kwh)
+        constant = term.base_fixed
+        parts = [self.blocks[block].money(schedule) for block, schedule in term.blocks]
+        for demand, schedules in term.demand:
+            parts += [part.money(s) for part, s in zip(self.demand[demand], schedules, strict=True)]
+        parts += [self.netting[chain].money(values, price) for chain, values, price in term.netting]
+        for part in parts:
+            base += part.terms
+            constant += part.constant
+        topup = self.sheet.column(f"minimum_{at}_topup")
+        self.sheet.row(f"minimum_{at}", AT_LEAST, [(topup, 1.0), *merged(base)], term.minimum - constant)
+        self.money.append((topup, term.topup_factor))
+
+    def _sum_priced(self, family: str, steps: Ints, prices: Floats) -> Terms:
+        columns = self.sheet.families.get(family)
+        if columns is None:
+            return []
+        return [
+            (columns[t], price) for t, price in zip(steps.tolist(), prices.tolist(), strict=True) if price
+        ]

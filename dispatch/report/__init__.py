@@ -1,0 +1,1 @@
+"""Results as rich renderables, which never print."""

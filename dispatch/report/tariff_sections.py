@@ -1,0 +1,178 @@
+"""What a richer tariff adds to the comparison's screen: its bill line by line, demand, event days."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from dispatch.formats import currency_decimals, format_hours, format_month, format_number
+from dispatch.report.bill import AT_LEAST, MORE_PLACES, SHARED_OUT, add_line, bill_table, decimal_text
+from dispatch.report.layout import bulleted, plain_table
+from dispatch.rules.score import is_plain
+from dispatch.strategies.table import CHOICES
+from tariffs.billing.summed import summed_lines
+from tariffs.terms.event_days import event_totals
+from tariffs.terms.peak_demand import PeakDemand, peak_demand
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from rich.console import RenderableType
+    from rich.table import Table
+
+    from dispatch.comparison.compare import Comparison
+    from dispatch.outcome import Earned, StrategyResult
+    from tariffs.terms.event_days import EventTotals
+
+    Section = tuple[str, list[RenderableType]]
+    Judged = StrategyResult | Earned
+
+
+BEYOND_PRICES = "Price of one more kWh bought; what depends on a whole period (tiers, demand) is left out."
+
+
+def tariff_sections(comparison: Comparison) -> Iterator[Section]:
+    """Yield heading and body of what only richer tariffs have; nothing for plain ones.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The finished comparison.
+    """
+    case = comparison.case
+    if is_plain(case) and not case.prices.event.any():
+        return
+    shown = _shown(comparison)
+    yield _bill_section(comparison)
+    if case.prices.demand:
+        yield _demand_section(comparison, shown)
+    if case.prices.event.any():
+        yield _event_section(comparison, shown)
+
+
+def _basis(comparison: Comparison) -> str:
+    return "as set" if comparison.as_set else "planned"
+
+
+def _shown(comparison: Comparison) -> list[tuple[str, Judged]]:
+    """Without the system, the strategies that can be set as an inverter runs them, and the bound."""
+    found: list[tuple[str, Judged]] = []
+    for result in comparison.strategies:
+        if result.name in {"grid-only", "least-cost"}:
+            found.append((result.name, result))
+        elif result.name in CHOICES:
+            found.append((result.name, comparison.as_set.get(result.name, result)))
+    return found
+
+
+def _bill_section(comparison: Comparison) -> Section:
+    name = comparison.recommendation.strategy or CHOICES[-1]
+    judged: Judged = comparison.as_set.get(name, comparison[name])
+    bill, places = judged.bill, comparison.case.tariff.rounding.places
+    more = 0 if bill.rounds_lines else MORE_PLACES
+    table = bill_table(bill.currency)
+    for line in summed_lines(bill):
+        amount = line.billed_amount if bill.rounds_lines else line.amount
+        if line.kind == "minimum" and abs(amount) < Decimal("1e-6"):
+            continue  # a solver's noise at the very edge of the minimum
+        add_line(table, line, decimal_text(amount, places + more))
+    table.add_section()
+    if not bill.rounds_lines:
+        table.add_row("sum of the lines", "", "", "", decimal_text(bill.total_unrounded, places + more))
+        rounding = decimal_text(bill.total - bill.total_unrounded, places + more)
+        table.add_row("rounding", "", "", "", rounding)
+    least = ", at least" if any(term.at_least for term in comparison.case.prices.demand) else ""
+    table.add_row(f"total{least}", "", "", "", decimal_text(bill.total, places), style="bold")
+    note = (
+        f"{len(bill.periods)} bills of {bill.tariff_name} summed, line by line; dispatch bill itemises each."
+        if len(bill.periods) > 1
+        else f"One bill of {bill.tariff_name}."
+    )
+    return f"The bill of {name}, {_basis(comparison)}", [table, "", bulleted([note])]
+
+
+def _columns(table: Table, comparison: Comparison, shown: Sequence[tuple[str, Judged]]) -> None:
+    for name, _ in shown:
+        first, _, rest = name.rpartition("-")
+        head = f"{_basis(comparison)}\n{first}-\n{rest}" if name in CHOICES else f"\n{first}-\n{rest}"
+        chosen = name == comparison.recommendation.strategy
+        table.add_column(head, justify="right", width=10, style="bold" if chosen else "")
+
+
+def _demand_section(comparison: Comparison, shown: Sequence[tuple[str, Judged]]) -> Section:
+    prices = comparison.case.prices
+    peaks = [peak_demand(prices, judged.flows["import"], judged.flows["export"]) for _, judged in shown]
+    table = plain_table()
+    table.add_column("kW", width=25, overflow="fold")
+    _columns(table, comparison, shown)
+    for name in dict.fromkeys(peak.name for peak in peaks[0]):
+        rows = [at for at, peak in enumerate(peaks[0]) if peak.name == name]
+        first = peaks[0][rows[0]]
+        mean = "" if first.days_averaged == 1 else ", mean of days"
+        least = ", at least" if any(peaks[0][at].at_least for at in rows) else ""
+        table.add_row(Text(f"{name}{mean}{least}", style="bold underline"))
+        for at in rows:
+            figures = [_kw(of[at]) for of in peaks]
+            table.add_row(f" {format_month(peaks[0][at].period)}", *figures)
+    return "Highest demand by month", [table, "", bulleted(_demand_notes(peaks))]
+
+
+def _kw(peak: PeakDemand) -> str:
+    raised = "*" if peak.billed_kw > peak.measured_kw + 5e-3 else ""
+    return f"{format_number(peak.measured_kw, 2)}{raised}"
+
+
+def _demand_notes(peaks: Sequence[Sequence[PeakDemand]]) -> Iterator[str]:
+    yield (
+        "Mean power over the tariff's interval, within its hours. The inverter as set follows its windows and knows "
+        "nothing of demand: charging in a demand window raises it. least-cost shows what is possible."
+    )
+    everything = [peak for each in peaks for peak in each]
+    if any(peak.at_least for peak in everything):
+        yield AT_LEAST
+    if any(peak.billed_kw > peak.measured_kw + 5e-3 for peak in everything):
+        yield "*: the tariff bills more than was measured there (its minimum, or a share of an earlier month)."
+
+
+def _event_section(comparison: Comparison, shown: Sequence[tuple[str, Judged]]) -> Section:
+    case = comparison.case
+    totals = [(name, judged, _events(comparison, judged)) for name, judged in shown]
+    first = totals[0][2]
+    table = plain_table()
+    table.add_column(f"\n{case.currency}, {_basis(comparison)}", width=17)
+    for heading, width in (
+        ("kWh in\nevents", 10),
+        ("money in\nevents", 10),
+        ("kWh on\nthese days", 11),
+        ("money on\nthese days", 11),
+        ("least h\nat start", 9),
+        ("median h\nat start", 9),
+    ):
+        table.add_column(heading, justify="right", width=width)
+    places, horizon = currency_decimals(case.currency), case.limits.backup_horizon_hours
+    for name, _, events in totals:
+        table.add_row(
+            name,
+            format_number(events.total("import_kwh"), 1),
+            format_number(events.total("cost"), places),
+            format_number(events.total("day_import_kwh"), 1),
+            format_number(events.total("day_cost"), places),
+            format_hours(events.least_backup_hours, horizon),
+            format_hours(events.median_backup_hours, horizon),
+            style="bold" if name == comparison.recommendation.strategy else "",
+        )
+    notes = [
+        "h at start: hours of backup left when the event's price begins. grid-only and least-cost are planned.",
+        f"The event's price holds for {first.total('event_hours'):g} h in all.",
+        SHARED_OUT,
+    ]
+    return f"The {len(first.days)} event days", [table, "", bulleted(notes)]
+
+
+def _events(comparison: Comparison, judged: Judged) -> EventTotals:
+    hours = None if judged.backup is None else judged.backup.hours
+    found = event_totals(comparison.case.prices, judged.flows["import"], judged.flows["export"], hours)
+    assert found is not None  # noqa: S101 - asked only where the tariff has events
+    return found

@@ -1,0 +1,1 @@
+"""The inverter as it runs, step by step, seeing only the present."""

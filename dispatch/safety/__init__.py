@@ -1,0 +1,1 @@
+"""What safety costs: reserve levels, the frontier, the study of backup hours."""

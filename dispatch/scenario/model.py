@@ -1,0 +1,346 @@
+"""What a person says about one home: frozen, closed models of the scenario file.
+
+Every quantity carries its unit in its name (``_w``, ``_kw``, ``_kwh``, ``_hours``, ``_fraction`` ...), and
+a key that is not listed here is an error, so that a misspelt setting can never be ignored. The models hold
+what was written; :mod:`dispatch.case.limits` turns it into the limits the program works with, and
+:mod:`dispatch.case.series` into arrays.
+
+Rules that concern a single section stand here. A rule that needs a path, a clock or two sections stands
+with the code that resolves it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from difflib import get_close_matches
+from typing import Annotated, Literal, Self
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import Discriminator, Field, Strict, Tag, field_validator, model_validator
+from pydantic_core import PydanticCustomError
+
+from dispatch.scenario.fields import (
+    Count,
+    DeviceSettings,
+    Efficiency,
+    Frozen,
+    Moment,
+    NotNegative,
+    Percent,
+    Positive,
+    Share,
+    Switch,
+    Text,
+    is_time_of_day,
+    refusal,
+)
+from dispatch.scenario.outages import Generator, Outages, RaisedReserve, one_measure
+from tariffs.currencies import CURRENCIES
+
+_YEARS = (1970, 2100)
+"""Years a period may lie in: outside it is a slip of the keyboard."""
+
+
+class Site(Frozen):
+    """Where the home is: its clock and its money."""
+
+    time_zone: Text = Field(description="IANA name of the clock on the wall, such as America/Halifax")
+    currency: Text = Field(description="ISO 4217 code of the money in the tariff, such as CAD")
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (OSError, ValueError, KeyError):  # unknown, a folder of zones, or not a plain name
+            near = _near_zone(value)
+            hint = f"did you mean '{near}'?" if near else "write an IANA name such as 'Europe/Lisbon'"
+            raise PydanticCustomError("setting", "no such time zone; {hint}", {"hint": hint}) from None
+        return value
+
+    @field_validator("currency")
+    @classmethod
+    def _known_currency(cls, value: str) -> str:
+        if value not in CURRENCIES:
+            near = _near_currency(value)
+            hint = f"did you mean '{near}'?" if near else "write three capital letters such as 'EUR'"
+            raise PydanticCustomError("setting", "not an ISO 4217 currency code; {hint}", {"hint": hint})
+        return value
+
+
+def _near_zone(value: str) -> str | None:
+    names = sorted(available_timezones())
+    wanted = value.strip().lower().replace(" ", "_")
+    # the last part alone is what people remember: "Halifax"
+    for part_of in (str.lower, lambda name: name.rsplit("/", 1)[-1].lower()):
+        table = {part_of(name): name for name in names}
+        if near := get_close_matches(wanted, table, n=1, cutoff=0.78):
+            return table[near[0]]
+    return None
+
+
+def _near_currency(value: str) -> str | None:
+    wanted = value.strip().upper()
+    # swapped letters are the commonest slip, and look far to difflib
+    swapped = [code for code in sorted(CURRENCIES) if sorted(code) == sorted(wanted)]
+    near = swapped or get_close_matches(wanted, sorted(CURRENCIES), n=9, cutoff=0.65)
+    # of equally near codes one of the same country: its first two letters; then one that many households use
+    return min(near, key=lambda code: (code[:2] != wanted[:2], code[:1] != wanted[:1]), default=None)
+
+
+class Period(Frozen):
+    """The span to compute, on the site's clock."""
+
+    start: Moment = Field(description="first instant: a local date, or an ISO 8601 date and time")
+    end: Moment = Field(description="end of the span, itself not included")
+    step_minutes: Annotated[int, Strict(), Field(ge=1, le=1440)] | None = Field(
+        None, description="length of a step; default: the step of the CSV series, or 60 without one"
+    )
+
+    @field_validator("start", "end")
+    @classmethod
+    def _is_moment(cls, value: str) -> str:
+        try:
+            year = dt.datetime.fromisoformat(value).year
+        except ValueError:
+            hint = "write a date such as '2025-01-01' or a date and time such as '2025-01-01T06:00'"
+            raise PydanticCustomError("setting", "not a date; {hint}", {"hint": hint}) from None
+        if not _YEARS[0] <= year <= _YEARS[1]:
+            hint = f"write a year from {_YEARS[0]} to {_YEARS[1]}"
+            raise PydanticCustomError("setting", "the year looks wrong; {hint}", {"hint": hint})
+        return value
+
+
+class Appliance(Frozen):
+    """One kind of appliance and how long it runs each day."""
+
+    name: Text = Field(description="what it is called")
+    watts: Positive = Field(description="power of one while it runs, in W")
+    count: Count = Field(1, description="how many of them")
+    hours_per_day: Annotated[float, Strict(), Field(gt=0, le=24)] = Field(
+        description="hours it runs a day; without starts_at spread evenly over the day; 24 = always"
+    )
+    starts_at: Moment | None = Field(
+        None, description="local clock time HH:MM at which it starts each day; may run past midnight"
+    )
+    priority: Count | None = Field(
+        None, description="of a critical appliance in an outage: 1 is kept longest, higher numbers go first"
+    )
+    shed_below_percent: Percent | None = Field(
+        None, description="in an outage it is switched off while the battery is below this percent of nominal"
+    )
+
+    @field_validator("starts_at")
+    @classmethod
+    def _is_clock_time(cls, value: str | None) -> str | None:
+        if value is None or is_time_of_day(value):
+            return value
+        hint = "write the time of day between quotes, such as '18:00'"
+        raise PydanticCustomError("setting", "not a clock time; {hint}", {"hint": hint})
+
+
+class Load(Frozen):
+    """Consumption, from a CSV column, as constant watts, or as a list of appliances."""
+
+    csv: Text | None = Field(None, description="CSV file, relative to the scenario file")
+    column: Text | None = Field(None, description="its column; the name ends in _w, _kw, _wh or _kwh")
+    watts: NotNegative | None = Field(None, description="constant power, in W")
+    appliances: Annotated[tuple[Appliance, ...], Field(min_length=1)] | None = Field(
+        None, description="appliances, one table each"
+    )
+
+    @model_validator(mode="after")
+    def _one_source(self) -> Self:
+        given = [name for name in ("csv", "watts", "appliances") if getattr(self, name) is not None]
+        if len(given) != 1:
+            have = " and ".join(given) if given else "none of them"
+            text = f"give exactly one of csv (with column), watts, or appliances; found {have}"
+            raise refusal("", text)
+        if self.csv is not None and self.column is None:
+            raise refusal("column", "name the column of the CSV file to read, such as 'load_kw'")
+        if self.csv is None and self.column is not None:
+            raise refusal("column", f"a column ('{self.column}') needs csv, the file it stands in")
+        return self
+
+
+class Sun(Frozen):
+    """What the panels can deliver on the DC side, from a CSV column."""
+
+    csv: Text = Field(description="CSV file, relative to the scenario file")
+    column: Text = Field(description="its column; the name ends in _w, _kw, _wh or _kwh")
+
+
+class Level(Frozen):
+    """A level of the battery, as percent of nominal capacity or as kWh."""
+
+    percent: Percent | None = Field(None, description="percent of nominal capacity")
+    kwh: NotNegative | None = Field(None, description="energy in the cells, in kWh")
+
+    @model_validator(mode="after")
+    def _one_unit(self) -> Self:
+        if (self.percent is None) == (self.kwh is None):
+            raise refusal("", "give exactly one of percent and kwh, such as { percent = 60 }")
+        return self
+
+
+class Battery(Frozen):
+    """The battery packs and what they lose."""
+
+    pack_kwh: Positive = Field(description="nominal energy of one pack, in kWh")
+    pack_count: Count = Field(1, description="number of packs")
+    depth_of_discharge_fraction: Efficiency = Field(
+        description="usable share of the nominal energy; the rest is never drawn"
+    )
+    charger_efficiency_fraction: Efficiency = Field(description="from the AC plug into the cells")
+    solar_charge_efficiency_fraction: Efficiency = Field(description="from the sun's DC into the cells")
+    discharge_efficiency_fraction: Efficiency = Field(description="from the cells to the DC terminals")
+    self_discharge_per_hour_fraction: Annotated[float, Strict(), Field(ge=0, lt=1)] = Field(
+        0.0, description="share of the stored energy lost in an hour"
+    )
+    start: Level | None = Field(
+        None,
+        description="level before the first step; default: halfway from empty to the ceiling, or the reserve if higher",
+    )
+    closing: Level | None = Field(None, description="level wanted after the last step; default: start")
+    ceiling: Level | None = Field(None, description="highest level allowed; default: full")
+    taper_hours: NotNegative = Field(
+        0.0, description="time constant with which charging slows down near full; 0 = it does not"
+    )
+    wear_per_kwh: NotNegative = Field(0.0, description="money counted per kWh that leaves the cells")
+
+
+class Inverter(Frozen):
+    """The inverter, its transfer switch and its own draw."""
+
+    continuous_w: Positive = Field(description="AC output it can hold, in W")
+    efficiency_fraction: Efficiency = Field(description="from DC to AC")
+    idle_on_w: NotNegative = Field(description="the system's own draw with outputs on, in W")
+    idle_off_w: NotNegative = Field(0.0, description="the system's own draw with outputs off, in W")
+    bypass_w: Positive | None = Field(None, description="grid power it passes through; none = no limit")
+    transfer_ms: NotNegative | None = Field(None, description="time to take over in an outage, in ms")
+    switches_whole_load: Switch = Field(
+        default=False, description="true where grid and inverter cannot feed the load together"
+    )
+    surge_w: Positive | None = Field(None, description="AC output for a moment, in W")
+
+
+def _list_or_number(value: object) -> str:
+    return "list" if isinstance(value, list | tuple) else "number"
+
+
+CombinedWatts = Annotated[
+    Annotated[Positive, Tag("number")] | Annotated[tuple[Positive, ...], Field(min_length=1), Tag("list")],
+    Discriminator(_list_or_number),
+]
+
+
+class Charging(Frozen):
+    """How fast the battery may be charged, at the inputs as ratings state it."""
+
+    grid_w: NotNegative = Field(description="limit of the grid charger at its input, in W")
+    ac_input_w: Positive | None = Field(None, description="cord or breaker feeding load and charger, in W")
+    solar_w: Positive | None = Field(None, description="limit of the solar input, in W; needed with [sun]")
+    combined_w: CombinedWatts | None = Field(
+        None,
+        description="limit of grid and sun charging together, in W: a number, or a list by pack count "
+        "(1 pack, 2 packs, ...); default: grid_w + solar_w",
+    )
+
+
+class Grid(Frozen):
+    """What the connection allows."""
+
+    import_limit_kw: Positive | None = Field(None, description="largest import; none = no limit")
+    feed_in: Literal["none", "house", "grid"] = Field(
+        "none", description="whether the inverter may feed the rest of the house, or the grid too"
+    )
+    export_limit_kw: NotNegative | None = Field(None, description="largest export; with feed_in = 'grid'")
+    battery_feed_in: Switch = Field(default=False, description="whether the battery too may feed in")
+
+    @model_validator(mode="after")
+    def _switches_agree(self) -> Self:
+        if self.export_limit_kw is not None and self.feed_in != "grid":
+            text = f"{self.export_limit_kw:g} has no effect with feed_in = '{self.feed_in}'; "
+            raise refusal("export_limit_kw", text + "set feed_in = 'grid' or remove the limit")
+        if self.battery_feed_in and self.feed_in == "none":
+            text = "true contradicts feed_in = 'none'; set feed_in = 'house' or 'grid', or remove it"
+            raise refusal("battery_feed_in", text)
+        return self
+
+
+class Reserve(Frozen):
+    """Energy kept for an outage: percent of nominal, kWh, or hours of the critical load."""
+
+    percent: Percent | None = Field(None, description="percent of nominal capacity")
+    kwh: NotNegative | None = Field(None, description="energy in the cells, in kWh")
+    hours: Positive | None = Field(None, description="hours of critical load above empty")
+    sun_share_fraction: Share | None = Field(
+        None, description="with hours: share of the expected sun that may be counted on; default 0"
+    )
+
+    raised: tuple[RaisedReserve, ...] = Field(
+        (), description="times with a higher reserve, a table each; the highest that applies counts"
+    )
+
+    @model_validator(mode="after")
+    def _one_measure(self) -> Self:
+        given = one_measure(
+            {"percent": self.percent, "kwh": self.kwh, "hours": self.hours}, needed=not self.raised
+        )
+        if self.sun_share_fraction is not None and self.hours is None:
+            text = f"counting sun works with hours only, not with {given}; remove it or use hours"
+            raise refusal("sun_share_fraction", text)
+        return self
+
+
+class Backup(Frozen):
+    """The hours of backup the household wants, and how they are judged."""
+
+    target_hours: NotNegative | None = Field(None, description="never less than this; none = no target")
+    share_of_instants_fraction: Efficiency = Field(
+        1.0, description="share of all instants at which the target must hold"
+    )
+    horizon_hours: Positive = Field(168.0, description="backup hours are counted up to this many")
+
+    @model_validator(mode="after")
+    def _target_can_be_seen(self) -> Self:
+        if self.target_hours is not None and self.target_hours > self.horizon_hours:
+            text = f"{self.target_hours:g} lies beyond horizon_hours = {self.horizon_hours:g}, the most "
+            raise refusal("target_hours", text + "that is counted; raise horizon_hours or lower the target")
+        return self
+
+
+class Strategies(Frozen):
+    """Choices that belong to a strategy rather than to the hardware."""
+
+    cheapest_hours_per_day: Annotated[float, Strict(), Field(gt=0, le=24)] | None = Field(
+        None, description="with hourly prices: how many hours of each day count as cheap"
+    )
+
+
+class Scenario(Frozen):
+    """One home: the whole scenario file.
+
+    Sections that are left out take the defaults of their models; ``critical_load`` left out means the
+    served load, ``other_load`` and ``sun`` left out mean none, ``reserve`` left out means the floor is
+    the level below which the battery is never drawn.
+    """
+
+    name: Text = Field(description="what the report calls this home")
+    tariff: Text = Field(description="tariff file, relative to the scenario file")
+    site: Site
+    period: Period | None = None
+    load: Load
+    other_load: Load | None = None
+    critical_load: Load | None = None
+    battery: Battery
+    inverter: Inverter
+    charging: Charging
+    sun: Sun | None = None
+    grid: Grid = Grid()
+    reserve: Reserve | None = None
+    backup: Backup = Backup()
+    generator: Generator | None = None
+    outages: Outages | None = None
+    strategies: Strategies = Strategies()
+    settings: DeviceSettings = DeviceSettings()

@@ -1,0 +1,1 @@
+"""The search for the best settings that can be entered."""

@@ -1,0 +1,110 @@
+"""Settings as a person enters them: windows on the clock, target levels, one reserve, per season and kind of day.
+
+A card has one :class:`DayPlan` per :class:`Group` (a season and the days it is for). At every moment the plan of
+that season and kind of day holds; a window that crosses midnight is, on the days it is for, the piece from its
+start to 24:00 and the piece from 00:00 to its end. The device knows the calendar's weekends; it knows holidays only
+where the scenario says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from dispatch.arrays import Flags
+
+
+MINUTES_PER_DAY = 1440
+
+
+EVERY_DAY, WEEKDAYS, WEEKENDS, HOLIDAYS = "every day", "weekdays", "weekends", "holidays"
+
+
+@dataclass(frozen=True, order=True)
+class Window:
+    """A stretch of the clock, half open, in minutes after midnight; ``end`` ≤ ``start`` crosses midnight."""
+
+    start: int
+    end: int
+
+    def holds(self, minute: NDArray[np.int64]) -> Flags:
+        """Tell which minutes of the day lie in it."""
+        if self.start < self.end:
+            return (minute >= self.start) & (minute < self.end)
+        return (minute >= self.start) | (minute < self.end)
+
+    @property
+    def minutes(self) -> int:
+        """How long it is."""
+        return (self.end - self.start - 1) % MINUTES_PER_DAY + 1
+
+    @property
+    def text(self) -> str:
+        """As a person reads it: ``22:00-06:00``."""
+        return f"{clock(self.start)}-{clock(self.end)}"
+
+
+@dataclass(frozen=True, order=True)
+class ChargeWindow(Window):
+    """Grid charging up to a level, percent of nominal."""
+
+    to_percent: float
+
+
+@dataclass(frozen=True)
+class DayPlan:
+    """What the device is told for one season and kind of day.
+
+    Attributes
+    ----------
+    charge : tuple of ChargeWindow
+        When the grid may fill the battery, and how far.
+    discharge : tuple of Window
+        When the load may draw the battery down to the reserve.
+    reserve_percent : float
+        Never drawn below; kept up from the grid at any hour. Percent of nominal.
+    """
+
+    charge: tuple[ChargeWindow, ...]
+    discharge: tuple[Window, ...]
+    reserve_percent: float
+
+    @property
+    def entries(self) -> int:
+        """How many windows a person has to type."""
+        return len(self.charge) + len(self.discharge)
+
+
+@dataclass(frozen=True)
+class Group:
+    """A season and the kind of day a plan is for."""
+
+    season: str
+    days: str
+
+
+@dataclass(frozen=True)
+class Card:
+    """The whole of what is entered: one plan per group, in the groups' order, and where the sun goes first.
+
+    Attributes
+    ----------
+    plans : tuple of DayPlan
+    sun_first : str
+        "load", or "battery": outside the discharge windows the sun then charges before it serves the load.
+    sells : bool
+        Whether the battery sells to the grid in its discharge windows.
+    """
+
+    plans: tuple[DayPlan, ...]
+    sun_first: str = "load"
+    sells: bool = False
+
+
+def clock(minutes: int) -> str:
+    """Write minutes after midnight as ``HH:MM``; the day's end as 24:00."""
+    return f"{minutes // 60:02d}:{minutes % 60:02d}"

@@ -1,0 +1,286 @@
+"""The card as a file: written as TOML or JSON, read back with every limit of the device checked."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import numpy as np
+from pydantic import ConfigDict, Field, Strict, ValidationError
+
+from dispatch.errors import ScenarioError
+from dispatch.scenario.fields import Frozen, Percent, Switch, Text
+from dispatch.scenario.load import explain, problem_report, read_text
+from dispatch.settings.card import (
+    EVERY_DAY,
+    MINUTES_PER_DAY,
+    Card,
+    ChargeWindow,
+    DayPlan,
+    Group,
+    Window,
+    clock,
+)
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    from dispatch.case.case import Case
+    from dispatch.settings.space import Space
+
+
+_CLOCK = re.compile(r"(\d{1,3}):(\d{2})")
+
+
+_LEVEL_TOLERANCE = 1e-6
+
+
+class _Entry(Frozen):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, populate_by_name=True)
+
+
+class WindowEntry(_Entry):
+    """A stretch of the clock, ``from`` and ``to`` as HH:MM."""
+
+    start: Text = Field(alias="from", description="local clock time at which it begins, such as '22:00'")
+    end: Text = Field(alias="to", description="local clock time at which it ends; may lie past midnight")
+
+
+class ChargeEntry(WindowEntry):
+    """A stretch in which the grid may fill the battery."""
+
+    to_percent: Percent = Field(description="target level, percent of nominal")
+
+
+class PlanEntry(_Entry):
+    """What holds in a season and on a kind of day."""
+
+    season: Text | None = Field(None, description="a season of the tariff; left out: all")
+    days: Literal["every day", "weekdays", "weekends", "holidays"] | None = Field(
+        None, description="'weekdays', 'weekends', 'holidays'; left out: every day"
+    )
+    reserve_percent: Percent = Field(description="never drawn below it, percent of nominal")
+    charge: tuple[ChargeEntry, ...] = ()
+    discharge: tuple[WindowEntry, ...] = ()
+
+
+class CardFile(_Entry):
+    """A settings card."""
+
+    sun_first: Literal["load", "battery"] = "load"
+    sells: Annotated[bool, Strict()] | Switch = False
+    plans: Annotated[tuple[PlanEntry, ...], Field(min_length=1)]
+
+
+def card_document(card: Card, groups: Sequence[Group]) -> dict[str, Any]:
+    """Put a card into plain types; the same keys as the card file."""
+    return {
+        "sun_first": card.sun_first,
+        "sells": card.sells,
+        "plans": [
+            {
+                "season": group.season,
+                "days": group.days,
+                "reserve_percent": plan.reserve_percent,
+                "charge": [
+                    {"from": clock(w.start), "to": clock(w.end), "to_percent": w.to_percent}
+                    for w in plan.charge
+                ],
+                "discharge": [{"from": clock(w.start), "to": clock(w.end)} for w in plan.discharge],
+            }
+            for group, plan in zip(groups, card.plans, strict=True)
+        ],
+    }
+
+
+def card_toml(card: Card, groups: Sequence[Group]) -> str:
+    """Write a card as the TOML that :func:`read_card` reads."""
+    document = card_document(card, groups)
+    lines = [
+        "# A settings card: edit it and score it with: dispatch settings SCENARIO --card FILE",
+        f'sun_first = "{document["sun_first"]}"',
+        f"sells = {str(document['sells']).lower()}",
+    ]
+    for plan in document["plans"]:
+        charge = ", ".join(
+            f'{{ from = "{w["from"]}", to = "{w["to"]}", to_percent = {w["to_percent"]:g} }}'
+            for w in plan["charge"]
+        )
+        discharge = ", ".join(f'{{ from = "{w["from"]}", to = "{w["to"]}" }}' for w in plan["discharge"])
+        lines += [
+            "",
+            "[[plans]]",
+            f'season = "{plan["season"]}"',
+            f'days = "{plan["days"]}"',
+            f"reserve_percent = {plan['reserve_percent']:g}",
+            f"charge = [{charge}]",
+            f"discharge = [{discharge}]",
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def read_card(path: Path, case: Case, space: Space) -> Card:
+    """Read a card file and check it against what the device takes.
+
+    Parameters
+    ----------
+    path : Path
+    case : Case
+    space : Space
+        Of that case.
+
+    Returns
+    -------
+    Card
+
+    Raises
+    ------
+    ScenarioError
+        One message with every problem: unknown keys, windows longer than a day or off the device's step, more
+        windows than it takes, overlaps, levels outside reserve … ceiling, seasons without a plan.
+    """
+    text = read_text(path)
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ScenarioError(f"{path}: not valid TOML: {error}") from None
+    try:
+        entered = CardFile.model_validate(data)
+    except ValidationError as error:
+        raise ScenarioError(problem_report(path, explain(error, CardFile))) from None
+    problems: list[str] = []
+    plans = [
+        _plan(number, entry, case, space, problems) for number, entry in enumerate(entered.plans, start=1)
+    ]
+    if entered.sells and not case.limits.battery_feed_in:
+        problems.append("sells: true, but grid.battery_feed_in = false; remove it or allow feeding in")
+    chosen = _assigned(entered.plans, space, problems)
+    if problems:
+        raise ScenarioError(problem_report(path, problems))
+    return Card(tuple(plans[index] for index in chosen), sun_first=entered.sun_first, sells=entered.sells)
+
+
+def _assigned(entries: Sequence[PlanEntry], space: Space, problems: list[str]) -> list[int]:
+    """Find the one entry for every group; say where there is none, or more than one."""
+    seasons = {group.season for group in space.groups}
+    for number, entry in enumerate(entries, start=1):
+        if entry.season is not None and entry.season not in seasons:
+            problems.append(
+                f"plans[{number}].season: the tariff has no such season in this period (got '{entry.season}'); "
+                f"choose one of {', '.join(sorted(seasons))}"
+            )
+    chosen = []
+    for group in space.groups:
+        fits = [i for i, entry in enumerate(entries) if _fits(entry, group)]
+        if len(fits) != 1:
+            which = " and ".join(f"plans[{i + 1}]" for i in fits) or "none"
+            problems.append(
+                f"plans: {group.season}, {group.days} needs exactly one plan (found {which}); "
+                + ("remove one of them" if fits else "add a [[plans]] for it")
+            )
+        chosen.append(fits[0] if fits else 0)
+    return chosen
+
+
+def _fits(entry: PlanEntry, group: Group) -> bool:
+    if entry.season not in (None, group.season):
+        return False
+    return entry.days in {None, EVERY_DAY, group.days}
+
+
+def _plan(number: int, entry: PlanEntry, case: Case, space: Space, problems: list[str]) -> DayPlan:
+    at = f"plans[{number}]"
+    charge, discharge = [], []
+    for index, given in enumerate(entry.charge, start=1):
+        span = _window(f"{at}.charge[{index}]", given, space, problems)
+        charge.append(ChargeWindow(span.start, span.end, given.to_percent))
+        problems += _level_problems(
+            f"{at}.charge[{index}].to_percent", given.to_percent, entry.reserve_percent, case
+        )
+    for index, stretch in enumerate(entry.discharge, start=1):
+        discharge.append(_window(f"{at}.discharge[{index}]", stretch, space, problems))
+    lowest = 100 * float(case.floor_kwh.min()) / case.limits.full_kwh
+    what = "the scenario's reserve" if case.scenario.reserve is not None else "the empty level"
+    problems += _level_problems(f"{at}.reserve_percent", entry.reserve_percent, lowest, case, what)
+    for name, windows, most in (
+        ("charge", charge, space.charge_windows),
+        ("discharge", discharge, space.discharge_windows),
+    ):
+        if len(windows) > most:
+            problems.append(
+                f"{at}.{name}: {len(windows)} windows, but the device takes {most} "
+                f"(settings.{name}_window_count); remove {len(windows) - most}"
+            )
+    problems += _overlaps(at, [*charge, *discharge])
+    return DayPlan(tuple(sorted(charge)), tuple(sorted(discharge)), entry.reserve_percent)
+
+
+def _level_problems(
+    field: str, percent: float, lowest: float, case: Case, what: str = "the reserve"
+) -> Iterator[str]:
+    limits, step = case.limits, case.scenario.settings.level_step_percent
+    top = 100 * limits.ceiling_kwh / limits.full_kwh
+    if not lowest - _LEVEL_TOLERANCE <= percent <= top + _LEVEL_TOLERANCE:
+        yield f"{field}: {percent:g} % is outside {what} {lowest:.4g} % to {top:.4g} %; choose a level between"
+    elif abs(percent / step - round(percent / step)) > _LEVEL_TOLERANCE:
+        near = round(percent / step) * step
+        yield (
+            f"{field}: {percent:g} % is no multiple of settings.level_step_percent = {step:g}; "
+            f"write {near:g} or change the step"
+        )
+
+
+def _window(field: str, entry: WindowEntry, space: Space, problems: list[str]) -> Window:
+    start, end = (_minutes(text) for text in (entry.start, entry.end))
+    for key, text, value in (("from", entry.start, start), ("to", entry.end, end)):
+        if value is None:
+            problems.append(f"{field}.{key}: not a clock time (got '{text}'); write HH:MM such as '22:00'")
+    if start is None or end is None:
+        return Window(0, MINUTES_PER_DAY)
+    if end - start > MINUTES_PER_DAY or start >= MINUTES_PER_DAY or end > MINUTES_PER_DAY:
+        longer = end - start > MINUTES_PER_DAY
+        what = "is longer than a day" if longer else "runs past the clock's 24:00"
+        problems.append(
+            f"{field}: {entry.start} to {entry.end} {what}; write clock times of one day, "
+            "such as from = '22:00', to = '06:00' for a window that crosses midnight"
+        )
+        return Window(0, MINUTES_PER_DAY)
+    if start == end:
+        problems.append(
+            f"{field}: {entry.start} to {entry.end} is empty; for all day write '00:00' to '24:00'"
+        )
+    off = [text for text, value in ((entry.start, start), (entry.end, end)) if value % space.grain_minutes]
+    if off:
+        problems.append(
+            f"{field}: {' and '.join(off)} is not on the {space.grain_minutes}-minute step of device and series; "
+            "move it, or use a finer series and settings.time_step_minutes"
+        )
+    return Window(start, end or MINUTES_PER_DAY)
+
+
+def _minutes(text: str) -> int | None:
+    match = _CLOCK.fullmatch(text.strip())
+    if match is None or int(match[2]) > 59:
+        return None
+    return int(match[1]) * 60 + int(match[2])
+
+
+def _overlaps(at: str, windows: Sequence[Window]) -> Iterator[str]:
+    minutes = np.arange(MINUTES_PER_DAY)
+    for i, one in enumerate(windows):
+        for two in windows[i + 1 :]:
+            if np.any(one.holds(minutes) & two.holds(minutes)):
+                yield f"{at}: the windows {one.text} and {two.text} overlap; shorten one of them"
+
+
+def season_changes(case: Case, space: Space) -> list[tuple[dt.date, str]]:
+    """Local dates from which another season's plans hold, the first day of the data included."""
+    changes: list[tuple[dt.date, str]] = []
+    for moment, group in zip(case.times, space.group_of.tolist(), strict=True):
+        season = space.groups[group].season
+        if not changes or changes[-1][1] != season:
+            changes.append((moment.date(), season))
+    return changes

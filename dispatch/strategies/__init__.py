@@ -1,0 +1,1 @@
+"""The strategies as data on the program, solved with foresight."""

@@ -1,0 +1,1 @@
+"""Facts turned into sentences that every face shares; no rich."""

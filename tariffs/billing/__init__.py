@@ -1,0 +1,1 @@
+"""Metered energy to a bill of exact decimals."""

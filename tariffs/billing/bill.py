@@ -1,0 +1,187 @@
+"""Metered energy to a bill: exact decimal lines, adjusted in the tariff's order, rounded as it says.
+
+Nothing here uses the effective prices of `tariffs.prices`; the two share only which price holds when and
+what is measured.
+"""
+
+from dataclasses import dataclass, replace
+from decimal import Context, Decimal, localcontext
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from tariffs.billing.items import item_lines
+from tariffs.billing.lines import ZERO, BillLine, PeriodBill, money, quantized, ratio, text
+from tariffs.billing.tiers import Measured, billed_demand
+from tariffs.billing.usage import Floats, usage_by_part
+from tariffs.errors import TariffError
+from tariffs.periods.cells import block_cells
+from tariffs.periods.demand import demand_cells
+from tariffs.periods.layout import lay_out
+from tariffs.periods.parts import Part
+from tariffs.sheet.tariff import EVERYTHING, Adjustment, Rounding, Tariff
+from tariffs.sheet.usage import Minimum
+
+__all__ = ["Bill", "BillLine", "PeriodBill", "bill"]
+
+
+_EXACT = Context(prec=40)
+
+
+@dataclass(frozen=True)
+class Bill:
+    """All periods' bills of a series.
+
+    Attributes
+    ----------
+    tariff_name, currency : str
+    periods : tuple of PeriodBill
+    rounds_lines : bool
+        Whether lines are rounded one by one (then print `billed_amount`), or each period's total.
+    """
+
+    tariff_name: str
+    currency: str
+    periods: tuple[PeriodBill, ...]
+    rounds_lines: bool = False
+
+    @property
+    def total(self) -> Decimal:
+        """Sum of the periods' rounded totals."""
+        return sum((period.total for period in self.periods), ZERO)
+
+    @property
+    def total_unrounded(self) -> Decimal:
+        """Sum of every line before any rounding."""
+        with localcontext(_EXACT):
+            return sum((period.total_unrounded for period in self.periods), ZERO)
+
+
+def bill(
+    tariff: Tariff,
+    times: pd.DatetimeIndex,
+    dt_hours: float,
+    import_kwh: ArrayLike,
+    export_kwh: ArrayLike | None = None,
+) -> Bill:
+    """Price metered energy under a tariff.
+
+    Parameters
+    ----------
+    tariff : Tariff
+    times : DatetimeIndex, length n
+        Starts of the steps; tz-aware, regular.
+    dt_hours : float
+        Length of each step. [h]
+    import_kwh, export_kwh : array, shape (n,)
+        Energy within each step, both >= 0; no export means none. [kWh]
+
+    Returns
+    -------
+    Bill
+        One `PeriodBill` per billing period the series touches.
+
+    Raises
+    ------
+    TariffError
+        If the series and the tariff do not fit each other, or energy is negative or not a number.
+    """
+    layout = lay_out(tariff, times, dt_hours)
+    bought = _energy(tariff, "import_kwh", import_kwh, len(times))
+    sold = _energy(
+        tariff, "export_kwh", np.zeros(len(times)) if export_kwh is None else export_kwh, len(times)
+    )
+    with localcontext(_EXACT):
+        demand = demand_cells(layout)
+        measured = Measured(
+            layout=layout,
+            bought=bought,
+            sold=sold,
+            usage=usage_by_part(layout, bought, sold),
+            blocks=block_cells(layout),
+            demand=demand,
+            billed_kw=billed_demand(demand, bought),
+        )
+        periods = tuple(_period_bill(measured, index) for index in range(len(layout.periods)))
+    return Bill(tariff.name, tariff.currency, periods, tariff.rounding.per == "line")
+
+
+def _energy(tariff: Tariff, name: str, values: ArrayLike, count: int) -> Floats:
+    energy = np.asarray(values, dtype=np.float64)
+    if energy.shape != (count,):
+        raise TariffError(
+            f"{tariff.source}: {name} must have one value per step (got {energy.shape}, {count} steps); "
+            "give both series on the same times"
+        )
+    bad = np.flatnonzero(~(np.isfinite(energy) & (energy >= 0)))
+    if bad.size:
+        raise TariffError(
+            f"{tariff.source}: {name} must be a number >= 0 in every step "
+            f"(got {energy[bad[0]]} in step {int(bad[0])}); put energy fed in under export_kwh"
+        )
+    return energy
+
+
+def _period_bill(measured: Measured, index: int) -> PeriodBill:
+    layout = measured.layout
+    numbers = [at for at, part in enumerate(layout.parts) if part.period == index]
+    lines = [line for at in numbers for line in _part_lines(measured, at)]
+    exact = sum((line.amount for line in lines), ZERO)
+    total = quantized(sum((line.billed_amount for line in lines), ZERO), layout.tariff.rounding)
+    first, last = layout.parts[numbers[0]].steps.start, layout.parts[numbers[-1]].steps.stop - 1
+    return PeriodBill(
+        name=layout.periods[index].name,
+        start=layout.dates[layout.date[first]],
+        end=layout.dates[layout.date[last]],
+        lines=tuple(lines),
+        total_unrounded=exact,
+        rounding=total - exact,
+        total=total,
+    )
+
+
+def _part_lines(measured: Measured, number: int) -> list[BillLine]:
+    """Return the lines of one part, exact and as billed side by side."""
+    layout = measured.layout
+    part, rounding = layout.parts[number], layout.tariff.rounding
+    lines = item_lines(measured, number)
+    if rounding.per == "line":
+        lines = [replace(line, billed_amount=quantized(line.amount, rounding)) for line in lines]
+    for item in layout.sheet(part.version).sequence:
+        if isinstance(item, Adjustment):
+            lines.append(_adjusted(item, lines, rounding, layout.tariff.currency))
+        else:
+            lines += _topped_up(item, part, lines, rounding)
+    return lines
+
+
+def _adjusted(item: Adjustment, lines: list[BillLine], rounding: Rounding, currency: str) -> BillLine:
+    base = [line for line in lines if _in_base(line, item.applies_to, item.not_to)]
+    rate = item.percent / 100
+    exact = rate * sum((line.amount for line in base), ZERO)
+    billed_base = sum((line.billed_amount for line in base), ZERO)
+    billed = quantized(rate * billed_base, rounding) if rounding.per == "line" else exact
+    label = f"{item.name} {item.percent:+f}%"
+    return BillLine(label, "adjustment", billed_base, currency, rate, exact, billed, item.name)
+
+
+def _topped_up(item: Minimum, part: Part, lines: list[BillLine], rounding: Rounding) -> list[BillLine]:
+    per_day, per_month = item.per_day or ZERO, item.per_month or ZERO
+    least = per_day * ratio(part.days) + per_month * ratio(part.months)
+    wanted = () if EVERYTHING in item.applies_to else item.applies_to
+    base = [line for line in lines if _in_base(line, wanted, ())]
+    exact = max(least - sum((line.amount for line in base), ZERO), ZERO)
+    billed = max(least - sum((line.billed_amount for line in base), ZERO), ZERO)
+    if rounding.per == "line":
+        billed = quantized(billed, rounding)
+    if not exact and not billed:
+        return []
+    line = money(f"{item.name}: top-up to {text(least, 4)}", ("minimum", item.name), exact)
+    return [replace(line, billed_amount=billed)]
+
+
+def _in_base(line: BillLine, wanted: tuple[str, ...], barred: tuple[str, ...]) -> bool:
+    """Tell whether a line is named by its group or its name, and not excepted; no names means every line."""
+    named = not wanted or line.kind in wanted or line.name in wanted
+    return named and line.kind not in barred and line.name not in barred

@@ -1,0 +1,116 @@
+"""Lines of a bill, and the exact decimals they are made of."""
+
+import datetime as dt
+import math
+from dataclasses import dataclass
+from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tariffs.sheet.tariff import Rounding
+
+_DIGITS = 12  # sums of floats carry noise beyond this; a meter does not
+
+
+ZERO = Decimal(0)
+
+
+@dataclass(frozen=True)
+class BillLine:
+    """One line of a bill.
+
+    Attributes
+    ----------
+    label : str
+        What the reader sees, including any share of a month it stands for.
+    kind : str
+        ``energy``, ``riders``, ``export``, ``netting`` (kWh only, no money), ``demand``, ``charges``,
+        ``credits``, ``minimum`` or ``adjustment``.
+    quantity, unit, unit_price : Decimal or None, str, Decimal or None
+        How the amount came about. A percentage's quantity is the money it is of.
+    amount : Decimal
+        Exact; credits are negative.
+    billed_amount : Decimal
+        As the bill prints it: rounded where the tariff rounds per line, else equal to `amount`.
+    name : str
+        The name in the tariff file, which adjustments can refer to.
+    """
+
+    label: str
+    kind: str
+    quantity: Decimal | None
+    unit: str
+    unit_price: Decimal | None
+    amount: Decimal
+    billed_amount: Decimal
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class PeriodBill:
+    """The bill of one period.
+
+    Attributes
+    ----------
+    name : str
+        ``YYYY-MM``.
+    start, end : date
+        First and last local date that the series covers.
+    lines : tuple of BillLine
+        Their exact amounts add up to `total_unrounded`.
+    total_unrounded, rounding, total : Decimal
+        ``total = total_unrounded + rounding``.
+    """
+
+    name: str
+    start: dt.date
+    end: dt.date
+    lines: tuple[BillLine, ...]
+    total_unrounded: Decimal
+    rounding: Decimal
+    total: Decimal
+
+
+def priced(
+    label: str, tags: tuple[str, str], quantity: Decimal, price: Decimal, unit: str = "kWh"
+) -> BillLine:
+    """Return the line of a quantity at a price; `tags` are the line's kind and its name in the file."""
+    kind, name = tags
+    amount = quantity * price
+    return BillLine(label, kind, quantity, unit, price, amount, amount, name)
+
+
+def money(label: str, tags: tuple[str, str], amount: Decimal) -> BillLine:
+    """Return a line that is an amount by itself."""
+    kind, name = tags
+    return BillLine(label, kind, None, "", None, amount, amount, name)
+
+
+def exact(value: float) -> Decimal:
+    """Return a measured number as a decimal free of the noise of binary fractions."""
+    return Decimal(format(value, f".{_DIGITS}g"))
+
+
+def exact_sum(values: NDArray[np.float64]) -> Decimal:
+    """Return a sum of metered energy as a decimal free of the noise of binary fractions."""
+    return exact(math.fsum(values.tolist()))
+
+
+def ratio(value: Fraction) -> Decimal:
+    """Return a fraction as a decimal."""
+    return Decimal(value.numerator) / Decimal(value.denominator)
+
+
+def quantized(amount: Decimal, rounding: Rounding) -> Decimal:
+    """Round money as a tariff says."""
+    mode = ROUND_HALF_UP if rounding.mode == "half-up" else ROUND_HALF_EVEN
+    return amount.quantize(Decimal(1).scaleb(-rounding.places), rounding=mode)
+
+
+def text(value: Decimal | Fraction, places: int = 3) -> str:
+    """Write a number shortly: at most a few places, no trailing zeros."""
+    number = value if isinstance(value, Decimal) else ratio(value)
+    shown = format(number.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_UP), "f")
+    return shown.rstrip("0").rstrip(".") if "." in shown else shown

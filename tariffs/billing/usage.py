@@ -1,0 +1,133 @@
+"""Metered energy of each part of a bill by band and season, and what netting leaves of it to be billed."""
+
+from dataclasses import dataclass, field
+from decimal import Decimal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tariffs.billing.lines import ZERO, BillLine, exact_sum, priced, text
+from tariffs.periods.cells import NettingCell, netting_cells
+from tariffs.periods.layout import Layout
+from tariffs.sheet.tariff import NETTING_LINE
+from tariffs.sheet.usage import Netting
+
+Floats = NDArray[np.float64]
+
+
+Key = tuple[str, str]
+
+
+_INFO = ("netting", NETTING_LINE)
+
+
+@dataclass(frozen=True)
+class Usage:
+    """Energy of one part of a bill, keyed by (band, season). [kWh].
+
+    Attributes
+    ----------
+    bought, sold : dict
+        As metered.
+    billed : dict
+        What of `bought` is left to be paid; equal to it where the tariff does not net.
+    lines : list of BillLine
+        What became of the credits.
+    """
+
+    bought: dict[Key, Decimal] = field(default_factory=dict)
+    sold: dict[Key, Decimal] = field(default_factory=dict)
+    billed: dict[Key, Decimal] = field(default_factory=dict)
+    lines: list[BillLine] = field(default_factory=list)
+
+
+def usage_by_part(layout: Layout, bought: Floats, sold: Floats) -> list[Usage]:
+    """Return the usage of every part."""
+    found = []
+    for part in layout.parts:
+        usage = Usage()
+        _fill(layout, part.steps, bought, usage.bought)
+        _fill(layout, part.steps, sold, usage.sold)
+        usage.billed.update(usage.bought)
+        found.append(usage)
+    netting = layout.tariff.netting
+    if netting is not None:
+        _net(layout, netting, found, bought, sold)
+    return found
+
+
+def _fill(layout: Layout, steps: slice, energy: Floats, into: dict[Key, Decimal]) -> None:
+    """Add up energy by band and season, exactly."""
+    seasons = len(layout.season_names)
+    key = layout.band[steps] * seasons + layout.season[steps]
+    order = np.argsort(key, kind="stable")
+    ordered = energy[steps][order]
+    found, starts = np.unique(key[order], return_index=True)
+    ends = [*starts[1:].tolist(), len(key)]
+    for number, begin, end in zip(found.tolist(), starts.tolist(), ends, strict=True):
+        band, season = divmod(number, seasons)
+        into[layout.band_names[band], layout.season_names[season]] = exact_sum(ordered[begin:end])
+
+
+def _net(layout: Layout, netting: Netting, parts: list[Usage], bought: Floats, sold: Floats) -> None:
+    """Set exports off against imports through time; change what each part has left to be billed."""
+    banks: dict[str, Decimal] = dict(netting.opening_kwh)
+    for usage in parts:
+        usage.billed.clear()
+    for cell in netting_cells(layout):
+        usage = parts[cell.part]
+        own: dict[Key, Decimal] = {}
+        fed: dict[Key, Decimal] = {}
+        _fill(layout, cell.steps, bought, own)
+        _fill(layout, cell.steps, sold, fed)
+        imports = {band: own.get((band, cell.season), ZERO) for band in cell.bands}
+        exports = {band: fed.get((band, cell.season), ZERO) for band in cell.bands}
+        before = sum(banks.values(), ZERO)
+        for band, kwh in _spend(netting, imports, exports, banks).items():
+            key = band, cell.season
+            usage.billed[key] = usage.billed.get(key, ZERO) + kwh
+        usage.lines.extend(_outcome(netting, cell, banks, before, sum(exports.values(), ZERO)))
+
+
+def _spend(
+    netting: Netting, imports: dict[str, Decimal], exports: dict[str, Decimal], banks: dict[str, Decimal]
+) -> dict[str, Decimal]:
+    """Return what is left to be billed in each band; credits are spent and gained in `banks`."""
+    any_band = netting.across == "any-band"
+    key = {band: band if netting.across == "same-band" else "all" for band in imports}
+    need = {}
+    for band, kwh in imports.items():
+        gained = exports[band] if any_band else max(exports[band] - kwh, ZERO)
+        banks[key[band]] = banks.get(key[band], ZERO) + gained
+        need[band] = kwh if any_band else max(kwh - exports[band], ZERO)
+    billed = {}
+    for band, kwh in need.items():
+        spent = min(banks[key[band]], kwh)
+        banks[key[band]] -= spent
+        billed[band] = kwh - spent
+    return billed
+
+
+def _outcome(
+    netting: Netting, cell: NettingCell, banks: dict[str, Decimal], before: Decimal, exported: Decimal
+) -> list[BillLine]:
+    """Return the lines that tell what became of exports, and empty the banks where they are settled."""
+    left = sum(banks.values(), ZERO)
+    lines = []
+    if exported:
+        lines.append(priced("exported and set off or credited", _INFO, exported, ZERO))
+    if before:
+        lines.append(priced("credits brought forward", _INFO, before, ZERO))
+    if netting.surplus == "carry" and not cell.settles:
+        if left:
+            lines.append(priced("credits carried forward", _INFO, left, ZERO))
+        return lines
+    banks.clear()
+    if left and netting.surplus == "lost":
+        lines.append(priced(f"surplus not credited ({text(left)} kWh)", _INFO, left, ZERO))
+    elif left:
+        paid = netting.surplus == "paid"
+        price = netting.surplus_price_per_kwh if paid else netting.settlement_price_per_kwh
+        label = "surplus paid" if paid else "credits settled"
+        lines.append(priced(label, ("export", NETTING_LINE), left, -price))
+    return lines

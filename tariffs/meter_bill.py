@@ -1,0 +1,101 @@
+"""A tariff file and a meter file brought together: the bill, and what lies behind its lines."""
+
+from __future__ import annotations
+
+import difflib
+import zoneinfo
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import tariffs
+from tariffs.terms.event_days import EventTotals, event_totals
+from tariffs.terms.peak_demand import PeakDemand, peak_demand
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+
+@dataclass(frozen=True)
+class MeterBill:
+    """What ``dispatch bill`` shows.
+
+    Attributes
+    ----------
+    tariff : Tariff
+    meter_path : Path
+    meter : Meter
+        On the tariff's clock.
+    bill : Bill
+    events : EventTotals or None
+        Energy and money on event days; None without any.
+    demand : tuple of PeakDemand
+        Highest demand by charge and period.
+    """
+
+    tariff: tariffs.Tariff
+    meter_path: Path
+    meter: tariffs.Meter
+    bill: tariffs.Bill
+    events: EventTotals | None
+    demand: tuple[PeakDemand, ...]
+
+    def at_least(self, period: str | None = None) -> bool:
+        """Tell whether a demand figure behind a period's bill, or any bill, may have been higher."""
+        return any(peak.at_least for peak in self.demand if period in {None, peak.period})
+
+
+def meter_bill(
+    tariff_path: Path,
+    meter_path: Path,
+    time_zone: str | None = None,
+    import_columns: Sequence[str] = (),
+    export_columns: Sequence[str] = (),
+) -> MeterBill:
+    """Price a meter file under a tariff file.
+
+    Parameters
+    ----------
+    tariff_path, meter_path : Path
+    time_zone : str, optional
+        The tariff's clock, for a tariff file that names none.
+    import_columns, export_columns : sequence of str, optional
+        Columns of the meter file to add up in place of ``import_kwh`` and ``export_kwh``.
+
+    Raises
+    ------
+    TariffError
+        If a file cannot be used, the two do not fit each other, or no clock is known.
+    """
+    tariff = tariffs.load_tariff(tariff_path)
+    zone = _zone_of(tariff, time_zone)
+    meter = tariffs.read_meter(meter_path, zone, import_columns, export_columns)
+    bill = tariffs.bill(tariff, meter.times, meter.dt_hours, meter.import_kwh, meter.export_kwh)
+    prices = tariffs.price_steps(tariff, meter.times, meter.dt_hours)
+    return MeterBill(
+        tariff=tariff,
+        meter_path=meter_path,
+        meter=meter,
+        bill=bill,
+        events=event_totals(prices, meter.import_kwh, meter.export_kwh),
+        demand=peak_demand(prices, meter.import_kwh, meter.export_kwh),
+    )
+
+
+def _zone_of(tariff: tariffs.Tariff, asked: str | None) -> str:
+    """Choose the clock; refuse none, an unknown one, and one that contradicts the file."""
+    if asked is not None and asked not in zoneinfo.available_timezones():
+        near = difflib.get_close_matches(asked, zoneinfo.available_timezones(), n=1, cutoff=0.5)
+        hint = f"did you mean '{near[0]}'?" if near else "write one such as America/Moncton"
+        raise tariffs.TariffError(f"--time-zone: is not an IANA time zone (got '{asked}'); {hint}")
+    if tariff.time_zone is None and asked is None:
+        raise tariffs.TariffError(
+            f"{tariff.source}: time_zone: the file names no clock for its windows and days; add "
+            'time_zone = "..." to it, or name one with --time-zone America/Moncton'
+        )
+    if asked is not None and tariff.time_zone not in {None, asked}:
+        raise tariffs.TariffError(
+            f"--time-zone: contradicts the tariff {tariff.source}, which follows the clock of "
+            f"'{tariff.time_zone}' (got '{asked}'); leave --time-zone out, or correct the file"
+        )
+    return asked or tariff.time_zone or "UTC"

@@ -1,0 +1,1 @@
+"""Which price holds when, and what is measured."""

@@ -1,0 +1,1 @@
+"""Files as people write them, and what is wrong with them."""

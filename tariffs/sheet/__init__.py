@@ -1,0 +1,1 @@
+"""The tariff file: models, refusals, windows, holidays."""

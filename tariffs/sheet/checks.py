@@ -1,0 +1,193 @@
+"""What must agree between the tables of a tariff file: names, dates, seasons, windows."""
+
+import calendar
+import datetime as dt
+import difflib
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
+
+from tariffs.sheet.fields import DAY_NAMES, clock_text
+from tariffs.sheet.holidays import CalendarError, check_names, check_place
+from tariffs.sheet.tariff import Sheet, Tariff
+from tariffs.sheet.when import Event, When
+from tariffs.sheet.windows import Problem, paint
+
+_SHOWN = 30
+
+
+def suggestion(word: str, known: Iterable[str]) -> str:
+    """Say which known word was probably meant, or list them all."""
+    words = sorted(set(known))
+    folded = {known_word.casefold(): known_word for known_word in words}
+    begun = [held for held in folded if len(word) > 1 and held.startswith(word.casefold())]
+    close = begun[:1] or difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.6)
+    if close:
+        return f"did you mean {folded[close[0]]!r}?"
+    if not words:
+        return "none is defined"
+    more = ", ..." if len(words) > _SHOWN else ""
+    return f"known: {', '.join(words[:_SHOWN])}{more}"
+
+
+def unknown(field: str, word: str, known: Iterable[str], what: str) -> Problem:
+    """Report a name that nothing in the file carries."""
+    return Problem(field, f"no {what} is called this (got {word!r}); {suggestion(word, known)}")
+
+
+def unknown_names(field: str, words: Iterable[str], known: Iterable[str], what: str) -> list[Problem]:
+    """Report every word that is not known."""
+    words_known = list(known)
+    return [unknown(field, word, words_known, what) for word in words if word not in words_known]
+
+
+def check_tariff(tariff: Tariff) -> list[Problem]:
+    """Check what belongs to the file as a whole."""
+    problems = []
+    if tariff.time_zone is not None:
+        try:
+            ZoneInfo(tariff.time_zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            problems.append(unknown("time_zone", tariff.time_zone, available_timezones(), "IANA time zone"))
+    if tariff.valid_from and tariff.valid_to and tariff.valid_to < tariff.valid_from:
+        problems.append(
+            Problem("valid_to", f"lies before valid_from (got {tariff.valid_to}); swap or correct the dates")
+        )
+    return problems
+
+
+def check_sheet(sheet: Sheet) -> list[Problem]:
+    """Check when the prices of one sheet hold; windows are painted only when every name is known."""
+    problems = [*_seasons(sheet), *_holidays(sheet), *_windows(sheet)]
+    if not problems:
+        problems += paint(sheet)[1]
+    for number, event in enumerate(sheet.events):
+        problems += _event(event, f"events[{number + 1}]", sheet)
+    return problems + ([] if problems else _event_overlaps(sheet))
+
+
+def _seasons(sheet: Sheet) -> list[Problem]:
+    if not sheet.seasons:
+        return []
+    gaps: list[str] = []
+    for month in range(1, 13):
+        for day in range(1, calendar.monthrange(2024, month)[1] + 1):
+            holders = {season.name for season in sheet.seasons if season.holds(month, day)}
+            if len(holders) > 1:
+                names = " and ".join(repr(name) for name in sorted(holders))
+                text = f"{month:02d}-{day:02d} lies in both {names}; every day of the year needs one season"
+                return [Problem("seasons", text)]
+            if not holders:
+                gaps.append(f"{month:02d}-{day:02d}")
+    if not gaps:
+        return []
+    some = gaps[0] if len(gaps) == 1 else f"{len(gaps)} days, first {gaps[0]}, last {gaps[-1]}"
+    return [Problem("seasons", f"no season holds on {some}; extend a season or add one for the rest")]
+
+
+def _holidays(sheet: Sheet) -> list[Problem]:
+    if sheet.holidays is None:
+        return []
+    try:
+        check_place(sheet.holidays)
+        check_names(sheet.holidays)
+    except CalendarError as error:
+        return [Problem(f"holidays.{error.field}", error.message)]
+    return []
+
+
+def check_when(when: When, field: str, sheet: Sheet) -> list[Problem]:
+    """Check the season and day names of one window."""
+    problems = unknown_names(f"{field}.seasons", when.seasons, sheet.season_names, "season")
+    for day in when.days:
+        if day not in DAY_NAMES:
+            problems.append(unknown(f"{field}.days", day, DAY_NAMES, "kind of day"))
+        elif day == "holiday" and sheet.holidays is None:
+            text = "the file has no holidays (got 'holiday'); add a [holidays] table or drop the word"
+            problems.append(Problem(f"{field}.days", text))
+    return problems
+
+
+def check_by_season(
+    value: object, field: str, sheet: Sheet, needed: Iterable[str] | None = None
+) -> list[Problem]:
+    """Check that a price given by season names every season that is needed, all of them by default."""
+    if not isinstance(value, Mapping):
+        return []
+    problems = [
+        unknown(f"{field}.{season}", season, sheet.season_names, "season")
+        for season in value
+        if season not in sheet.season_names
+    ]
+    wanted = sheet.season_names if needed is None else needed
+    missing = [season for season in wanted if season not in value]
+    if missing and not problems:
+        names = ", ".join(repr(season) for season in missing)
+        problems.append(Problem(field, f"has no price for season {names}; add it, or write one number"))
+    return problems
+
+
+def _windows(sheet: Sheet) -> list[Problem]:
+    problems: list[Problem] = []
+    for number, window in enumerate(sheet.windows):
+        field = f"windows[{number + 1}]"
+        problems += unknown_names(f"{field}.band", [window.band], sheet.bands, "band")
+        problems += check_when(window, field, sheet)
+    if sheet.other_hours is not None:
+        problems += unknown_names("other_hours", [sheet.other_hours], sheet.bands, "band")
+    return problems
+
+
+def _event(event: Event, field: str, sheet: Sheet) -> list[Problem]:
+    problems = []
+    if not event.dates:
+        problems.append(Problem(field, "has no dates; list them as dates = [...] or name a csv"))
+    repeated = sorted({day for day in event.dates if event.dates.count(day) > 1})
+    if repeated:
+        problems.append(Problem(f"{field}.dates", f"a date stands twice (got {repeated[0]}); remove one"))
+    for part in event.priced:
+        if part.band is not None:
+            problems += unknown_names(f"{field}.band", [part.band], sheet.bands, "band")
+    return problems
+
+
+def event_stretches(sheet: Sheet) -> Iterator[tuple[dt.date, int, int, int, int]]:
+    """Yield (date, first minute, end minute, event, window of the event) of everything events change."""
+    for number, event in enumerate(sheet.events):
+        for part_number, part in enumerate(event.priced):
+            for later, begin, finish in part.runs:
+                for day in event.dates:
+                    yield day + dt.timedelta(days=later), begin, finish, number, part_number
+
+
+def _event_overlaps(sheet: Sheet) -> list[Problem]:
+    """Refuse two bands at one instant."""
+    claimed: dict[dt.date, list[tuple[int, int, int]]] = {}
+    for day, begin, finish, number, part in sorted(event_stretches(sheet)):
+        event = sheet.events[number]
+        if event.priced[part].band is None:
+            continue
+        for other_begin, other_finish, other in claimed.setdefault(day, []):
+            if begin < other_finish and other_begin < finish:
+                start = clock_text(max(begin, other_begin))
+                text = f"two event prices at one time (got {day} {start}, also in events[{other + 1}])"
+                return [Problem(f"events[{number + 1}]", f"{text}; keep one event per instant")]
+        claimed[day].append((begin, finish, number))
+    return []
+
+
+def check_event_dates(tariff: Tariff, sheet: Sheet) -> list[Problem]:
+    """Refuse event dates on which the tariff does not hold."""
+    for number, event in enumerate(sheet.events):
+        for day in event.dates:
+            early = tariff.valid_from is not None and day < tariff.valid_from
+            if early or (tariff.valid_to is not None and day > tariff.valid_to):
+                span = f"{tariff.valid_from or 'the beginning'} to {tariff.valid_to or 'further notice'}"
+                text = f"lies outside the tariff's validity, {span} (got {day}); correct or remove the date"
+                return [Problem(f"events[{number + 1}].dates", text)]
+    return []
+
+
+def month_named(text: str) -> bool:
+    """Tell whether a text is a month, ``YYYY-MM``."""
+    return re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", text) is not None

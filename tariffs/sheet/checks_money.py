@@ -1,0 +1,203 @@
+"""What must agree between the priced tables of a tariff file: names, bases, and rules that exclude each other."""
+
+from collections import Counter
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tariffs.sheet.checks import check_by_season, check_when, month_named, suggestion, unknown_names
+from tariffs.sheet.tariff import CATEGORIES, EVERYTHING, HOURLY_LINE, Sheet, Tariff, export_line
+from tariffs.sheet.usage import Demand, Netting
+from tariffs.sheet.windows import Problem, day_classes, paint
+
+# The group that a table's lines belong to: a line may bear its own group's name, and no other group's.
+_GROUPS = {
+    "bands": "energy",
+    "blocks": "energy",
+    "export blocks": "export",
+    "events": "energy",
+    "riders": "riders",
+    "demand": "demand",
+    "charges": "charges",
+    "credits": "credits",
+    "minimum": "minimum",
+}
+
+
+def check_money(tariff: Tariff, sheet: Sheet) -> list[Problem]:
+    """Check everything of one sheet that is priced."""
+    problems = [*_bands(tariff, sheet), *_blocks(sheet), *_riders(sheet), *_unique(sheet), *_bases(sheet)]
+    for number, demand in enumerate(sheet.demand):
+        problems += _demand(demand, f"demand[{number + 1}]", sheet)
+    if tariff.netting is not None:
+        problems += _netting(tariff, tariff.netting, sheet)
+    return problems
+
+
+def _bands(tariff: Tariff, sheet: Sheet) -> list[Problem]:
+    problems: list[Problem] = []
+    if not sheet.bands:
+        problems.append(Problem("bands", "the file has no price; add [bands.NAME] with import_price_per_kwh"))
+    hourly = tariff.hourly_prices is not None and tariff.hourly_prices.import_column is not None
+    table = paint(sheet)[0]
+    priced_by_blocks = [blocks for blocks in sheet.blocks if blocks.of == "import"]
+    for name, band in sheet.bands.items():
+        field = f"bands.{name}"
+        in_blocks = any(not blocks.bands or name in blocks.bands for blocks in priced_by_blocks)
+        if band.import_price_per_kwh is None and not hourly and not in_blocks:
+            text = "has no price; add import_price_per_kwh, or [[blocks]] or [hourly_prices] that price it"
+            problems.append(Problem(field, text))
+        used = _seasons_of(sheet, name, table)
+        problems += check_by_season(band.import_price_per_kwh, f"{field}.import_price_per_kwh", sheet, used)
+        problems += check_by_season(band.export_price_per_kwh, f"{field}.export_price_per_kwh", sheet, used)
+    return problems
+
+
+def _seasons_of(sheet: Sheet, band: str, table: NDArray[np.int16]) -> list[str]:
+    """Return the seasons in which a band ever holds; an event's band may hold in all of them."""
+    if any(part.band == band for event in sheet.events for part in event.priced):
+        return list(sheet.season_names)
+    days = sorted(day_classes((), with_holidays=sheet.holidays is not None))
+    held = (table[:, days] == sheet.band_names.index(band)).any(axis=(1, 2))
+    return [name for name, used in zip(sheet.season_names, held.tolist(), strict=True) if used]
+
+
+def _blocks(sheet: Sheet) -> list[Problem]:
+    problems = []
+    for number, blocks in enumerate(sheet.blocks):
+        field = f"blocks[{number + 1}]"
+        problems += unknown_names(f"{field}.bands", blocks.bands, sheet.bands, "band")
+        problems += unknown_names(f"{field}.seasons", blocks.seasons, sheet.season_names, "season")
+        if blocks.demand is not None:
+            known = [demand.name for demand in sheet.demand]
+            problems += unknown_names(f"{field}.demand", [blocks.demand], known, "demand charge")
+    return problems
+
+
+def _riders(sheet: Sheet) -> list[Problem]:
+    problems = []
+    for number, rider in enumerate(sheet.riders):
+        field = f"riders[{number + 1}]"
+        problems += unknown_names(f"{field}.bands", rider.bands, sheet.bands, "band")
+        problems += check_by_season(rider.price_per_kwh, f"{field}.price_per_kwh", sheet)
+    return problems
+
+
+def _demand(demand: Demand, field: str, sheet: Sheet) -> list[Problem]:
+    named = [when.seasons for when in demand.whens]
+    needed = None if not all(named) else {name for names in named for name in names}
+    problems = check_by_season(demand.price_per_kw, f"{field}.price_per_kw", sheet, needed)
+    for number, when in enumerate(demand.whens):
+        problems += check_when(when, f"{field}.windows[{number + 1}]" if demand.windows else field, sheet)
+    if demand.ratchet is not None:
+        ratchet = f"{field}.ratchet"
+        problems += unknown_names(f"{ratchet}.seasons", demand.ratchet.seasons, sheet.season_names, "season")
+        for month in demand.ratchet.past_kw:
+            if not month_named(month):
+                text = f'should name months as "YYYY-MM" (got {month!r}); write "2024-12" = 4.2'
+                problems.append(Problem(f"{ratchet}.past_kw", text))
+    return problems
+
+
+def _netting(tariff: Tariff, netting: Netting, sheet: Sheet) -> list[Problem]:
+    problems = unknown_names("netting.order", netting.order, sheet.bands, "band")
+    known = sheet.bands if netting.across == "same-band" else {"all": None}
+    problems += unknown_names("netting.opening_kwh", netting.opening_kwh, known, "band")
+    if netting.across != "same-band" and len(sheet.bands) > 1:
+        missing = [name for name in sheet.bands if name not in netting.order]
+        if missing:
+            names = ", ".join(repr(name) for name in missing)
+            text = (
+                f"must list every band, the one that credits are spent on first at its head (missing {names})"
+            )
+            problems.append(Problem("netting.order", text))
+    if len(set(netting.order)) < len(netting.order):
+        problems.append(
+            Problem("netting.order", f"names a band twice (got {list(netting.order)}); remove one")
+        )
+    paid = [name for name, band in sheet.bands.items() if band.export_price_per_kwh]
+    paid += [blocks.name for blocks in sheet.blocks if blocks.of == "export"]
+    paid += [rider.name for rider in sheet.riders if rider.of == "export"]
+    if tariff.hourly_prices is not None:
+        paid.append("hourly_prices")
+    if paid:
+        text = (
+            f"exported kWh are set off against imported ones and have no price of their own (got {paid[0]!r})"
+        )
+        remedy = "drop [netting] to pay exports in money, or drop that price"
+        problems.append(Problem("netting", f"{text}; {remedy}"))
+    return problems
+
+
+def _lines(sheet: Sheet) -> list[tuple[str, str]]:
+    """List (table, name) of everything that can stand on a bill, adjustments apart."""
+    names = [("bands", name) for name in sheet.bands]
+    names += [
+        ("blocks" if blocks.of == "import" else "export blocks", blocks.name) for blocks in sheet.blocks
+    ]
+    names += [("events", event.name) for event in sheet.events]
+    names += [("riders", rider.name) for rider in sheet.riders]
+    names += [("demand", demand.name) for demand in sheet.demand]
+    names += [("charges", charge.name) for charge in sheet.charges]
+    names += [("credits", credit.name) for credit in sheet.credits]
+    return names
+
+
+def _bases(sheet: Sheet) -> list[Problem]:
+    """Check that adjustments name groups, lines, or adjustments that come before them."""
+    lines = [*CATEGORIES, HOURLY_LINE, *(name for _, name in _lines(sheet))]
+    lines += [export_line(name) for name in sheet.bands]
+    problems = []
+    if sheet.losses is not None:
+        priced = ["energy", "riders", HOURLY_LINE]
+        priced += [name for table, name in _lines(sheet) if table in {"bands", "blocks", "events", "riders"}]
+        problems += unknown_names("losses.applies_to", sheet.losses.applies_to, priced, "line of energy")
+    known = [name for name in lines if name != "minimum"]
+    for item in sheet.sequence:
+        if item is sheet.minimum:
+            field = "minimum.applies_to"
+            problems += unknown_names(field, item.applies_to, [*known, EVERYTHING], "line or group")
+            known += ["minimum", item.name]
+            continue
+        later = [after.name for after in sheet.sequence] + ["minimum"]
+        for key in ("applies_to", "not_to"):
+            field = f"adjustments.{item.name}.{key}"
+            problems += _named(field, getattr(item, key, ()), known, later)
+        known.append(item.name)
+    return problems
+
+
+def _named(field: str, names: Iterable[str], known: list[str], later: list[str]) -> list[Problem]:
+    problems = []
+    for name in names:
+        if name in known:
+            continue
+        if name in later:
+            text = f"can only name what stands before it (got {name!r}); reorder the adjustments"
+            problems.append(Problem(field, text))
+        else:
+            hint = suggestion(name, known)
+            problems.append(
+                Problem(field, f"no line or group of lines is called this (got {name!r}); {hint}")
+            )
+    return problems
+
+
+def _unique(sheet: Sheet) -> list[Problem]:
+    """Refuse two priced things of one name: applies_to could not tell them apart."""
+    names = _lines(sheet)
+    names += [("minimum", sheet.minimum.name)] if sheet.minimum else []
+    names += [("adjustments", adjustment.name) for adjustment in sheet.adjustments]
+    counts = Counter(name for _, name in names)
+    problems = []
+    for table, name in dict.fromkeys(names):
+        if counts[name] > 1:
+            problems.append(
+                Problem(table, f"the name {name!r} is used {counts[name]} times; give each its own")
+            )
+        elif name in (*CATEGORIES, EVERYTHING) and name != _GROUPS.get(table):
+            problems.append(
+                Problem(table, f"the name {name!r} already means a group of lines; choose another")
+            )
+    return problems

@@ -1,0 +1,195 @@
+"""The small values a tariff file is made of: clock times, month-days, exact decimals, name lists.
+
+Each accepts exactly the spellings a tariff sheet uses and says, in its refusal, what it wanted.
+"""
+
+import calendar
+import datetime as dt
+import re
+from collections.abc import Mapping
+from decimal import Decimal
+from typing import Annotated, Any
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+    WithJsonSchema,
+)
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema, core_schema
+
+MINUTES_PER_DAY = 1440
+
+
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+
+DAY_CLASSES = (*WEEKDAYS, "holiday")  # index = day class; a holiday is a holiday on whatever weekday it falls
+
+
+DAY_TYPES = ("weekday", "weekend", "holiday")
+
+
+DAY_NAMES = {
+    "weekday": frozenset(range(5)),
+    "weekend": frozenset((5, 6)),
+    "holiday": frozenset((7,)),
+    **{name: frozenset((index,)) for index, name in enumerate(WEEKDAYS)},
+}
+
+
+class Frozen(BaseModel):
+    """Base of every table in a tariff file: closed and unchangeable."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+def _exact(value: object) -> Decimal:
+    """Take a TOML number as the decimal that was written."""
+    if isinstance(value, bool) or not isinstance(value, int | float | Decimal):
+        raise ValueError("should be a number without quotes")  # noqa: TRY004 - pydantic collects ValueError
+    number = Decimal(str(value))
+    if not number.is_finite():
+        raise ValueError("should be a finite number")
+    return number
+
+
+def _exact_by_season(value: object) -> Decimal | dict[str, Decimal]:
+    if isinstance(value, Mapping):
+        if not value:
+            raise ValueError("should be a number, or a table with one number per season")
+        return {str(season): _exact(number) for season, number in value.items()}
+    return _exact(value)
+
+
+def _currency(value: object) -> str:
+    if isinstance(value, str) and re.fullmatch(r"[A-Z]{3}", value):
+        return value
+    raise ValueError("should be a currency code of three capitals, such as 'CAD'")
+
+
+def exact_table(value: object) -> dict[str, Decimal]:
+    """Take a table of TOML numbers as the decimals that were written."""
+    if not isinstance(value, Mapping):
+        raise ValueError('should be a table of numbers, such as { "2024-12" = 4.2 }')  # noqa: TRY004
+    return {str(key): _exact(number) for key, number in value.items()}
+
+
+def _clock(value: object) -> int:
+    """Read ``HH:MM`` as minutes after midnight; ``24:00`` is the end of the day."""
+    if isinstance(value, dt.time) and not value.second and not value.microsecond:
+        return value.hour * 60 + value.minute
+    if isinstance(value, str) and (match := re.fullmatch(r"(\d{1,2}):(\d{2})", value.strip())):
+        hour, minute = int(match[1]), int(match[2])
+        if minute < 60 and hour * 60 + minute <= MINUTES_PER_DAY:
+            return hour * 60 + minute
+    raise ValueError('should be a local clock time in quotes, "00:00" to "24:00"')
+
+
+def _span(value: object) -> tuple[int, int]:
+    """Read ``"07:00-11:00"`` as a pair of minutes."""
+    if isinstance(value, str) and len(ends := re.split(r"\s*(?:-|–|to)\s*", value.strip())) == 2:
+        return _clock(ends[0]), _clock(ends[1])
+    raise ValueError('should be a stretch of the clock in quotes, such as "07:00-11:00"')
+
+
+def _month_day(value: object) -> tuple[int, int]:
+    """Read ``MM-DD``; 29 February is a day of the year."""
+    if isinstance(value, str) and (match := re.fullmatch(r"(\d{1,2})-(\d{1,2})", value.strip())):
+        month, day = int(match[1]), int(match[2])
+        if 1 <= month <= 12 and 1 <= day <= calendar.monthrange(2024, month)[1]:
+            return month, day
+    raise ValueError('should be a month and day in quotes, such as "11-01" for 1 November')
+
+
+def listed(value: object) -> object:
+    """Let one name or number stand for a list of one."""
+    return [value] if isinstance(value, str | int | dt.date) and not isinstance(value, bool) else value
+
+
+def _tables(value: object) -> object:
+    """Let ``[charges]`` stand for ``[[charges]]`` with one entry."""
+    return [value] if isinstance(value, Mapping) else value
+
+
+class _OneOrMore:
+    """Marks a list of tables that may also be written as one table."""
+
+    def __get_pydantic_core_schema__(self, source: object, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_before_validator_function(_tables, handler(source))
+
+    def __get_pydantic_json_schema__(
+        self, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        listed = handler(schema)
+        return {"anyOf": [listed["items"], listed]}
+
+
+TABLES = _OneOrMore()
+
+
+_NUMBER: dict[str, Any] = {"type": "number"}
+
+
+_BY_SEASON: dict[str, Any] = {"anyOf": [_NUMBER, {"type": "object", "additionalProperties": _NUMBER}]}
+
+
+Exact = Annotated[Decimal, BeforeValidator(_exact), WithJsonSchema(_NUMBER)]
+
+
+ExactPositive = Annotated[Decimal, BeforeValidator(_exact), Field(gt=0), WithJsonSchema(_NUMBER)]
+
+
+ExactNotNegative = Annotated[Decimal, BeforeValidator(_exact), Field(ge=0), WithJsonSchema(_NUMBER)]
+
+
+BySeason = Annotated[
+    Decimal | dict[str, Decimal], BeforeValidator(_exact_by_season), WithJsonSchema(_BY_SEASON)
+]
+
+
+Clock = Annotated[int, BeforeValidator(_clock), WithJsonSchema({"type": "string", "examples": ["07:00"]})]
+
+
+ClockSpan = Annotated[
+    tuple[int, int], BeforeValidator(_span), WithJsonSchema({"type": "string", "examples": ["07:00-11:00"]})
+]
+
+
+MonthDay = Annotated[
+    tuple[int, int], BeforeValidator(_month_day), WithJsonSchema({"type": "string", "examples": ["11-01"]})
+]
+
+
+Currency = Annotated[
+    str, BeforeValidator(_currency), WithJsonSchema({"type": "string", "pattern": "^[A-Z]{3}$"})
+]
+
+
+Name = Annotated[str, Field(min_length=1)]
+
+
+Names = Annotated[tuple[Name, ...], BeforeValidator(listed, json_schema_input_type=str | list[str])]
+
+
+Spans = Annotated[tuple[ClockSpan, ...], BeforeValidator(listed, json_schema_input_type=str | list[str])]
+
+
+Months = Annotated[
+    tuple[Annotated[int, Field(ge=1, le=12)], ...],
+    BeforeValidator(listed, json_schema_input_type=int | list[int]),
+]
+
+
+def in_season(value: Decimal | Mapping[str, Decimal], season: str) -> Decimal:
+    """Return the number that holds in a season; a season without one is checked never to be asked for."""
+    return value.get(season, Decimal(0)) if isinstance(value, Mapping) else value
+
+
+def clock_text(minute: int) -> str:
+    """Write minutes after midnight as ``HH:MM``."""
+    return f"{minute // 60:02d}:{minute % 60:02d}"

@@ -1,0 +1,277 @@
+"""A tariff file as frozen, closed models: one table of the file is one class here.
+
+Numbers are the decimals that were written, clock times are minutes after local midnight. What spans
+several tables (names that must exist, windows that must cover the day) is checked in `tariffs.checks`.
+"""
+
+import datetime as dt
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Annotated, Any, Literal, Self
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, PrivateAttr, WithJsonSchema, model_validator
+
+from tariffs.sheet.fields import (
+    TABLES,
+    BySeason,
+    Currency,
+    Exact,
+    ExactPositive,
+    Frozen,
+    Months,
+    Name,
+    Names,
+    in_season,
+)
+from tariffs.sheet.usage import Blocks, Demand, Minimum, Netting
+from tariffs.sheet.when import Billing, Event, Holidays, Season, Window
+
+WHOLE_YEAR = "all year"
+
+
+HOURLY_BAND = "hourly"
+
+
+HOURLY_LINE = "hourly prices"
+
+
+NETTING_LINE = "net metering"
+
+
+CATEGORIES = ("energy", "export", "riders", "demand", "charges", "credits", "minimum")
+
+
+EVERYTHING = "everything"
+
+
+_VERSION_SCHEMA = {
+    "type": "object",
+    "description": "Values that replace the earlier ones from a date on; keys as in the tariff itself.",
+    "properties": {"valid_from": {"type": "string", "format": "date"}},
+    "required": ["valid_from"],
+}
+
+
+def export_line(band: str) -> str:
+    """Return the name of the line of energy exported in a band."""
+    return f"{band} export"
+
+
+class Band(Frozen):
+    """A named price of energy."""
+
+    import_price_per_kwh: BySeason | None = None
+    export_price_per_kwh: BySeason = Decimal(0)
+
+    def import_price(self, season: str) -> Decimal:
+        """Return the price of imported energy in a season, exactly as written."""
+        return in_season(self.import_price_per_kwh or Decimal(0), season)
+
+    def export_price(self, season: str) -> Decimal:
+        """Return the price paid for exported energy in a season, exactly as written."""
+        return in_season(self.export_price_per_kwh, season)
+
+
+class Charge(Frozen):
+    """A fixed amount per day or per month, in all months or in some."""
+
+    name: Name = "standing charge"
+    per_day: Exact | None = None
+    per_month: Exact | None = None
+    months: Months = ()
+
+    @model_validator(mode="after")
+    def _has_amount(self) -> Self:
+        if self.per_day is None and self.per_month is None:
+            raise ValueError("needs per_day = ... or per_month = ...")
+        return self
+
+
+class Credit(Frozen):
+    """A signed amount per month, in all months or in some; a negative one lowers the bill."""
+
+    name: Name
+    per_month: Exact
+    months: Months = ()
+
+
+class Rider(Frozen):
+    """A price on every kWh, beside the bands' own."""
+
+    name: Name
+    price_per_kwh: BySeason
+    of: Literal["import", "export"] = "import"
+    bands: Names = ()
+    netted: bool = True
+
+
+class Losses(Frozen):
+    """A factor on metered energy before it is priced."""
+
+    loss_factor: ExactPositive
+    applies_to: Names = ("energy", "riders")
+
+
+class HourlyPrices(Frozen):
+    """Prices from a CSV, one row per interval; they add to the bands' own, if any."""
+
+    csv: Name
+    import_column: Name | None = None
+    export_column: Name | None = None
+
+    @model_validator(mode="after")
+    def _has_column(self) -> Self:
+        if self.import_column is None and self.export_column is None:
+            raise ValueError('needs import_column = "..." or export_column = "..."')
+        return self
+
+
+class Adjustment(Frozen):
+    """A percentage of what stands on the bill so far, or of named parts of it."""
+
+    name: Name
+    percent: Exact
+    applies_to: Names = ()
+    not_to: Names = ()
+
+
+class Rounding(Frozen):
+    """How amounts become money: to how many places, per line or on each period's total."""
+
+    places: int = Field(2, ge=0, le=6)
+    per: Literal["total", "line"] = "total"
+    mode: Literal["half-up", "half-even"] = "half-up"
+
+
+class Sheet(Frozen):
+    """Everything of a tariff that may change from one version to the next."""
+
+    seasons: Annotated[tuple[Season, ...], TABLES] = ()
+    holidays: Holidays | None = None
+    bands: dict[Name, Band] = Field(default_factory=dict)
+    windows: Annotated[tuple[Window, ...], TABLES] = ()
+    other_hours: Name | None = None
+    events: Annotated[tuple[Event, ...], TABLES] = ()
+    blocks: Annotated[tuple[Blocks, ...], TABLES] = ()
+    riders: Annotated[tuple[Rider, ...], TABLES] = ()
+    losses: Losses | None = None
+    demand: Annotated[tuple[Demand, ...], TABLES] = ()
+    charges: Annotated[tuple[Charge, ...], TABLES] = ()
+    credits: Annotated[tuple[Credit, ...], TABLES] = ()
+    minimum: Minimum | None = None
+    adjustments: Annotated[tuple[Adjustment, ...], TABLES] = ()
+
+    @property
+    def season_names(self) -> tuple[str, ...]:
+        """Seasons in the order they were first named."""
+        return tuple(dict.fromkeys(season.name for season in self.seasons)) or (WHOLE_YEAR,)
+
+    @property
+    def band_names(self) -> tuple[str, ...]:
+        """Bands in the order of the file."""
+        return tuple(self.bands)
+
+    @property
+    def sequence(self) -> tuple[Adjustment | Minimum, ...]:
+        """The adjustments in their order, the minimum bill standing after the last one it names."""
+        order: list[Adjustment | Minimum] = list(self.adjustments)
+        if self.minimum is not None:
+            named = set(self.minimum.applies_to)
+            places = [at + 1 for at, found in enumerate(self.adjustments) if found.name in named]
+            order.insert(len(order) if EVERYTHING in named else max(places, default=0), self.minimum)
+        return tuple(order)
+
+    def loss_factor(self, *tags: str) -> Decimal:
+        """Return the factor on metered energy for a line of a given group and name."""
+        if self.losses is None or not set(tags) & set(self.losses.applies_to):
+            return Decimal(1)
+        return self.losses.loss_factor
+
+
+@dataclass(frozen=True, eq=False)
+class PriceSeries:
+    """Prices by interval, as read from a CSV.
+
+    Attributes
+    ----------
+    path : str
+        Where they come from, for messages.
+    starts : array of int
+        Starts of the intervals, seconds since 1970 in UTC, rising evenly.
+    seconds : int
+        Length of an interval. [s]
+    import_price_per_kwh, export_price_per_kwh : array or None
+        One price per interval. [currency/kWh]
+    """
+
+    path: str
+    starts: NDArray[np.int64]
+    seconds: int
+    import_price_per_kwh: NDArray[np.float64] | None
+    export_price_per_kwh: NDArray[np.float64] | None
+
+    def __eq__(self, other: object) -> bool:
+        """Compare by the prices, not by the file."""
+        if not isinstance(other, PriceSeries):
+            return NotImplemented
+        mine = (self.starts, self.import_price_per_kwh, self.export_price_per_kwh)
+        theirs = (other.starts, other.import_price_per_kwh, other.export_price_per_kwh)
+        return all(
+            np.array_equal(a, b) if a is not None and b is not None else a is b
+            for a, b in zip(mine, theirs, strict=True)
+        )
+
+    __hash__ = None  # type: ignore[assignment]
+
+
+@dataclass(frozen=True)
+class DatedSheet:
+    """A sheet and the first local date on which it is in force (None: from the beginning)."""
+
+    start: dt.date | None
+    sheet: Sheet
+
+
+class Tariff(Sheet):
+    """A whole tariff file.
+
+    Attributes
+    ----------
+    source : str
+        The file it was read from, for messages.
+    sheets : tuple of DatedSheet
+        The prices in force, oldest first. The first holds from the beginning.
+    """
+
+    name: Name
+    currency: Currency
+    time_zone: str | None = None
+    valid_from: dt.date | None = None
+    valid_to: dt.date | None = None
+    hourly_prices: HourlyPrices | None = None
+    netting: Netting | None = None
+    billing: Billing = Billing()
+    rounding: Rounding = Rounding()
+    versions: Annotated[tuple[Annotated[dict[str, Any], WithJsonSchema(_VERSION_SCHEMA)], ...], TABLES] = ()
+
+    _source: str = PrivateAttr("tariff")
+    _later: tuple[DatedSheet, ...] = PrivateAttr(())
+
+    _series: "PriceSeries | None" = PrivateAttr(None)
+
+    @property
+    def series(self) -> "PriceSeries | None":
+        """Prices read from a CSV, where the file has any."""
+        return self._series
+
+    @property
+    def source(self) -> str:
+        """The file this tariff was read from."""
+        return self._source
+
+    @property
+    def sheets(self) -> tuple[DatedSheet, ...]:
+        """The price sheets in the order they come into force."""
+        return (DatedSheet(None, self), *self._later)

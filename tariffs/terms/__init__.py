@@ -1,0 +1,1 @@
+"""What of a tariff a program has to know, as plain arrays."""

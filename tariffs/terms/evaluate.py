@@ -1,0 +1,123 @@
+"""The algebra of `tariffs.terms` in plain numpy: what a program's objective must come to."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tariffs.terms.terms import BlockTerm, Floats, MinimumTerm, NettingTerm, PricedSteps, Schedule
+
+
+@dataclass(frozen=True)
+class Netted:
+    """What one netting term came to: kWh billed and set off by group, and kWh left over."""
+
+    billed: Floats
+    set_off: Floats
+    leftover: float
+
+    def cost(self, values: Sequence[float] | Floats, leftover_price: float) -> float:
+        """Return the term's cost under given values."""
+        return -float(self.set_off @ np.asarray(values)) - leftover_price * self.leftover
+
+
+@dataclass(frozen=True)
+class Amounts:
+    """The amounts that the terms of a `PricedSteps` are priced by, for given flows."""
+
+    netted: tuple[Netted, ...]
+    block_kwh: tuple[float, ...]
+    billed_kw: tuple[float, ...]
+
+
+def evaluate(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> float:
+    """Return the whole bill of a series from the terms alone.
+
+    Parameters
+    ----------
+    priced : PricedSteps
+    import_kwh, export_kwh : array, shape (n,)
+        Energy in each step, both >= 0. [kWh]
+    """
+    found = amounts(priced, import_kwh, export_kwh)
+    total = priced.fixed_total
+    total += float(import_kwh @ priced.import_price_per_kwh - export_kwh @ priced.export_price_per_kwh)
+    for index, block in enumerate(priced.blocks):
+        total += block_cost(block, block.schedule, found, index)
+    for demand, kw in zip(priced.demand, found.billed_kw, strict=True):
+        total += sum(schedule(kw) for schedule in demand.schedules)
+    for term, netted in zip(priced.netting, found.netted, strict=True):
+        total += netted.cost([group.value_per_kwh for group in term.groups], term.leftover_price_per_kwh)
+    for minimum in priced.minimums:
+        base = minimum_base(priced, minimum, found, import_kwh, export_kwh)
+        total += minimum.topup_factor * max(0.0, minimum.minimum - base)
+    return total
+
+
+def amounts(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> Amounts:
+    """Return the amounts that blocks, demand and netting are priced by."""
+    netted = tuple(_chain(priced.netting, import_kwh, export_kwh))
+    blocks = []
+    for block in priced.blocks:
+        flow = export_kwh if block.of_export else import_kwh
+        if block.netted:
+            blocks.append(float(sum(netted[term].billed[group] for term, group in block.netted)))
+        else:
+            blocks.append(float(flow[block.steps].sum()))
+    measured = [demand.measured_kw(import_kwh) for demand in priced.demand]
+    billed = [
+        max(
+            kw, demand.floor_kw, *(demand.ratchet_fraction * measured[at] for at in demand.ratchet_terms), 0.0
+        )
+        for demand, kw in zip(priced.demand, measured, strict=True)
+    ]
+    return Amounts(netted, tuple(blocks), tuple(billed))
+
+
+def block_cost(block: BlockTerm, schedule: Schedule, found: Amounts, index: int) -> float:
+    """Return what one block term costs under a schedule, its own or that of a minimum bill."""
+    if block.demand is not None:
+        schedule = schedule.scaled(found.billed_kw[block.demand])
+    return schedule(found.block_kwh[index])
+
+
+def minimum_base(
+    priced: PricedSteps, term: MinimumTerm, found: Amounts, import_kwh: Floats, export_kwh: Floats
+) -> float:
+    """Return the money that a minimum bill is compared with."""
+    bought, sold = import_kwh[term.steps], export_kwh[term.steps]
+    base = term.base_fixed + float(bought @ term.import_price_per_kwh - sold @ term.export_price_per_kwh)
+    for at, schedule in term.blocks:
+        base += block_cost(priced.blocks[at], schedule, found, at)
+    for at, schedules in term.demand:
+        base += sum(schedule(found.billed_kw[at]) for schedule in schedules)
+    for at, values, leftover_price in term.netting:
+        base += found.netted[at].cost(values, leftover_price)
+    return base
+
+
+def _chain(terms: Sequence[NettingTerm], import_kwh: Floats, export_kwh: Floats) -> list[Netted]:
+    """Play the netting terms through time."""
+    banks: dict[int, float] = {}
+    found = []
+    for term in terms:
+        for band, kwh in term.opening_kwh:
+            banks[band] = banks.get(band, 0.0) + kwh
+        bought = [float(import_kwh[group.steps].sum()) for group in term.groups]
+        sold = [float(export_kwh[group.steps].sum()) for group in term.groups]
+        own = term.across == "any-band"
+        need = [b if own else max(b - s, 0.0) for b, s in zip(bought, sold, strict=True)]
+        keys = [group.band if term.across == "same-band" else -1 for group in term.groups]
+        for key, b, s in zip(keys, bought, sold, strict=True):
+            banks[key] = banks.get(key, 0.0) + (s if own else max(s - b, 0.0))
+        billed = []
+        for key, wanted in zip(keys, need, strict=True):
+            spent = min(banks[key], wanted)
+            banks[key] -= spent
+            billed.append(wanted - spent)
+        left = sum(banks.values())
+        if term.leftover != "carried":
+            banks = {}
+        set_off = np.array(bought) - np.array(billed)
+        found.append(Netted(np.array(billed), set_off, left if term.leftover == "paid" else 0.0))
+    return found

@@ -1,0 +1,316 @@
+"""A tariff's money as a mathematical program can state it: plain arrays and floats, nothing to look up.
+
+With ``import[t]`` and ``export[t]`` the energy of each step, the whole bill of a `PricedSteps` is::
+
+    total = fixed_total
+          + sum over t of  import[t] * import_price_per_kwh[t] - export[t] * export_price_per_kwh[t]
+          + sum over b in blocks    of  b.schedule(amount of b)
+          + sum over d in demand    of  sum of each schedule in d.schedules (billed_kw of d)
+          + sum over n in netting   of  cost of n
+          + sum over m in minimums  of  m.topup_factor * max(0, m.minimum - base of m)
+
+Every price is effective: riders, loss factor and percentage adjustments, in the tariff's order, are in it,
+as are the days a limit or a monthly amount is scaled by. `terms_evaluate.evaluate` is this algebra in code.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+Ints = NDArray[np.int64]
+
+
+RESOLUTION = 0.0005
+"""Half a watt-hour, or half a watt: which class an amount falls in is decided to this resolution."""
+
+
+@dataclass(frozen=True)
+class Step:
+    """One class of a schedule: what it costs when the amount lies in it.
+
+    Attributes
+    ----------
+    upper : float
+        The amount up to which this class holds, itself included; infinity for the last.
+    fixed : float
+        Owed as soon as the amount lies in this class. [currency]
+    widths : array, shape (k,)
+        Widths of its blocks, filled from the first on; the last is infinity.
+    prices : array, shape (k,)
+        Price of each block. [currency per unit]
+    """
+
+    upper: float
+    fixed: float
+    widths: Floats
+    prices: Floats
+
+    def cost(self, amount: float) -> float:
+        """Return ``fixed + sum of prices[k] * filled[k]``, the blocks filled in their order."""
+        starts = np.concatenate(([0.0], np.cumsum(self.widths[:-1])))
+        filled = np.clip(amount - starts, 0.0, self.widths)
+        return self.fixed + float(filled @ self.prices)
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """A cost of one amount over a billing period, by classes of that amount.
+
+    With a single class it is telescopic: each block's price counts for the energy inside that block only.
+    It is then convex, and a linear program may leave the filling of the blocks to itself, exactly if its
+    prices do not fall. With several classes the whole amount is priced by the class it falls in ("whole-band"),
+    which jumps where classes meet.
+    """
+
+    classes: tuple[Step, ...]
+
+    def __call__(self, amount: float) -> float:
+        """Return the cost of an amount >= 0; noise below `RESOLUTION` does not push it into the next class."""
+        return next(step for step in self.classes if amount <= step.upper + RESOLUTION).cost(amount)
+
+    def scaled(self, limits: float) -> "Schedule":
+        """Return the schedule with every limit multiplied."""
+        classes = []
+        for step in self.classes:
+            upper = step.upper if np.isinf(step.upper) else step.upper * limits
+            widths = np.where(np.isinf(step.widths), np.inf, 0.0)  # infinity times nothing is still no limit
+            np.multiply(step.widths, limits, out=widths, where=np.isfinite(step.widths))
+            classes.append(Step(upper, step.fixed, widths, step.prices))
+        return Schedule(tuple(classes))
+
+
+@dataclass(frozen=True)
+class BlockTerm:
+    """Energy priced by blocks over one billing period, or the part of it under one price sheet.
+
+    Its amount is the sum of import (of export where `of_export`) over `steps`; where `netted` is not
+    empty, it is instead the sum of ``billed`` over those (term, group) pairs of `PricedSteps.netting`.
+    Where `demand` is not None, the limits of `schedule` are hours and are to be multiplied by the billed kW
+    of that demand term.
+
+    Attributes
+    ----------
+    name : str
+    period : int
+        Billing period.
+    steps : array of int
+        The steps counted. Several terms may count the same step: their costs add.
+    of_export : bool
+        Credits have negative prices.
+    schedule : Schedule
+        kWh (or hours) to money; limits are scaled to the days of the period.
+    netted : tuple of (int, int)
+    demand : int or None
+    """
+
+    name: str
+    period: int
+    steps: Ints
+    of_export: bool
+    schedule: Schedule
+    netted: tuple[tuple[int, int], ...] = ()
+    demand: int | None = None
+
+
+@dataclass(frozen=True)
+class DemandTerm:
+    """The highest average power of one billing period within the windows of one demand charge.
+
+    ::
+
+        kw[j]       = sum of import over steps with interval == j  /  hours[j]
+        highest[i]  = max of kw[j] over intervals with day[j] == i
+        measured_kw = mean of the `days_averaged` largest of highest
+        billed_kw   = max(measured_kw, floor_kw, ratchet_fraction * measured_kw of each term in ratchet_terms)
+
+    Attributes
+    ----------
+    name : str
+    period : int
+    steps : array of int, shape (s,)
+        Steps inside the windows.
+    interval : array of int, shape (s,)
+        Interval of each of these steps, numbered from 0.
+    hours : array, shape (j,)
+        Length of each interval as far as the series covers it. [h]
+    day : array of int, shape (j,)
+        Local day of each interval, numbered from 0.
+    days_averaged : int
+        1 for the single highest interval; the number of days for the mean of the daily highest.
+    floor_kw : float
+        Contract minimum, and the ratchet's share of peaks before the series. [kW]
+    ratchet_fraction, ratchet_terms : float, tuple of int
+        Earlier terms of `PricedSteps.demand` whose measured kW this one may not fall too far below.
+    schedules : tuple of Schedule
+        kW to money; usually one, several where prices change within the period.
+    at_least : bool
+        Whether the steps are longer than the interval, so that the true demand may be higher.
+    """
+
+    name: str
+    period: int
+    steps: Ints
+    interval: Ints
+    hours: Floats
+    day: Ints
+    days_averaged: int
+    floor_kw: float
+    ratchet_fraction: float
+    ratchet_terms: tuple[int, ...]
+    schedules: tuple[Schedule, ...]
+    at_least: bool
+
+    def measured_kw(self, import_kwh: Floats) -> float:
+        """Return the demand the meter showed. [kW]."""
+        kw = (
+            np.bincount(self.interval, weights=import_kwh[self.steps], minlength=len(self.hours)) / self.hours
+        )
+        highest = np.zeros(int(self.day.max()) + 1)
+        np.maximum.at(highest, self.day, kw)
+        return float(np.sort(highest)[::-1][: self.days_averaged].mean())
+
+
+@dataclass(frozen=True)
+class NettingGroup:
+    """The energy of one band within one netting term.
+
+    Attributes
+    ----------
+    band : int
+        Index into `PricedSteps.band_names`; in ``same-band`` netting also the bank its credits go to.
+    steps : array of int
+    value_per_kwh : float
+        What a kWh set off saves: the part of the import price that netting avoids. [currency/kWh]
+    """
+
+    band: int
+    steps: Ints
+    value_per_kwh: float
+
+
+@dataclass(frozen=True)
+class NettingTerm:
+    """Exports set off against imports in kWh; the terms form one chain through time, in order.
+
+    For each group g, in the order given, with ``bought`` and ``sold`` its import and export::
+
+        same-band        : need = max(bought - sold, 0); bank[band] += max(sold - bought, 0)
+        same-band-first  : need = max(bought - sold, 0); pool += max(sold - bought, 0), all groups first
+        any-band         : need = bought;                pool += sold,                  all groups first
+        then, in order   : spent = min(bank or pool, need); billed = need - spent; bank or pool -= spent
+
+    Credits are spent as soon as there is something to spend them on, whatever the price: ``spent`` is that
+    minimum, not a choice. What is left then is carried to the next term, or paid or lost::
+
+        cost = - sum over g of value_per_kwh * (bought - billed) - leftover_price_per_kwh * leftover if paid
+
+    Attributes
+    ----------
+    period : int
+    groups : tuple of NettingGroup
+        In the order in which credits are spent.
+    across : str
+    leftover : str
+        ``carried``, ``paid`` or ``lost``. What is carried out of the last term is worth nothing.
+    leftover_price_per_kwh : float
+    opening_kwh : tuple of (int, float)
+        Credits at hand before the first term, by band; band -1 is the pool. Empty in later terms.
+    """
+
+    period: int
+    groups: tuple[NettingGroup, ...]
+    across: Literal["same-band", "any-band", "same-band-first"]
+    leftover: Literal["carried", "paid", "lost"]
+    leftover_price_per_kwh: float
+    opening_kwh: tuple[tuple[int, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class MinimumTerm:
+    """A minimum bill: what the named money of one period falls short of is added.
+
+    The base is the same algebra as the whole bill with these prices in place of the effective ones::
+
+        base = base_fixed + sum over steps of import * import_price_per_kwh - export * export_price_per_kwh
+             + blocks, demand and netting terms by index, priced by the schedules and values given here
+
+    Attributes
+    ----------
+    period : int
+    minimum : float
+        [currency]
+    topup_factor : float
+        What one unit of top-up costs once later adjustments have had their say.
+    steps : array of int
+        Steps of the period.
+    import_price_per_kwh, export_price_per_kwh : array, one entry per step in `steps`
+    blocks : tuple of (int, Schedule)
+    demand : tuple of (int, tuple of Schedule)
+    netting : tuple of (int, array of values per group, leftover price)
+    """
+
+    period: int
+    minimum: float
+    topup_factor: float
+    base_fixed: float
+    steps: Ints
+    import_price_per_kwh: Floats
+    export_price_per_kwh: Floats
+    blocks: tuple[tuple[int, Schedule], ...]
+    demand: tuple[tuple[int, tuple[Schedule, ...]], ...]
+    netting: tuple[tuple[int, Floats, float], ...]
+
+
+@dataclass(frozen=True)
+class PricedSteps:
+    """A series priced under one tariff; arrays have one entry per step.
+
+    Attributes
+    ----------
+    times : DatetimeIndex
+        Starts of the steps on the tariff's clock.
+    dt_hours : float
+        Length of a step. [h]
+    band, season, day_type : array of int
+        Indices into `band_names`, `season_names`, `day_type_names`.
+    import_price_per_kwh : array
+        What one more imported kWh costs, blocks, demand, netting and minimum apart. [currency/kWh]
+    export_price_per_kwh : array
+        What one more exported kWh earns, likewise. [currency/kWh]
+    hourly : bool
+        Whether import prices come from a series, so that bands do not say what is cheap.
+    event : array of bool
+        Steps in which an event's price holds.
+    period : array of int
+        Billing period of each step, an index into `period_names`.
+    fixed_total : float
+        Everything on the bills that no flow changes, adjustments included. [currency]
+    blocks, demand, minimums, netting : tuple
+        What a price per step cannot say; empty for plain tariffs.
+    """
+
+    times: pd.DatetimeIndex
+    dt_hours: float
+    band: Ints
+    band_names: tuple[str, ...]
+    season: Ints
+    season_names: tuple[str, ...]
+    day_type: Ints
+    day_type_names: tuple[str, ...]
+    import_price_per_kwh: Floats
+    export_price_per_kwh: Floats
+    hourly: bool
+    event: NDArray[np.bool_]
+    period: Ints
+    period_names: tuple[str, ...]
+    fixed_total: float
+    blocks: tuple[BlockTerm, ...] = ()
+    demand: tuple[DemandTerm, ...] = ()
+    minimums: tuple[MinimumTerm, ...] = ()
+    netting: tuple[NettingTerm, ...] = ()
