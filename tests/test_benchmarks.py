@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from small_home import small_home
+from homes.small_home import small_home
 
 WORDS = {
     "year.py": (

@@ -4,7 +4,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from small_home import small_home
+from homes.small_home import small_home
 
 
 def test_it_measures_a_short_case(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from drafts import plain_draft
+from homes.drafts import plain_draft
 
 from dispatch.errors import FlowsError
 from dispatch.flows import Flows

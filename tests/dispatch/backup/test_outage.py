@@ -1,0 +1,284 @@
+"""One outage: against a naive simulation, worked by hand, with a generator, with appliances that are shed."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+from homes.generators import drafts, repeatable
+from homes.small_home import small_home
+from hypothesis import given
+from hypothesis import strategies as st
+from oracles.blackout import black_out, instant, parts_of, plain, plan
+
+from dispatch.backup.hours import backup_hours
+from dispatch.backup.outage import Span, play, span_of
+from dispatch.errors import ScenarioError
+from dispatch.exports.outages import outage_document
+
+if TYPE_CHECKING:
+    from homes.drafts import Draft
+
+    from dispatch.case.case import Case
+
+HOUR = 1.0
+STEADY: dict[str, dict[str, Any]] = {
+    "critical_load": {"watts": 500},
+    "inverter": {"continuous_w": 2000, "efficiency_fraction": 0.8, "idle_on_w": 0},
+    "battery": {
+        "pack_kwh": 2.5,
+        "pack_count": 2,
+        "depth_of_discharge_fraction": 0.8,
+        "discharge_efficiency_fraction": 1.0,
+        "charger_efficiency_fraction": 1.0,
+        "solar_charge_efficiency_fraction": 1.0,
+        "taper_hours": 0.0,
+        "start": {"percent": 100},
+    },
+}
+GENERATOR = {"continuous_w": 1500, "sine_wave": True, "litres_per_kwh": 0.5, "price_per_litre": 2.0}
+
+
+def steady(**more: Any) -> Case:  # noqa: ANN401 - sections of several types
+    """500 W from 5 kWh of which 4 kWh may be used through an inverter of 80 %: 6.4 hours."""
+    draft = small_home(sun=False)
+    for name, section in {**STEADY, **more}.items():
+        if name.endswith("load"):  # replaced as a whole: a load has one source
+            draft = draft.changed(**{name: None})
+        draft = draft.changed(**{name: section})
+    return draft.case()
+
+
+def full(case: Case) -> list[float]:
+    return [case.limits.ceiling_kwh] * len(case.times)
+
+
+def begun(case: Case, at: str, hours: float) -> Span:
+    return span_of(case, at, hours)
+
+
+@repeatable(60)
+@given(draft=drafts(), data=st.data())
+def test_outages_agree_with_a_naive_simulation(draft: Draft, data: st.DataObject) -> None:
+    case = draft.case()
+    hardware, series = plain(case)
+    count, dt = len(case.times), case.dt_hours
+    shares = data.draw(st.lists(st.floats(0, 1), min_size=count, max_size=count))
+    low, high = case.limits.empty_kwh, case.limits.ceiling_kwh
+    stored = [low + share * (high - low) for share in shares]
+    first = data.draw(st.integers(0, count - 1))
+    offset = data.draw(st.sampled_from((0.0, 0.0, 0.25, 0.6))) * dt
+    hours = data.draw(st.sampled_from((0.2, 0.5, 1.0, 0.37))) * count * dt
+    schedule = plan(case, stored)
+    played = play(case, schedule, begun(case, instant(case, first, offset), hours))
+
+    before = schedule.stored_before_kwh()[first]
+    offset = round(offset * 3600) / 3600  # clocks are told to the second
+    level = before + (stored[first] - before) * offset / dt
+    naive = black_out(hardware, series, dt, level, parts_of(count, dt, first, offset, hours))
+    assert played.stored_kwh == pytest.approx(level, abs=1e-9)
+    assert played.stored_end_kwh == pytest.approx(naive.level, abs=1e-6)
+    assert played.unserved_kwh == pytest.approx(naive.unserved, abs=1e-6)
+    assert played.served_kwh == pytest.approx(naive.served, abs=1e-6)
+    assert played.sun_kwh == pytest.approx(naive.sun, abs=1e-6)
+    assert played.dark_hours == pytest.approx(
+        naive.dark_hours, abs=0.002
+    )  # told to the second, spell by spell
+
+
+@repeatable(30)
+@given(draft=drafts(), data=st.data())
+def test_lights_go_out_when_the_backup_hours_are_over(draft: Draft, data: st.DataObject) -> None:
+    draft = draft.changed(battery={"self_discharge_per_hour_fraction": 0.0}, critical_load=None)
+    draft = draft.changed(critical_load={"watts": 150.0})
+    case = draft.case()
+    stored = np.full(len(case.times), data.draw(st.floats(case.limits.empty_kwh, case.limits.ceiling_kwh)))
+    at = data.draw(st.integers(0, len(case.times) - 2))
+    length = len(case.times) * case.dt_hours
+    for with_sun in (False, True):
+        hours = float(backup_hours(case, stored, with_sun)[at])
+        span = begun(case, instant(case, at + 1, 0.0), length)
+        played = play(case, plan(case, stored.tolist()), span, sun=with_sun)
+        if hours >= min(length, case.limits.backup_horizon_hours):
+            assert not played.dark
+        else:
+            lasted = (played.dark[0].begins - played.begins).total_seconds() / 3600
+            assert lasted == pytest.approx(hours, abs=0.002)
+
+
+def test_by_hand_without_sun() -> None:
+    case = steady()
+    played = play(case, plan(case, full(case)), begun(case, "2025-11-01T17:00", 10))
+    # 4 kWh x 0.8 = 3.2 kWh at 0.5 kW: 6.4 hours, then 3.6 hours dark
+    assert played.dark_hours == pytest.approx(3.6)
+    assert [spell.begins.isoformat() for spell in played.dark] == ["2025-11-01T23:24:00-03:00"]
+    assert played.unserved_kwh == pytest.approx(1.8)
+    assert played.stored_end_kwh == pytest.approx(1.0)
+    assert played.shed_kwh == 0.0
+
+
+def test_a_household_without_a_system_is_dark_throughout() -> None:
+    case = steady()
+    played = play(case, plan(case, full(case), has_system=False), begun(case, "2025-11-01T17:30", 3))
+    assert [played.unserved_kwh, played.dark_hours] == pytest.approx([1.5, 3.0])
+    assert (played.stored_kwh, played.recharges) == (None, ())
+
+
+def test_more_critical_load_than_the_inverter_holds_is_short_all_the_time() -> None:
+    case = steady(critical_load=None, load={"watts": 2500})
+    played = play(case, plan(case, full(case)), begun(case, "2025-11-01T17:00", 1))
+    # 2.5 kW wanted, 2 kW carried, which takes 2.5 kWh out of 4
+    assert played.unserved_kwh == pytest.approx(0.5)
+    assert played.dark_hours == pytest.approx(1.0)
+
+
+def test_an_outage_past_the_datas_end_goes_on_with_their_beginning() -> None:
+    case = steady()
+    played = play(case, plan(case, full(case)), begun(case, "2025-11-03T22:00", 6))
+    assert played.steps["begins"].iloc[-1].isoformat() == "2025-11-04T03:00:00-04:00"
+    assert played.served_kwh == pytest.approx(3.0)
+
+
+def test_the_night_the_clocks_go_back_has_its_extra_hour() -> None:
+    case = steady()
+    played = play(case, plan(case, full(case)), begun(case, "2025-11-02T00:00", 3))
+    assert [moment.isoformat()[11:] for moment in played.steps["begins"]] == [
+        "00:00:00-03:00",
+        "01:00:00-03:00",
+        "01:00:00-04:00",
+    ]
+
+
+# ---- generator ---------------------------------------------------------------------------------------------
+
+
+def test_a_generator_starts_when_the_battery_would_not_last_the_step() -> None:
+    case = steady(generator=GENERATOR)
+    played = play(case, plan(case, full(case)), begun(case, "2025-11-01T17:00", 8))
+    # six hours from the battery (3.75 of 4 kWh); in the seventh 0.25 kWh are left: it starts, carries 0.5 kW and
+    # charges with the 0.9 kW of the charger
+    assert not played.dark
+    assert played.steps["generator_hours"].tolist() == [0.0] * 6 + [1.0, 1.0]
+    assert played.steps["generator_to_load_kwh"].tolist()[6:] == pytest.approx([0.5, 0.5])
+    assert played.steps["generator_to_battery_kwh"].tolist()[6:] == pytest.approx([0.9, 0.9])
+    assert played.litres == pytest.approx(0.5 * 2 * 1.4)
+    assert played.fuel_cost == pytest.approx(2.0 * played.litres)
+
+
+def test_its_input_is_turned_down_to_what_it_gives() -> None:
+    case = steady(generator={**GENERATOR, "continuous_w": 800})
+    played = play(case, plan(case, full(case)), begun(case, "2025-11-01T17:00", 8))
+    assert played.steps["generator_to_battery_kwh"].tolist()[6:] == pytest.approx([0.3, 0.3])
+
+
+def test_start_and_stop_levels() -> None:
+    levels = {"starts_below_percent": 60.0, "stops_at_percent": 70.0}
+    case = steady(generator={**GENERATOR, **levels})
+    played = play(case, plan(case, full(case)), begun(case, "2025-11-01T17:00", 12))
+    on = played.steps["generator_hours"].to_numpy() > 0
+    before = np.concatenate([[5.0], played.steps["stored_kwh"].to_numpy()[:-1]])
+    assert on.any()
+    assert all(level <= 3.5 for level in before[on])  # 70 % of 5 kWh: never begun above where it stops
+    assert before[np.flatnonzero(on)[0]] <= 3.0
+
+
+def test_an_empty_tank_ends_it() -> None:
+    case = steady(generator={**GENERATOR, "tank_litres": 0.7})
+    played = play(case, plan(case, full(case)), begun(case, "2025-11-01T17:00", 24))
+    assert played.litres == pytest.approx(0.7)
+    assert played.generator_hours == pytest.approx(1.0)
+    assert played.dark
+
+
+def test_a_fuel_curve_is_read_at_the_load() -> None:
+    curve = [{"load_w": 0, "litres_per_hour": 0.4}, {"load_w": 1500, "litres_per_hour": 1.0}]
+    case = steady(generator={"continuous_w": 1500, "sine_wave": True, "litres_per_hour": curve})
+    played = play(case, plan(case, full(case)), begun(case, "2025-11-01T17:00", 7))
+    assert played.litres == pytest.approx(0.4 + 1.4 / 1.5 * 0.6)  # one hour at 1.4 kW
+
+
+def test_without_a_sine_wave_it_is_left_out() -> None:
+    case = steady(generator={**GENERATOR, "sine_wave": False})
+    played = play(case, plan(case, full(case)), begun(case, "2025-11-01T17:00", 10))
+    assert played.generator_hours == 0.0
+    assert played.dark_hours == pytest.approx(3.6)
+
+
+def test_hardware_that_cannot_share_passes_the_whole_load_to_the_generator() -> None:
+    inverter = {**STEADY["inverter"], "switches_whole_load": True}
+    case = steady(generator={**GENERATOR, "continuous_w": 400}, inverter=inverter)
+    played = play(case, plan(case, full(case)), begun(case, "2025-11-01T17:00", 8))
+    # it cannot carry 500 W alone, so it only charges
+    assert played.steps["generator_to_load_kwh"].sum() == 0.0
+    assert played.steps["generator_to_battery_kwh"].tolist()[6:] == pytest.approx([0.4, 0.4])
+
+
+# ---- appliances --------------------------------------------------------------------------------------------
+
+LISTED = [
+    {"name": "radio", "watts": 100.0, "hours_per_day": 24.0, "priority": 1},
+    {"name": "heater", "watts": 300.0, "hours_per_day": 24.0, "priority": 2, "shed_below_percent": 60.0},
+    {"name": "toy", "watts": 100.0, "hours_per_day": 24.0},
+]
+
+
+def test_the_last_in_rank_go_without_first() -> None:
+    unshed = [{key: value for key, value in one.items() if key != "shed_below_percent"} for one in LISTED]
+    home = steady(critical_load={"appliances": unshed})
+    played = play(home, plan(home, full(home)), begun(home, "2025-11-01T17:00", 7))
+    got = {one.name: one for one in played.appliances}
+    assert list(got) == ["radio", "heater", "toy"]
+    # the seventh hour has 0.2 kWh: the radio's 0.1, then 0.1 of the heater's 0.3, nothing for the toy
+    assert [got[name].served_kwh for name in got] == pytest.approx([0.7, 1.9, 0.6])
+    assert got["toy"].hours_without == pytest.approx(1.0)
+    assert sum(one.served_kwh for one in played.appliances) == pytest.approx(played.served_kwh)
+
+
+def test_shed_below_a_level_it_makes_the_rest_last_longer() -> None:
+    home = steady(critical_load={"appliances": LISTED})
+    kept = play(home, plan(home, full(home)), begun(home, "2025-11-01T17:00", 12))
+    # 500 W down to below 60 % (4 steps: 5.0 - 4 x 0.625 = 2.5 kWh), then 200 W: 0.25 kWh a step for 6 steps
+    heater = next(one for one in kept.appliances if one.name == "heater")
+    assert heater.hours_without == pytest.approx(8.0)
+    assert kept.shed_kwh == pytest.approx(0.3 * 8)
+    assert kept.dark_hours == pytest.approx(2.0)
+    assert kept.wanted_kwh == pytest.approx(6.0)
+    assert kept.served_kwh + kept.shed_kwh + kept.unserved_kwh == pytest.approx(kept.wanted_kwh)
+
+
+def test_without_a_system_nothing_is_shed_on_purpose() -> None:
+    home = steady(critical_load={"appliances": LISTED})
+    played = play(home, plan(home, full(home), has_system=False), begun(home, "2025-11-01T17:00", 2))
+    assert [played.shed_kwh, played.unserved_kwh] == pytest.approx([0.0, 1.0])
+
+
+# ---- what is refused, and the document ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("at", "hours", "parts"),
+    [
+        ("2026-01-14T17:00", 18, ("--at", "2026-01-14T17:00", "lies outside the data", "2025-10-31T00:00")),
+        ("tomorrow", 18, ("--at", "'tomorrow'", "'2025-01-14T17:00'")),
+        ("2025-11-02T01:30", 1, ("--at", "twice or never", "America/Halifax", "write the offset")),
+        ("2025-11-01T12:00", 98, ("--hours", "98", "97")),
+        ("2025-11-01T12:00", 0, ("--hours", "0 hours", "more than 0")),
+    ],
+)
+def test_refused_spans(at: str, hours: float, parts: tuple[str, ...]) -> None:
+    with pytest.raises(ScenarioError) as refused:
+        span_of(steady(), at, hours)
+    assert all(part in str(refused.value) for part in parts), str(refused.value)
+
+
+def test_the_document_is_plain_json_and_adds_up() -> None:
+    case = small_home(generator=GENERATOR).case()
+    played = play(case, plan(case, full(case)), span_of(case, "2025-11-01T17:20", 18))
+    document = json.loads(json.dumps(outage_document(case, [played]), allow_nan=False))
+    strategy = document["strategies"][0]
+    assert sum(step["hours"] for step in strategy["steps"]) == pytest.approx(18)
+    assert strategy["served_kwh"] + strategy["unserved_kwh"] + strategy["shed_kwh"] == pytest.approx(
+        strategy["wanted_kwh"]
+    )

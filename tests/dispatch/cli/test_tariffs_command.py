@@ -1,0 +1,252 @@
+"""``dispatch tariffs``: which tariff and strategy together are cheapest, with the reasons of those left out."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from homes.drafts import toml_text
+from homes.small_home import small_home
+from homes.tariff_rich import HOURS_OF_USE, RICH, rich_home
+from terminal import ROOT, rendered, run
+
+import tariffs
+from dispatch import compare
+from dispatch.case.case import load_scenario
+from dispatch.comparison.tariffs import TariffChoice, choose_tariff, with_tariff
+from dispatch.exports.comparison import document
+from dispatch.exports.files import json_text
+from dispatch.exports.tariffs import choice_document
+from dispatch.report.compare import comparison_report
+from dispatch.report.tariffs import choice_report
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+CHEAP: dict[str, Any] = {
+    "name": "Low Hum",
+    "currency": "CAD",
+    "time_zone": "America/Halifax",
+    "bands": {"any": {"import_price_per_kwh": 0.11}},
+    "windows": [{"band": "any"}],
+    "charges": {"per_day": 0.2},
+}
+
+
+def write_tariff(folder: Path, document: dict[str, Any], name: str) -> Path:
+    path = folder / name
+    path.write_text(toml_text(document), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = small_home().write(tmp_path_factory.mktemp("home")).parent
+    write_tariff(folder, CHEAP, "cheap.toml")
+    write_tariff(folder, RICH, "rich.toml")
+    write_tariff(folder, HOURS_OF_USE, "hours.toml")
+    write_tariff(folder, {**CHEAP, "name": "Afar", "currency": "EUR"}, "afar.toml")
+    write_tariff(folder, {**CHEAP, "name": "Past", "valid_to": "2025-11-01"}, "past.toml")
+    return folder
+
+
+NAMES = ("cheap.toml", "rich.toml", "hours.toml", "afar.toml", "past.toml")
+
+
+@cache
+def chosen(home: Path) -> TariffChoice:
+    return choose_tariff(load_scenario(home / "scenario.toml"), [home / name for name in NAMES])
+
+
+def unbroken(of: TariffChoice) -> str:
+    return " ".join(rendered(choice_report(of)).split())
+
+
+def test_each_tariff_gets_the_comparison_it_would_have_had_alone(home: Path) -> None:
+    choice = chosen(home)
+    assert [offer.name for offer in choice.offers] == [
+        "Three Lanterns",
+        "Low Hum",
+        "Tall Chimes",
+        "Long Hours",
+        "Afar",
+        "Past",
+    ]
+    for offer, name in zip(choice.offers[:3], ("tariff.toml", "cheap.toml", "rich.toml"), strict=True):
+        alone = compare(with_tariff(choice.case, tariffs.load_tariff(home / name)))
+        assert [judged.name for judged in offer.judged] == ["reserve-first", "solar-first", "off-peak-first"]
+        for judged in offer.judged:
+            assert judged.bill.total == alone.as_set[judged.name].bill.total
+        assert offer.grid_only is not None
+        assert offer.grid_only.total == alone["grid-only"].bill.total
+
+
+def test_the_cheapest_pair_is_the_least_of_all_that_qualify(home: Path) -> None:
+    choice = chosen(home)
+    everything = [
+        (judged.burden, offer.name, judged.name)
+        for offer in choice.offers
+        for judged in offer.judged
+        if judged.backup is not None and judged.backup.minimum >= 3.0 - 1e-6
+    ]
+    best = choice.ranked[0]
+    assert (best.judged.burden, best.offer.name, best.judged.name) == min(everything)
+    assert best.offer.name == "Low Hum"
+    text = unbroken(choice)
+    assert f"Cheapest: 'Low Hum' (cheap.toml) with {best.judged.name}" in text
+    assert "3 of 6 tariffs could not be compared" in text
+    present = choice.present_bill
+    assert present is not None
+    assert f"against today's CAD {present.total:,.2f}" in text
+
+
+def test_savings_are_on_the_present_and_on_the_same_tariff(home: Path) -> None:
+    plain = json.loads(json_text(choice_document(chosen(home))))
+    today = plain["tariffs"][0]["grid_only_bill"]
+    assert plain["present_bill"] == today
+    for entry in plain["tariffs"][:3]:
+        for line in entry["strategies"]:
+            assert line["saved_on_present"] == pytest.approx(today - line["bill"])
+            assert line["saved_on_same"] == pytest.approx(entry["grid_only_bill"] - line["bill"])
+            assert line["meets_target"] == (line["least_backup_hours"] >= 3.0 - 1e-6)
+    assert plain["cheapest"]["tariff"] == "Low Hum"
+    assert plain["cheapest"] == plain["ranked"][0]
+    assert [line["burden"] for line in plain["ranked"]] == sorted(line["burden"] for line in plain["ranked"])
+
+
+def test_a_tariff_that_does_not_fit_is_shown_with_its_reason(home: Path) -> None:
+    choice = chosen(home)
+    hours, afar, past = choice.offers[3:]
+    assert hours.grid_only is not None  # it can be billed, only not optimised
+    assert "multiply energy by power" in (hours.reason or "")
+    assert "'EUR'" in (afar.reason or "")
+    assert "valid_to" in (past.reason or "")
+    text = unbroken(choice)
+    assert "WHAT COULD NOT BE COMPARED" in text
+    assert text.count("not compared") >= 3
+    assert "Long Hours" in text
+
+
+@pytest.mark.parametrize("target", [3.0, None, 40.0])
+def test_every_line_fits(target: float | None, home: Path, tmp_path: Path) -> None:
+    path = small_home(backup={"target_hours": target, "horizon_hours": 100.0}).write(tmp_path)
+    choice = choose_tariff(load_scenario(path), [home / "rich.toml", home / "past.toml"])
+    text = rendered(choice_report(choice))
+    assert max(len(line.rstrip()) for line in text.splitlines()) <= 80
+    if target == 40.0:
+        assert not choice.ranked
+        assert "No tariff and strategy together leave the wanted 40 hours" in unbroken(choice)
+        assert choice_document(choice)["cheapest"] is None
+    else:
+        assert unbroken(choice).count("CHOOSE") == 2  # the heading and the line
+
+
+def test_the_own_tariff_named_again_counts_once(home: Path) -> None:
+    case = load_scenario(home / "scenario.toml")
+    choice = choose_tariff(case, [home / "tariff.toml", home / "cheap.toml", home / "." / "cheap.toml"])
+    assert [offer.name for offer in choice.offers] == ["Three Lanterns", "Low Hum"]
+    assert [offer.present for offer in choice.offers] == [True, False]
+
+
+def test_progress_rises_to_its_end(home: Path) -> None:
+    seen: list[tuple[int, int]] = []
+    choose_tariff(
+        load_scenario(home / "scenario.toml"),
+        [home / "cheap.toml"],
+        lambda done, total, _label: seen.append((done, total)),
+    )
+    assert [done for done, _ in seen] == sorted(done for done, _ in seen)
+    assert seen[-1][0] == seen[-1][1]
+
+
+def test_json_is_the_only_thing_on_stdout(home: Path) -> None:
+    done = run("tariffs", home, home / "rich.toml", home / "past.toml", "--json")
+    assert (done.returncode, done.stderr) == (0, "")
+    plain = json.loads(done.stdout)
+    assert plain["scenario"] == "Wren Cottage"
+    assert [entry["reason"] is None for entry in plain["tariffs"]] == [True, True, False]
+
+
+def test_a_file_that_cannot_be_read_exits_2_before_solving(home: Path, tmp_path: Path) -> None:
+    broken = write_tariff(tmp_path, {**CHEAP, "bands": {"any": {"import_price": 0.1}}}, "broken.toml")
+    for path, part in ((tmp_path / "none.toml", "no such tariff file"), (broken, "import_price_per_kwh")):
+        done = run("tariffs", home, path)
+        assert (done.returncode, done.stdout) == (2, "")
+        assert part in done.stderr
+        assert "Traceback" not in done.stderr
+
+
+def test_none_that_could_be_compared_exits_1_with_every_reason(home: Path, tmp_path: Path) -> None:
+    folder = small_home().write(tmp_path).parent
+    write_tariff(folder, HOURS_OF_USE, "tariff.toml")
+    done = run("tariffs", folder, home / "past.toml")
+    assert done.returncode == 1
+    assert "none of the tariffs could be compared" in done.stderr
+    assert "multiply energy by power" in done.stderr
+    assert "valid_to" in done.stderr
+    assert "None of the tariffs could be compared." in done.stdout
+
+
+def test_the_present_tariff_may_be_the_one_that_cannot_be_optimised(home: Path, tmp_path: Path) -> None:
+    path = small_home().write(tmp_path)
+    write_tariff(tmp_path, HOURS_OF_USE, "tariff.toml")
+    choice = choose_tariff(load_scenario(path), [home / "cheap.toml"])
+    assert choice.ranked[0].offer.name == "Low Hum"
+    assert choice.no_answer() is None
+    assert choice.saved_on_present(0.0) == pytest.approx(float(choice.offers[0].grid_only.total))  # type: ignore[union-attr]
+
+
+def test_the_demo_works_out_of_the_box() -> None:
+    case = load_scenario(ROOT / "scenarios" / "alder-row" / "scenario.toml")
+    tariff = tariffs.load_tariff(ROOT / "scenarios" / "alder-row" / "tariff-demand.toml")
+    prices = with_tariff(case, tariff).prices
+    assert prices.event.sum() == 44
+    assert prices.blocks
+    assert prices.demand
+    assert prices.minimums
+
+
+def test_the_comparison_itemises_bill_demand_and_event_days(home: Path) -> None:
+    result = compare(with_tariff(chosen(home).case, tariffs.load_tariff(home / "rich.toml")))
+    text = rendered(comparison_report(result))
+    assert max(len(line.rstrip()) for line in text.splitlines()) <= 80
+    flat = " ".join(text.split())
+    name = result.recommendation.strategy or "off-peak-first"
+    assert f"THE BILL OF {name.upper()}, AS SET" in flat
+    assert "HIGHEST DEMAND BY MONTH" in flat
+    assert "evening power, at least" in flat
+    assert "THE 2 EVENT DAYS" in flat
+    total = result.as_set[name].bill.total
+    assert f"total, at least {total:,.2f}" in flat
+    told = json.loads(json_text(document(result)))
+    for strategy in told["strategies"]:
+        lines = sum(line["amount"] for line in strategy["bill_lines"])
+        assert lines == pytest.approx(strategy["bill"]["total_unrounded"])
+        assert strategy["event_days"]["count"] == 2
+        assert len(strategy["demand"]) == 2
+        if strategy["as_set"] is not None:
+            own = strategy["as_set"]
+            assert sum(line["amount"] for line in own["bill_lines"]) == pytest.approx(
+                own["bill"]["total_unrounded"]
+            )
+            assert own["event_days"]["least_backup_hours"] is not None
+
+
+def test_the_footer_says_how_far_yes_or_no_decisions_are_proven() -> None:
+    falling = {"name": "steps", "steps": [{"up_to_kwh": 20, "price_per_kwh": 0.2}, {"price_per_kwh": 0.05}]}
+    result = compare(rich_home(blocks=[falling], events=None, demand=None).case())
+    gaps = [item.gap for item in result.strategies if item.gap is not None]
+    assert gaps
+    flat = " ".join(rendered(comparison_report(result)).split())
+    assert f"yes-or-no decisions proven to within {max(gaps):.0e} of the best possible" in flat
+    assert "what depends on a whole period (tiers, demand) is left out" in flat
+    told = document(result)["strategies"]
+    assert [item["gap"] for item in told] == [item.gap for item in result.strategies]
+
+
+def test_plain_tariffs_keep_the_plain_report() -> None:
+    text = rendered(comparison_report(compare(small_home().case())))
+    assert "EVENT DAYS" not in text
+    assert "HIGHEST DEMAND" not in text

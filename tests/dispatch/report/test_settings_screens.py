@@ -1,0 +1,199 @@
+"""The screens, files and exit codes of ``settings`` and ``tonight``: can the card be entered without anything else?"""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import subprocess
+import sys
+from functools import lru_cache
+from html.parser import HTMLParser
+from typing import TYPE_CHECKING
+
+import pytest
+from homes.small_home import small_home
+from rich.console import Console
+
+from dispatch.ahead.tonight import tonight
+from dispatch.exports.page import card_page
+from dispatch.exports.settings import card_markdown, settings_document, tonight_document
+from dispatch.report.settings import settings_report, tonight_report
+from dispatch.search.study import SettingsStudy, study
+from dispatch.words.card import card_rows, sections
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from rich.console import RenderableType
+
+    from dispatch.ahead.tonight import Tonight
+
+
+@lru_cache(maxsize=1)
+def studied() -> SettingsStudy:
+    return study(small_home(days=14).case())
+
+
+def rendered(renderable: RenderableType) -> str:
+    console = Console(file=io.StringIO(), width=80, color_system=None, legacy_windows=False, _environ={})
+    console.print(renderable)
+    assert isinstance(console.file, io.StringIO)
+    return console.file.getvalue()
+
+
+class _Page(HTMLParser):
+    """Collects text, and everything a page would fetch."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.text, self.fetched, self.open = [""], [""], [""]
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.fetched += [f"{tag} {key}" for key, _ in attrs if key in {"src", "href", "srcset", "data"}]
+        if tag != "meta":
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        self.open.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag, tag
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+
+
+def page_text() -> str:
+    page = _Page()
+    page.feed(card_page(studied()))
+    page.close()
+    assert page.open == [""]  # every tag is closed in its order
+    assert page.fetched == [""]
+    return " ".join(" ".join(page.text).split())
+
+
+@pytest.mark.parametrize("form", ["screen", "markdown", "page"])
+def test_every_entry_stands_on_every_form_of_the_card(form: str) -> None:
+    result = studied()
+    texts = {
+        "screen": rendered(settings_report(result)),
+        "markdown": card_markdown(result),
+        "page": page_text(),
+    }
+    text = texts[form]
+    assert {group for _, group in sections(result)} <= set(range(len(result.card.plans)))
+    for title, _ in sections(result):
+        assert title.lower() in text.lower()
+    for group, plan in enumerate(result.card.plans):
+        for window in (*plan.charge, *plan.discharge):
+            assert window.text in text
+        for row in card_rows(result, group):
+            assert row.entry in text
+            assert row.level in text
+    for words in ("never below", "clock on the wall", "below the", "Gap to the bound", "target of 3 h"):
+        assert words in " ".join(text.split()), words
+    for way in result.ways:
+        assert f"{way.total:,.2f}" in text
+    for caution in ("Carbon monoxide", "electrician", "Medical") if form != "markdown" else ():
+        assert caution in text
+
+
+def test_the_screen_fits_80_columns_without_colour() -> None:
+    for renderable in (settings_report(studied()), tonight_report(_tonight())):
+        text = rendered(renderable)
+        assert max(len(line.rstrip()) for line in text.splitlines()) <= 80
+        assert "\x1b" not in text
+
+
+def test_the_page_needs_nothing_from_elsewhere() -> None:
+    assert "http" not in re.sub(r'xmlns="[^"]*"', "", card_page(studied()))
+
+
+def test_names_are_escaped_on_the_page() -> None:
+    result = study(small_home(days=7, name="Rook & <Daw>").case())
+    page = card_page(result)
+    assert "Rook &amp; &lt;Daw&gt;" in page
+    assert "<Daw>" not in page
+
+
+def _tonight() -> Tonight:
+    return tonight(small_home(days=35, first="2025-10-01").case(), "2025-11-02T18:00", "62%")
+
+
+def test_tonight_says_how_far_and_what_half_the_sun_changes() -> None:
+    plan = _tonight()
+    text = " ".join(rendered(tonight_report(plan)).split())
+    assert plan.charge is not None
+    assert f"Charge to {plan.charge.to_percent:g} %" in text
+    assert "62 %" in text
+    assert "If the sun of Mon 3 Nov 2025 is half" in text
+    assert "same weekday" in text
+    assert json.loads(json.dumps(tonight_document(plan)))["steps"][0]["stored_kwh"] >= 0
+
+
+def test_the_documents_are_plain_json() -> None:
+    document = json.loads(json.dumps(settings_document(studied()), allow_nan=False))
+    assert [way["name"] for way in document["ways"]] == ["plain", "found", "re-planned", "bound"]
+    assert document["robustness"]["years"] == 200
+    assert {"p05", "median", "p95"} == set(document["robustness"]["saving"])
+
+
+# ---- the commands in processes of their own ------------------------------------------------------------------
+
+
+def command(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "dispatch", *arguments],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place: Path = tmp_path_factory.mktemp("home")
+    small_home(days=14).write(place)
+    return place
+
+
+def test_settings_writes_its_files_and_prints_only_json(folder: Path, tmp_path: Path) -> None:
+    files = [tmp_path / name for name in ("card.toml", "card.md", "card.html", "card.ics")]
+    options = [
+        text
+        for pair in zip(("--save", "--markdown", "--html", "--ics"), map(str, files), strict=True)
+        for text in pair
+    ]
+    done = command("settings", str(folder), "--json", *options)
+    assert done.returncode == 0, done.stderr
+    document = json.loads(done.stdout)
+    assert all(path.stat().st_size > 100 for path in files)
+    again = command("settings", str(folder), "--json", "--card", str(files[0]))
+    assert again.returncode == 0, again.stderr
+    entered = json.loads(again.stdout)
+    assert entered["card"] == document["card"]
+    assert entered["ways"][1]["bill"] == document["ways"][1]["bill"]
+
+
+def test_refusals_leave_with_2_and_one_message(folder: Path, tmp_path: Path) -> None:
+    card = tmp_path / "card.toml"
+    card.write_text(
+        '[[plans]]\nreserve_percent = 40\ncharge = [{ from = "20:00", to = "46:00", to_percent = 80 }]\n',
+        encoding="utf-8",
+    )
+    at = ("--at", "2025-11-10T18:00", "--level", "62%")
+    for arguments, word in (
+        (("settings", str(folder), "--card", str(card)), "longer than a day"),
+        (("settings", str(folder), "--card", str(tmp_path / "none.toml")), "no such file"),
+        (("tonight", str(folder), "--at", "2030-01-01", "--level", "62%"), "outside the data"),
+        (("tonight", str(folder), *at[:2], "--level", "101%"), "outside reserve"),
+        (("tonight", str(folder), *at, "--forecast", str(tmp_path / "none.csv")), "no such file"),
+    ):
+        done = command(*arguments)
+        assert done.returncode == 2, done.stderr
+        assert word in done.stderr
+        assert done.stdout == ""
+        assert "Traceback" not in done.stderr

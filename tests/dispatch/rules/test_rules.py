@@ -1,0 +1,298 @@
+"""Rules: flows an independent inverter agrees with, and money that no rule can save beyond the optimum."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from homes.drafts import plain_draft
+from homes.generators import drafts
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from oracles.foresight import bound, money
+from oracles.naive_inverter import run
+from oracles.stepcheck import broken_rules
+
+from dispatch.case.limits import step_limits
+from dispatch.rules.conditions import conditions
+from dispatch.rules.replay import replay
+from dispatch.rules.score import Scorer
+from dispatch.rules.walk import Orders
+from dispatch.settings.card import Card, ChargeWindow, DayPlan, Window
+from dispatch.settings.card_file import card_document
+from dispatch.settings.space import Space, Tables, device_space
+
+if TYPE_CHECKING:
+    from dispatch.case.case import Case
+    from dispatch.flows import Flows
+
+
+SPANS = ((1, 60), (1, 30), (1, 15), (2, 60), (3, 30), (7, 60))
+
+
+def limits_of(case: Case) -> dict[str, Any]:
+    """The limits by the names of the JSON document."""
+    return {name: getattr(case.limits, name) for name in case.limits.__dataclass_fields__}
+
+
+@st.composite
+def cards(draw: st.DrawFn, case: Case, space: Space) -> Card:
+    """Any card, sensible or not: up to two windows of each kind, overlaps included."""
+    grains = 1440 // space.grain_minutes
+    edge = st.integers(0, grains - 1).map(lambda i: i * space.grain_minutes)
+    level = st.sampled_from(space.levels)
+
+    def windows(kind: str) -> tuple[Any, ...]:
+        found = []
+        for _ in range(draw(st.integers(0, 2))):
+            start, end = draw(edge), draw(edge) + space.grain_minutes
+            found.append(ChargeWindow(start, end, draw(level)) if kind == "charge" else Window(start, end))
+        return tuple(found)
+
+    plans = tuple(DayPlan(windows("charge"), windows("discharge"), draw(level)) for _ in space.groups)
+    sells = case.limits.battery_feed_in and draw(st.booleans())
+    return Card(plans, sun_first=draw(st.sampled_from(("load", "battery"))), sells=sells)
+
+
+def followed(case: Case, card: Card) -> Flows:
+    """Flows of a card by the product's rules."""
+    orders = Tables(case, device_space(case)).orders([card])
+    return replay(case, orders, ("as set",), sells=card.sells)[0]
+
+
+def naive(case: Case, space: Space, card: Card) -> dict[str, np.ndarray]:
+    """Flows of the same card by the inverter written in the tests."""
+    rows = [
+        {"load_kwh": a, "idle_kwh": b, "other_kwh": c, "sun_kwh": d}
+        for a, b, c, d in zip(
+            case.load_kwh.tolist(),
+            case.idle_kwh.tolist(),
+            case.other_kwh.tolist(),
+            case.sun_kwh.tolist(),
+            strict=True,
+        )
+    ]
+    seasons = [case.prices.season_names[i] for i in case.prices.season.tolist()]
+    moments = [moment.to_pydatetime() for moment in case.times]
+    flows = run(card_document(card, space.groups), limits_of(case), rows, moments, seasons, case.dt_hours)
+    return {name: np.array([row[name] for row in flows]) for name in flows[0]}
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_an_independent_inverter_does_the_same(data: st.DataObject) -> None:
+    case = data.draw(drafts(spans=SPANS)).case()
+    space = device_space(case)
+    card = data.draw(cards(case, space))
+    flows = followed(case, card)
+    for name, expected in naive(case, space, card).items():
+        assert flows[name] == pytest.approx(expected, abs=1e-8), name
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_rule_flows_pass_the_step_by_step_judgement(data: st.DataObject) -> None:
+    case = data.draw(drafts(spans=SPANS)).case()
+    card = data.draw(cards(case, device_space(case)))
+    flows = followed(case, card)
+    given_columns = {
+        f"{name}_kwh": getattr(case, f"{name}_kwh") for name in ("load", "other", "idle", "sun", "floor")
+    }
+    table = pd.DataFrame(given_columns, index=case.times).join(flows.frame)
+    assert (
+        broken_rules(
+            table,
+            limits_of(case),
+            "as set",
+            dt_hours=case.dt_hours,
+            closing_shortfall_kwh=flows.closing_shortfall_kwh,
+        )
+        == []
+    )
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_no_rule_is_cheaper_than_the_optimum_with_its_own_levels(data: st.DataObject) -> None:
+    case = data.draw(drafts(spans=SPANS)).case()
+    card = data.draw(cards(case, device_space(case)))
+    flows = followed(case, card)
+    assert bound(case, flows) <= money(case, flows) + 1e-6
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.data())
+def test_many_candidates_at_once_are_each_alone(data: st.DataObject) -> None:
+    case = data.draw(drafts(spans=SPANS)).case()
+    space = device_space(case)
+    first = data.draw(cards(case, space))
+    deck = [first, *(replace(data.draw(cards(case, space)), sun_first=first.sun_first) for _ in range(3))]
+    tally = Scorer.of(case).tally(Tables(case, space).orders(deck))
+    for index, card in enumerate(deck):
+        flows = followed(case, replace(card, sells=False))
+        assert tally.money[index] + tally.wear[index] == pytest.approx(money(case, flows), abs=1e-7)
+        assert tally.unserved_kwh[index] == pytest.approx(flows["unserved_load"].sum(), abs=1e-7)
+        assert tally.excess_kwh[index] == pytest.approx(flows["import_excess"].sum(), abs=1e-7)
+        short = flows["floor_shortfall"]
+        assert tally.short_kwh[index] == pytest.approx(short[short > 1e-6].sum(), abs=1e-6)
+        assert tally.end_kwh[index] == pytest.approx(flows["stored"][-1], abs=1e-9)
+
+
+# ---- equal to the optimum, exactly --------------------------------------------------------------------------
+
+
+def one_plan(case: Case, charge: tuple[ChargeWindow, ...], discharge: tuple[Window, ...]) -> Flows:
+    """Flows of one plan on every day, the reserve exactly at the scenario's floor."""
+    space = device_space(case)
+    floor = 100 * float(case.floor_kwh.max()) / case.limits.full_kwh
+    card = Card(tuple(DayPlan(charge, discharge, floor) for _ in space.groups))
+    return followed(case, card)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    low=st.sampled_from((0.05, 0.1, 0.14)),
+    high=st.sampled_from((0.3, 0.45)),
+    eta=st.sampled_from((1.0, 0.95, 0.9)),
+    capacity=st.sampled_from((2.0, 5.0)),
+    cheap_hours=st.integers(6, 10),
+    seed=st.integers(0, 1000),
+)
+def test_with_two_prices_and_no_sun_the_rule_is_the_optimum(  # noqa: PLR0917 - one per drawn figure
+    low: float, high: float, eta: float, capacity: float, cheap_hours: int, seed: int
+) -> None:
+    """Ratio beyond break-even, dear load at least the usable energy, start = closing = empty at the day's start."""
+    assert low / high < eta * eta
+    random = np.random.default_rng(seed)
+    dear = 24 - cheap_hours
+    load = random.uniform(0.2, 1.0, 24)
+    load[cheap_hours:] *= max(1.0, 1.05 * capacity * eta / load[cheap_hours:].sum())
+    case = plain_draft(
+        [low] * cheap_hours + [high] * dear,
+        load_kw=load.tolist(),
+        battery={
+            "pack_kwh": capacity,
+            "charger_efficiency_fraction": eta,
+            "discharge_efficiency_fraction": eta,
+        },
+        charging={"grid_w": 1100.0 * capacity / cheap_hours / eta, "solar_w": 1.0, "combined_w": 1e6},
+    ).case()
+    top = ChargeWindow(0, 60 * cheap_hours, 100.0)
+    flows = one_plan(case, (top,), (Window(60 * cheap_hours, 1440),))
+    saving = capacity * (high * eta - low / eta)
+    without = float(case.load_kwh @ case.prices.import_price_per_kwh)
+    assert money(case, flows) == pytest.approx(without - saving, rel=1e-12)
+    assert money(case, flows) == pytest.approx(bound(case, flows), abs=1e-7)
+    assert flows["stored"][-1] == pytest.approx(0.0, abs=1e-12)
+
+
+# 1 kW for 24 h; price 8 h 0.10, 8 h 0.20, 4 h 0.40, 4 h 0.20; 5 kWh, 2.5 kW, 0.95 each way, start = end = empty.
+# Derived, no outside publisher: bill 4.80 -> 4.80 - (4·0.40 + 0.75·0.20 - 5/0.95·0.10) = 3.57631579.
+THREE_PRICES = [0.10] * 8 + [0.20] * 8 + [0.40] * 4 + [0.20] * 4
+
+
+def three_prices() -> Case:
+    return plain_draft(
+        THREE_PRICES,
+        load_kw=1.0,
+        battery={"pack_kwh": 5.0, "charger_efficiency_fraction": 0.95, "discharge_efficiency_fraction": 0.95},
+        inverter={"continuous_w": 2500.0, "efficiency_fraction": 1.0, "idle_on_w": 0.0},
+        charging={"grid_w": 2500.0, "solar_w": 1.0, "combined_w": 2500.0},
+    ).case()
+
+
+def test_opened_at_the_dearest_hours_the_rule_is_the_optimum() -> None:
+    case = three_prices()
+    flows = one_plan(case, (ChargeWindow(0, 480, 100.0),), (Window(960, 1440),))
+    assert money(case, flows) == pytest.approx(3.57631579, abs=1e-8)
+    assert money(case, flows) == pytest.approx(bound(case, flows), abs=1e-7)
+
+
+def test_the_naive_window_spends_the_energy_before_the_dear_hours() -> None:
+    """Opened at every dearer hour, 4.75 kWh go at 0.20: 4.80 - 4.75·0.20 + 5/0.95·0.10 = 4.37631579, 0.80 more."""
+    case = three_prices()
+    flows = one_plan(case, (ChargeWindow(0, 480, 100.0),), (Window(480, 1440),))
+    assert money(case, flows) == pytest.approx(4.37631579, abs=1e-8)
+    assert money(case, flows) - 3.57631579 == pytest.approx(0.80, abs=1e-8)
+
+
+# ---- what the rule does at the edges ------------------------------------------------------------------------
+
+
+def test_below_the_reserve_the_grid_charges_at_any_hour() -> None:
+    case = plain_draft(
+        [0.5] * 4,
+        battery={"pack_kwh": 4.0, "start": {"kwh": 1.0}},
+        charging={"grid_w": 500.0, "combined_w": 500.0},
+    ).case()
+    card = Card(tuple(DayPlan((), (Window(0, 1440),), 50.0) for _ in device_space(case).groups))
+    flows = followed(case, card)
+    assert flows["stored"].tolist() == pytest.approx([1.5, 2.0, 2.0, 2.0])
+
+
+def test_the_battery_helps_where_the_bypass_is_too_small_even_below_the_reserve() -> None:
+    case = plain_draft(
+        [0.1] * 3,
+        load_kw=[1.0, 3.0, 1.0],
+        battery={"pack_kwh": 4.0, "start": {"kwh": 2.0}},
+        inverter={"bypass_w": 2000.0},
+        charging={"grid_w": 800.0, "combined_w": 800.0},
+    ).case()
+    card = Card(tuple(DayPlan((), (), 50.0) for _ in device_space(case).groups))
+    flows = followed(case, card)
+    assert flows["battery_to_load"].tolist() == pytest.approx([0.0, 1.0, 0.0])
+    assert flows["unserved_load"].sum() == 0.0
+    assert flows["stored"].tolist() == pytest.approx([2.0, 1.0, 1.8])  # and is brought back to the reserve
+
+
+def test_sun_that_charges_first_still_serves_the_load_once_the_battery_is_full() -> None:
+    case = plain_draft(
+        [0.3] * 3,
+        load_kw=1.0,
+        sun_kw=[2.0, 2.0, 2.0],
+        battery={"pack_kwh": 3.0, "start": {"kwh": 0.0}},
+    ).case()
+    groups = len(device_space(case).groups)
+    waiting = followed(case, Card((DayPlan((), (), 0.0),) * groups, sun_first="battery"))
+    assert waiting["sun_to_battery"].tolist() == pytest.approx([2.0, 1.0, 0.0])
+    assert waiting["sun_to_load"].tolist() == pytest.approx([0.0, 1.0, 1.0])
+    assert waiting["spill"].tolist() == pytest.approx([0.0, 0.0, 1.0])
+    serving = followed(case, Card((DayPlan((), (), 0.0),) * groups, sun_first="load"))
+    assert serving["sun_to_load"].tolist() == pytest.approx([1.0, 1.0, 1.0])
+    assert serving["sun_to_battery"].tolist() == pytest.approx([1.0, 1.0, 1.0])
+
+
+def test_years_of_their_own_give_what_each_year_gives_alone() -> None:
+    case = plain_draft(
+        [0.1] * 8 + [0.4] * 16,
+        load_kw=[0.5 + 0.1 * (h % 5) for h in range(24)],
+        sun_kw=[max(0.0, 3 - abs(h - 12)) for h in range(24)],
+        battery={"pack_kwh": 5.0},
+    ).case()
+    space = device_space(case)
+    plan = DayPlan((ChargeWindow(0, 480, 60.0),), (Window(480, 1440),), 0.0)
+    orders = Tables(case, space).orders([Card((plan,) * len(space.groups))])
+    factors = np.array([0.5, 1.0, 1.7])
+    wide = conditions(
+        step_limits(case.limits, 1.0),
+        case.load_kwh[:, None] * factors,
+        case.other_kwh[:, None] * np.ones(3),
+        case.sun_kwh[:, None] * factors[::-1],
+    )
+    repeated = Orders(
+        orders.row, np.repeat(orders.fill_kwh, 3, axis=1), np.repeat(orders.drain_kwh, 3, axis=1)
+    )
+    together = Scorer(case, wide, None).tally(repeated)
+    for index in range(3):
+        alone = conditions(
+            step_limits(case.limits, 1.0),
+            case.load_kwh * factors[index],
+            case.other_kwh,
+            case.sun_kwh * factors[::-1][index],
+        )
+        single = Scorer(case, alone, None).tally(orders)
+        assert together.money[index] == pytest.approx(single.money[0], rel=1e-12)
+        assert together.end_kwh[index] == pytest.approx(single.end_kwh[0], rel=1e-12)

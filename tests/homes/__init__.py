@@ -1,0 +1,1 @@
+"""Invented homes, tariffs and files that tests are run on."""

@@ -1,0 +1,1 @@
+"""Second opinions: none shares a line with the product."""

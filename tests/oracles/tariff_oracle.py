@@ -1,0 +1,339 @@
+"""A second statement of a tariff's money on top of `oracle`'s flows, for ``scipy.optimize.milp``.
+
+Written from the algebra that `tariffs.terms` documents, and from nothing of the product's program. Where that fills
+blocks, this cuts every schedule into straight pieces and picks one; where that places binaries on the steps where
+trading or wasting would pay, this has them on every step; where that states the mean of the largest days by a
+threshold, this writes a row for every choice of days.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy import optimize, sparse
+
+from oracles.household import household_of
+from oracles.oracle import COLUMNS, SHORTFALLS, build
+from tariffs.terms.terms import RESOLUTION
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from dispatch.case.case import Case
+    from oracles.household import Array, Household
+    from tariffs.terms.terms import DemandTerm, MinimumTerm, NettingTerm, PricedSteps, Schedule
+
+Sum = dict[int, float]
+"""A linear expression: factor by column; column ``ONE`` stands for a constant."""
+
+ONE = -1
+milp: Any = optimize.milp
+stacks: Any = sparse
+
+
+def plus(*parts: Mapping[int, float], factor: float = 1.0) -> Sum:
+    """Add up expressions."""
+    total: Sum = {}
+    for part in parts:
+        for column, weight in part.items():
+            total[column] = total.get(column, 0.0) + factor * weight
+    return total
+
+
+@dataclass
+class Model:
+    """Columns and rows being added to the flows of one household."""
+
+    house: Household
+    upper: list[float] = field(default_factory=list)
+    whole: list[int] = field(default_factory=list)
+    rows: list[tuple[Sum, float, float]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.flows = build(self.house)
+        self.lower_bounds, self.upper_bounds = self.flows.bounds().T
+        self.upper_bounds = self.upper_bounds.copy()
+        for name in SHORTFALLS[:-1]:  # homes are drawn so that every promise can be kept
+            at = COLUMNS.index(name) * self.house.steps
+            self.upper_bounds[at : at + self.house.steps] = 0.0
+        self.upper_bounds[-1] = 0.0
+
+    def column(self, upper: float = np.inf, *, whole: bool = False) -> int:
+        """Add a column ≥ 0."""
+        self.upper.append(upper)
+        at = self.flows.width + len(self.upper) - 1
+        if whole:
+            self.whole.append(at)
+        return at
+
+    def row(self, terms: Mapping[int, float], lower: float, upper: float) -> None:
+        """Add a row; its constant is moved to the sides."""
+        shift = terms.get(ONE, 0.0)
+        self.rows.append(({c: f for c, f in terms.items() if c != ONE}, lower - shift, upper - shift))
+
+    def flow(self, name: str, steps: Sequence[int] | NDArray[Any]) -> Sum:
+        """Σ of a flow over steps."""
+        start = COLUMNS.index(name) * self.house.steps
+        return {start + int(t): 1.0 for t in steps}
+
+    def either(self, one: Sum, other: Sum, most: tuple[float, float]) -> None:
+        """One of two expressions ≥ 0 is 0."""
+        which = self.column(1.0, whole=True)
+        self.row(plus(one, {which: -most[0]}), -np.inf, 0.0)
+        self.row(plus(other, {which: most[1]}), -np.inf, most[1])
+
+    def solve(self, cost: Sum) -> float:
+        """Return the optimum."""
+        width = self.flows.width + len(self.upper)
+        weights = np.zeros(width)
+        for column, factor in cost.items():
+            if column != ONE:
+                weights[column] += factor
+        pad = stacks.csr_matrix
+        equal, most = stacks.vstack(self.flows.equal_rows), stacks.vstack(self.flows.most_rows)
+        rows = stacks.lil_matrix((len(self.rows), width))
+        for at, (terms, _, _) in enumerate(self.rows):
+            for column, factor in terms.items():
+                rows[at, column] = factor
+        more = len(self.upper)
+        matrix = stacks.vstack(
+            [*(stacks.hstack([part, pad((part.shape[0], more))]) for part in (equal, most)), rows.tocsr()]
+        )
+        equals, limits = np.concatenate(self.flows.equal_values), np.concatenate(self.flows.most_values)
+        lower = np.concatenate([equals, np.full(len(limits), -np.inf), [row[1] for row in self.rows]])
+        upper = np.concatenate([equals, limits, [row[2] for row in self.rows]])
+        kinds = np.zeros(width)
+        kinds[self.whole] = 1
+        result = milp(
+            weights,
+            constraints=optimize.LinearConstraint(matrix, lower, upper),
+            bounds=optimize.Bounds(
+                np.concatenate([self.lower_bounds, np.zeros(more)]),
+                np.concatenate([self.upper_bounds, self.upper]),
+            ),
+            integrality=kinds,
+            options={"mip_rel_gap": 1e-7, "time_limit": 60.0},
+        )
+        assert result.status == 0, result.message
+        return float(result.fun) + cost.get(ONE, 0.0)
+
+
+def pieces(schedule: Schedule, most: float) -> Iterator[tuple[float, float, float, float]]:
+    """Cut a schedule into (from, to, price, what the line would cost at 0)."""
+    start = 0.0
+    for step in schedule.classes:
+        end = min(step.upper + RESOLUTION, most)
+        edges = np.concatenate([[0.0], np.cumsum(step.widths)])
+        paid = step.fixed
+        for low, high, price in zip(edges[:-1], edges[1:], step.prices, strict=True):
+            if max(low, start) <= min(high, end) and high > low:
+                yield max(low, start), min(high, end), float(price), paid - price * low
+            paid += price * (min(high, end) - low) if high > low else 0.0
+        start = step.upper + RESOLUTION
+        if start > most:
+            return
+
+
+def scheduled(model: Model, amount: Sum, schedules: Sequence[Schedule], most: float) -> list[Sum]:
+    """State a schedule of an amount, and price the same amount by other schedules with the same limits."""
+    money: list[Sum] = [{} for _ in schedules]
+    parts: list[Sum] = []
+    picked: Sum = {}
+    for cut in zip(*(pieces(schedule, most) for schedule in schedules), strict=True):
+        low, high = cut[0][:2]
+        inside, pick = model.column(), model.column(1.0, whole=True)
+        model.row({inside: 1.0, pick: -low}, 0.0, np.inf)
+        model.row({inside: 1.0, pick: -high}, -np.inf, 0.0)
+        parts.append({inside: 1.0})
+        picked[pick] = 1.0
+        for each, (_, _, price, at_zero) in zip(money, cut, strict=True):
+            each[inside], each[pick] = price, at_zero
+    model.row(picked, 1.0, 1.0)
+    model.row(plus(*parts, plus(amount, factor=-1.0)), 0.0, 0.0)
+    return money
+
+
+@dataclass
+class Stated:
+    """Expressions of what a bill's terms are priced by."""
+
+    billed: list[list[Sum]] = field(default_factory=list)
+    set_off: list[list[Sum]] = field(default_factory=list)
+    left: list[Sum] = field(default_factory=list)
+    kw: list[Sum] = field(default_factory=list)
+
+
+class Tariff:
+    """The money of a case, stated."""
+
+    def __init__(self, case: Case) -> None:
+        self.prices: PricedSteps = case.prices
+        self.model = Model(household_of(case))
+        self.case = case
+        house, hardware = self.model.house, self.model.house.hardware
+        charge = min(hardware.grid_charge_kw, hardware.total_charge_kw) * case.dt_hours
+        self.most_in = house.load + house.idle + house.other + charge
+        limit = hardware.inverter_kw * case.dt_hours
+        if hardware.export_limit_kw is not None:
+            limit = min(limit, hardware.export_limit_kw * case.dt_hours)
+        self.most_out = np.full(house.steps, limit if hardware.feed_in == "grid" else 0.0)
+        self.stated = Stated()
+        self._no_nonsense()
+        self._net()
+        self._measure()
+
+    def _no_nonsense(self) -> None:
+        """No step buys and sells, none charges and discharges, whatever it would gain."""
+        model, hardware, dt = self.model, self.model.house.hardware, self.case.dt_hours
+        for t in range(model.house.steps):
+            buys, sells = model.flow("import", [t]), model.flow("export", [t])
+            model.either(buys, sells, (float(self.most_in[t]), float(self.most_out[t])))
+            into = plus(model.flow("grid_to_battery", [t]), model.flow("sun_to_battery", [t]))
+            out = plus(model.flow("battery_to_load", [t]), model.flow("battery_to_grid", [t]))
+            model.either(
+                into, out, (hardware.total_charge_kw * dt, hardware.inverter_kw * dt / hardware.eta_inverter)
+            )
+
+    def _net(self) -> None:
+        model, banks, total = self.model, dict[int, Sum](), float(self.most_out.sum())
+        opening = 0.0
+        for term in self.prices.netting:
+            for band, kwh in term.opening_kwh:
+                banks[band] = plus(banks.get(band, {}), {ONE: kwh})
+                opening += kwh
+            keys = [group.band if term.across == "same-band" else -1 for group in term.groups]
+            bought = [model.flow("import", group.steps) for group in term.groups]
+            needs = self._needs(term, keys, bought, banks)
+            billed = []
+            for key, need, group in zip(keys, needs, term.groups, strict=True):
+                most = float(self.most_in[group.steps].sum())
+                spent = model.column()
+                unmet, kept = plus(need, {spent: -1.0}), plus(banks[key], {spent: -1.0})
+                model.row(unmet, 0.0, np.inf)
+                model.row(kept, 0.0, np.inf)
+                model.either(unmet, kept, (most, total + opening))
+                banks[key] = kept
+                billed.append(unmet)
+            self.stated.billed.append(billed)
+            pairs = zip(bought, billed, strict=True)
+            self.stated.set_off.append([plus(b, plus(unmet, factor=-1.0)) for b, unmet in pairs])
+            self.stated.left.append(plus(*banks.values()) if term.leftover == "paid" else {})
+            if term.leftover != "carried":
+                banks = {}
+
+    def _needs(
+        self, term: NettingTerm, keys: list[int], bought: list[Sum], banks: dict[int, Sum]
+    ) -> list[Sum]:
+        needs = []
+        for key, group, buys in zip(keys, term.groups, bought, strict=True):
+            sold, need = self.model.flow("export", group.steps), buys
+            if term.across != "any-band":
+                over, under = self.model.column(), self.model.column()
+                self.model.row(plus({over: 1.0, under: -1.0}, plus(buys, factor=-1.0), sold), 0.0, 0.0)
+                most = float(self.most_in[group.steps].sum()), float(self.most_out[group.steps].sum())
+                self.model.either({over: 1.0}, {under: 1.0}, most)
+                need, sold = {over: 1.0}, {under: 1.0}
+            banks[key] = plus(banks.get(key, {}), sold)
+            needs.append(need)
+        return needs
+
+    def _measure(self) -> None:
+        measured: list[Sum] = []
+        for term in self.prices.demand:
+            kw, billed = self._measured(term), {self.model.column(): 1.0}
+            measured.append(kw)
+            self.model.row(plus(billed, plus(kw, factor=-1.0)), 0.0, np.inf)
+            self.model.row(billed, term.floor_kw, np.inf)
+            for at in term.ratchet_terms:
+                self.model.row(plus(billed, plus(measured[at], factor=-term.ratchet_fraction)), 0.0, np.inf)
+            self.stated.kw.append(billed)
+
+    def _measured(self, term: DemandTerm) -> Sum:
+        days = [self.model.column() for _ in range(int(term.day.max()) + 1)]
+        for interval, hours in enumerate(term.hours):
+            mean = plus(self.model.flow("import", term.steps[term.interval == interval]), factor=1 / hours)
+            self.model.row(plus({days[term.day[interval]]: 1.0}, plus(mean, factor=-1.0)), 0.0, np.inf)
+        kw = {self.model.column(): 1.0}
+        for chosen in combinations(days, term.days_averaged):
+            share = dict.fromkeys(chosen, -1.0 / term.days_averaged)
+            self.model.row(plus(kw, share), 0.0, np.inf)
+        return kw
+
+    def money(self) -> Sum:
+        """State all of it: energy, terms, minimum bills and wear."""
+        prices, model = self.prices, self.model
+        steps = range(model.house.steps)
+        total = self._energy(steps, prices.import_price_per_kwh, prices.export_price_per_kwh)
+        bases = [self._base(term) for term in prices.minimums]
+        for at, block in enumerate(prices.blocks):
+            schedules = [block.schedule] + [s for m in prices.minimums for b, s in m.blocks if b == at]
+            amount, most = self._amount(at)
+            first, *others = scheduled(model, amount, schedules, most)
+            total = plus(total, first)
+            self._into(bases, [any(b == at for b, _ in m.blocks) for m in prices.minimums], others)
+        most_kw = 1e3
+        for at, demand in enumerate(prices.demand):
+            for schedule in demand.schedules:
+                total = plus(total, *scheduled(model, self.stated.kw[at], [schedule], most_kw))
+            for place, minimum in enumerate(prices.minimums):
+                for schedule in (each for d, owed in minimum.demand if d == at for each in owed):
+                    parts = scheduled(model, self.stated.kw[at], [schedule], most_kw)
+                    bases[place] = plus(bases[place], *parts)
+        for at, netting in enumerate(prices.netting):
+            values = [group.value_per_kwh for group in netting.groups]
+            total = plus(total, self._credit(at, values, netting.leftover_price_per_kwh))
+        for minimum, base in zip(prices.minimums, bases, strict=True):
+            parts = [self._credit(at, values, left) for at, values, left in minimum.netting]
+            topup = model.column()
+            model.row(plus({topup: 1.0}, base, *parts), minimum.minimum, np.inf)
+            total = plus(total, {topup: minimum.topup_factor})
+        return plus(total, self._wear(), {ONE: prices.fixed_total})
+
+    @staticmethod
+    def _into(bases: list[Sum], counted: list[bool], parts: list[Sum]) -> None:
+        places = [place for place, counts in enumerate(counted) if counts]
+        for place, part in zip(places, parts, strict=True):
+            bases[place] = plus(bases[place], part)
+
+    def _amount(self, at: int) -> tuple[Sum, float]:
+        block = self.prices.blocks[at]
+        if block.netted:
+            groups = [self.prices.netting[term].groups[group].steps for term, group in block.netted]
+            parts = [self.stated.billed[term][group] for term, group in block.netted]
+            return plus(*parts), sum(float(self.most_in[steps].sum()) for steps in groups) + 1
+        each = self.most_out if block.of_export else self.most_in
+        flow = self.model.flow("export" if block.of_export else "import", block.steps)
+        return flow, float(each[block.steps].sum()) + 1
+
+    def _energy(self, steps: Sequence[int] | NDArray[Any], bought: Array, sold: Array) -> Sum:
+        buys, sells = self.model.flow("import", steps), self.model.flow("export", steps)
+        paid = {c: float(price) for c, price in zip(buys, bought, strict=True)}
+        return plus(paid, {c: -float(price) for c, price in zip(sells, sold, strict=True)})
+
+    def _base(self, term: MinimumTerm) -> Sum:
+        energy = self._energy(term.steps, term.import_price_per_kwh, term.export_price_per_kwh)
+        return plus(energy, {ONE: term.base_fixed})
+
+    def _credit(self, at: int, values: Sequence[float] | Array, left: float) -> Sum:
+        parts = zip(self.stated.set_off[at], values, strict=True)
+        return plus(
+            *(plus(kwh, factor=-float(v)) for kwh, v in parts), plus(self.stated.left[at], factor=-left)
+        )
+
+    def _wear(self) -> Sum:
+        hardware = self.model.house.hardware
+        out = [
+            self.model.flow(name, range(self.model.house.steps)) for name in COLUMNS if "battery_to" in name
+        ]
+        return plus(*out, factor=hardware.wear_per_kwh / hardware.eta_discharge)
+
+
+def least_cost(case: Case) -> float:
+    """Return the least that bill and wear can come to, over all schedules that keep every promise."""
+    tariff = Tariff(case)
+    return tariff.model.solve(tariff.money())

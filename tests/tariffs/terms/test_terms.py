@@ -1,0 +1,61 @@
+"""The program's terms and the bill are two statements of one tariff: they must give the same money."""
+
+import math
+from decimal import Decimal
+
+from homes.tariff_shapes import Case, cases
+from hypothesis import HealthCheck, given, settings
+
+from tariffs import bill, evaluate, price_steps
+
+
+def examples(count: int) -> settings:
+    """The same examples in every run: a failure is the change's doing."""
+    return settings(
+        max_examples=count,
+        deadline=None,
+        derandomize=True,
+        suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+    )
+
+
+def agree(case: Case) -> None:
+    tariff = case.tariff()
+    priced = price_steps(tariff, case.times, case.dt_hours)
+    found = bill(tariff, case.times, case.dt_hours, case.import_kwh, case.export_kwh)
+    from_terms = evaluate(priced, case.import_kwh, case.export_kwh)
+    # terms that cancel leave a small total: compare with the size of what was added up
+    size = float(sum(abs(line.amount) for period in found.periods for line in period.lines))
+    assert math.isclose(from_terms, float(found.total_unrounded), rel_tol=1e-9, abs_tol=1e-9 * size + 1e-12)
+
+
+@given(cases())
+@examples(150)
+def test_terms_equal_the_unrounded_bill_on_every_shape(case: Case) -> None:
+    agree(case)
+
+
+@given(cases(rich=False))
+@examples(30)
+def test_plain_tariffs_have_no_terms_but_prices(case: Case) -> None:
+    priced = price_steps(case.tariff(), case.times, case.dt_hours)
+    terms = [priced.blocks, priced.demand, priced.minimums, priced.netting]
+    assert not any(terms)
+    agree(case)
+
+
+@given(cases())
+@examples(60)
+def test_a_bill_adds_up(case: Case) -> None:
+    tariff = case.tariff()
+    found = bill(tariff, case.times, case.dt_hours, case.import_kwh, case.export_kwh)
+    for period in found.periods:
+        assert abs(sum(line.amount for line in period.lines) - period.total_unrounded) < Decimal("1e-20")
+        assert abs(period.total_unrounded + period.rounding - period.total) < Decimal("1e-20")
+        for line in period.lines:
+            if line.quantity is not None and line.unit_price is not None and line.kind != "adjustment":
+                assert math.isclose(
+                    line.quantity * line.unit_price, line.amount, rel_tol=1e-12, abs_tol=1e-12
+                )
+        if found.rounds_lines:
+            assert sum(line.billed_amount for line in period.lines) == period.total
