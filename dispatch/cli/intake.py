@@ -1,0 +1,170 @@
+"""The commands that bring a household's own data in: import, import-tariff, profile, new."""
+
+# ruff: noqa: PLC0415, PLR0913, PLR0917 - imports inside functions are the point; options are arguments
+from __future__ import annotations
+
+import enum
+from pathlib import Path  # noqa: TC003 - typer reads the annotations when it runs
+from typing import Annotated
+
+import typer
+
+from dispatch.cli.terminal import BAD_INPUT, AsJson, refusals, show, stop, write
+
+
+class ClockKind(enum.StrEnum):
+    """What a time without offset is on."""
+
+    WALL = "wall"
+    STANDARD = "standard"
+    UTC = "utc"
+
+
+class DateOrder(enum.StrEnum):
+    """Order of day and month."""
+
+    DAY_FIRST = "day-first"
+    MONTH_FIRST = "month-first"
+
+
+class TimesAre(enum.StrEnum):
+    """What a single time per row labels."""
+
+    START = "start"
+    END = "end"
+
+
+class DecimalMark(enum.StrEnum):
+    """The decimal mark."""
+
+    POINT = "point"
+    COMMA = "comma"
+
+
+class Repeats(enum.StrEnum):
+    """What becomes of readings that stand there twice."""
+
+    REFUSE = "refuse"
+    DROP = "drop"
+
+
+Columns = list[str] | None
+
+
+def _column(option: str, what: str) -> object:
+    return typer.Option(f"--{option}", metavar="COLUMN", help=f"Column of {what}; repeat to add several up.")
+
+
+def import_meter(
+    file: Annotated[
+        Path, typer.Argument(help="The meter file: a table as text, or ESPI XML (NAESB REQ.21).")
+    ],
+    out: Annotated[Path, typer.Option(metavar="FILE.csv", dir_okay=False, help="Where to write the series.")],
+    time_zone: Annotated[
+        str | None,
+        typer.Option(metavar="ZONE", help="The home's clock (IANA name), where the file names none."),
+    ] = None,
+    production: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="What the panels made, in a file of its own: the load is rebuilt from it."
+        ),
+    ] = None,
+    gaps: Annotated[
+        str | None,
+        typer.Option(metavar="HOW", help="Fill gaps: interpolate:2h, or same-weekday, or same-weekday:48h."),
+    ] = None,
+    step: Annotated[
+        int | None,
+        typer.Option(min=1, max=1440, metavar="MIN", help="Length of the steps to write; energy is kept."),
+    ] = None,
+    bought: Annotated[Columns, _column("import", "what was bought")] = None,
+    sold: Annotated[Columns, _column("export", "what was fed in")] = None,
+    net: Annotated[Columns, _column("net", "bought minus fed in, signed")] = None,
+    made: Annotated[Columns, _column("made", "what the panels made, in the same file")] = None,
+    unit: Annotated[
+        str | None, typer.Option(help="kWh, Wh, MWh (energy in the step), kW or W (mean power).")
+    ] = None,
+    clock: Annotated[
+        ClockKind | None, typer.Option(help="What times without offset are on: the wall clock if left out.")
+    ] = None,
+    dates: Annotated[
+        DateOrder | None, typer.Option(help="Order of day and month, where it cannot be told.")
+    ] = None,
+    times: Annotated[
+        TimesAre | None, typer.Option(help="Whether a time is a reading's start or end.")
+    ] = None,
+    decimal: Annotated[
+        DecimalMark | None, typer.Option(help="The decimal mark, where it cannot be told.")
+    ] = None,
+    repeats: Annotated[
+        Repeats, typer.Option(help="Readings that stand there twice, with equal values.")
+    ] = Repeats.REFUSE,
+    usage_point: Annotated[
+        str | None, typer.Option(metavar="NUMBER", help="Which meter of an ESPI file, or all.")
+    ] = None,
+    parquet: Annotated[
+        Path | None, typer.Option(metavar="FILE", dir_okay=False, help="Also write the series as Parquet.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Read a meter file as utilities send them, say what was understood, and write a series to use.
+
+    Nothing is filled, cut or dropped unless you ask for it. Exit code 2 if the file cannot be used, or has gaps.
+    """
+    with refusals(file):
+        from dispatch.exports.files import json_text, write_files
+        from dispatch.exports.intake import import_document
+        from dispatch.intake.gaps import parse_filling, refuse_gaps
+        from dispatch.intake.intervals import Asked
+        from dispatch.intake.read import understand
+        from dispatch.intake.write import csv_text
+        from dispatch.report.intake import import_report
+
+        named = {"import": bought, "export": sold, "net": net, "production": made}
+        asked = Asked(
+            time_zone=time_zone,
+            clock=None if clock is None else clock.value,
+            day_first=None if dates is None else dates is DateOrder.DAY_FIRST,
+            label=None if times is None else times.value,
+            decimal=None if decimal is None else {"point": ".", "comma": ","}[decimal],
+            unit=_unit(unit),
+            columns={flow: tuple(names) for flow, names in named.items() if names},  # type: ignore[misc]
+            usage_point=usage_point,
+            drop_repeats=repeats is Repeats.DROP,
+        )
+        filling = None if gaps is None else parse_filling(gaps)
+        found = understand(file, asked, production, step, filling)
+        holes = bool(found.grid.missing.any())
+        if not holes:
+            write_files(out.parent, {out.name: csv_text(found.grid.times, found.columns)})
+            if parquet is not None:
+                from dispatch.exports.parquet import write_parquet
+
+                write_parquet(parquet, found.grid.times, found.columns)
+        if as_json:
+            write(json_text(import_document(found, None if holes else str(out))))
+        else:
+            show(import_report(found, None if holes else str(out)))
+        refuse_gaps(found.grid, file)
+
+
+def _unit(text: str | None) -> str | None:
+    from dispatch.intake.columns import UNITS
+
+    if text is not None and text.lower() not in UNITS:
+        stop(
+            f"--unit: not a unit of energy or power (got {text!r}); write kWh, Wh, MWh, kW, W or MW",
+            BAD_INPUT,
+        )
+    return text
+
+
+def register(app: typer.Typer) -> None:
+    """Add these commands to the command line."""
+    app.command(
+        name="import",
+        short_help="Read a utility's meter file into a series to use.",
+        epilog="\b\nExample: dispatch import usage.xml --out load.csv\n"
+        "         dispatch import usage.csv --time-zone America/Toronto --out load.csv",
+    )(import_meter)
