@@ -23,6 +23,7 @@ LAYERS = {
     "dispatch.scenario": 2,
     "tariffs.periods": 3,
     "dispatch.intake": 3,
+    "tariffs.records": 3,
     "tariffs.billing": 4,
     "tariffs.terms": 4,
     "tariffs.meter_bill": 5,

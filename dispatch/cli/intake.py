@@ -160,6 +160,35 @@ def _unit(text: str | None) -> str | None:
     return text
 
 
+def import_tariff(
+    file: Annotated[Path, typer.Argument(help="The record's JSON file.")],
+    out: Annotated[
+        Path, typer.Option(metavar="FILE.toml", dir_okay=False, help="Where to write the tariff.")
+    ],
+    record: Annotated[
+        str | None, typer.Option(metavar="LABEL", help="Which record of several: its label or number.")
+    ] = None,
+    time_zone: Annotated[
+        str | None, typer.Option(metavar="ZONE", help="The tariff's clock (IANA name); records hold none.")
+    ] = None,
+) -> None:
+    """Make a tariff file of a record of the public-domain US utility rate database.
+
+    What could not be carried over is named line by line, here and in the file. Exit code 2 if the record's price of
+    energy cannot be written.
+    """
+    with refusals(file):
+        from dispatch.exports.files import write_files
+        from dispatch.intake.read import check_zone
+        from dispatch.report.intake import record_report
+        from tariffs.records.convert import import_record
+
+        check_zone(time_zone)
+        made = import_record(file, record, time_zone)
+        write_files(out.parent, {out.name: made.text})
+        show(record_report(made, str(out)))
+
+
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
     app.command(
@@ -168,3 +197,8 @@ def register(app: typer.Typer) -> None:
         epilog="\b\nExample: dispatch import usage.xml --out load.csv\n"
         "         dispatch import usage.csv --time-zone America/Toronto --out load.csv",
     )(import_meter)
+    app.command(
+        name="import-tariff",
+        short_help="Make a tariff file of a US rate-database record.",
+        epilog="Example: dispatch import-tariff record.json --time-zone America/Chicago --out tariff.toml",
+    )(import_tariff)

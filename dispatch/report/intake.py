@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from dispatch.intake.read import Understood
+    from tariffs.records.convert import Converted
 
 
 _PER_LINE = 4
@@ -134,3 +135,38 @@ def _next(made: Understood, written: str) -> str:
         use = f'csv = "{written}", column = "load_kwh" under [load] of a scenario'
         return f"Next: {use}; or: dispatch new HOME --load {written}"
     return f"Next: dispatch bill TARIFF.toml {written}"
+
+
+def record_report(made: Converted, written: str) -> Group:
+    """Put the screen of ``dispatch import-tariff`` together.
+
+    Parameters
+    ----------
+    made : Converted
+    written : str
+        The file.
+
+    Returns
+    -------
+    rich.console.Group
+        Fits 80 columns.
+    """
+    record = made.record
+    title = f"{record.utility}: {record.name}" if record.utility else record.name
+    held = f"in force from {record.start or 'no stated day'} to {record.end or 'further notice'}"
+    count = len(made.left)
+    parts: list[RenderableType] = [
+        Text(f"{title}: written to {written}", style="bold"),
+        Text(f"{held}; {count} thing{'s' * (count != 1)} of the record could not be carried over"),
+    ]
+    if made.left:
+        parts += headed("Not carried over", [bulleted(made.left)])
+    holidays = (
+        "Records hold no holidays and no taxes: compare with the sheet, and add [holidays] if it has any."
+    )
+    parts += headed("How the rest was written", [bulleted([*made.carried, holidays])])
+    parts += [
+        "",
+        Text(f"Next: dispatch bill {written} METER.csv --time-zone ZONE, and compare with a real bill."),
+    ]
+    return Group(*parts)
