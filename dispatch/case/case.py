@@ -17,6 +17,7 @@ from dispatch.case.floor import Ground, floor_of
 from dispatch.case.limits import Limits, clip_sun, resolve_limits, serving_limit_kw
 from dispatch.case.series import Series, read_series
 from dispatch.errors import ScenarioError, SeriesError
+from dispatch.scenario.fields import TYPICAL
 from dispatch.scenario.load import missing_file, read_scenario
 
 if TYPE_CHECKING:
@@ -170,7 +171,7 @@ def build_case(
     clipped_sun_kwh = float((series.sun_kwh - sun_kwh).sum())
     return Case(
         path=path,
-        name=scenario.name,
+        name=_title(scenario),
         currency=scenario.site.currency,
         scenario=scenario,
         limits=limits,
@@ -195,6 +196,12 @@ def build_case(
             *_unit_notes(scenario),
         ),
     )
+
+
+def _title(scenario: Scenario) -> str:
+    """Return the home's name as every screen shows it: one that rests on a typical load says so."""
+    typical = (scenario.load.column or "").startswith(TYPICAL)
+    return f"{scenario.name} (typical load, not measured)" if typical else scenario.name
 
 
 def start_on_floor(scenario: Scenario, limits: Limits, first_floor_kwh: float) -> Limits:

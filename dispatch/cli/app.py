@@ -23,7 +23,9 @@ from dispatch.cli.terminal import (
     NO_ANSWER,
     WIDTH,
     AsJson,
+    Commands,
     ScenarioPath,
+    be_quiet,
     load,
     progress_bar,
     refusals,
@@ -40,15 +42,43 @@ if TYPE_CHECKING:
 
 app = typer.Typer(
     name="dispatch",
+    cls=Commands,
     help="Compare how a home with a backup battery can run on a time-of-use tariff: the bill of each strategy, "
     "and the hours of backup it leaves.",
     epilog="Example: dispatch compare scenarios/alder-row",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,  # plain help: rich would double the time to the first line
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH},
 )
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            write(f"dispatch {version('tou-dispatch')}\n")
+        except PackageNotFoundError:  # run from its sources
+            write("dispatch, not installed\n")
+        raise typer.Exit
+
+
+@app.callback()
+def main(
+    version: Annotated[  # noqa: ARG001 - its callback has done it by now
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+    ] = False,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", "-q", help="No progress on stderr; may stand behind a command too.")
+    ] = False,
+) -> None:
+    """Compare how a home with a backup battery can run on a time-of-use tariff.
+
+    The bill of each strategy, and the hours of backup it leaves.
+    """
+    if quiet:
+        be_quiet()
 
 
 class Subject(enum.StrEnum):
@@ -73,6 +103,12 @@ def compare(
             help="Also write the flows of every step, one <strategy>.csv each, into this directory.",
         ),
     ] = None,
+    parquet: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR", file_okay=False, help="The same tables as Parquet, one <strategy>.parquet each."
+        ),
+    ] = None,
 ) -> None:
     """Solve a year under every strategy and show bills and backup hours side by side.
 
@@ -82,6 +118,10 @@ def compare(
     with refusals(scenario):
         with progress_bar() as progress:
             comparison = _solve(load(scenario), progress)
+        if parquet is not None:
+            from dispatch.exports.comparison import write_comparison_parquet
+
+            write_comparison_parquet(comparison, parquet)
         _show_comparison(comparison, csv, as_json=as_json)
 
 

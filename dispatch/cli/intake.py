@@ -189,6 +189,121 @@ def import_tariff(
         show(record_report(made, str(out)))
 
 
+class Household(enum.StrEnum):
+    """Kinds of households that a typical load is made for."""
+
+    SINGLE = "single"
+    COUPLE = "couple"
+    FAMILY = "family"
+    RETIRED = "retired"
+    BDEW_H0 = "bdew-h0"
+
+
+YearKwh = Annotated[
+    float | None, typer.Option("--kwh", metavar="KWH", help="Energy of the year, from the bills.")
+]
+
+
+Kind = Annotated[
+    Household | None, typer.Option(help="Kind of household; bdew-h0 is the published mean of many homes.")
+]
+
+
+Seed = Annotated[int, typer.Option(help="Another seed gives other days of the same kind.")]
+
+
+def profile(
+    kwh: Annotated[float, typer.Option("--kwh", metavar="KWH", help="Energy of the year, from the bills.")],
+    time_zone: Annotated[str, typer.Option(metavar="ZONE", help="The home's clock (IANA name).")],
+    out: Annotated[Path, typer.Option(metavar="FILE.csv", dir_okay=False, help="Where to write the series.")],
+    household: Annotated[
+        Household, typer.Option(help="Kind of household; bdew-h0 is the published mean of many homes.")
+    ] = Household.FAMILY,
+    year: Annotated[int, typer.Option(metavar="YEAR", help="Calendar year.")] = 2025,
+    step: Annotated[int, typer.Option(metavar="MIN", help="15, 30 or 60 minutes.")] = 60,
+    seed: Seed = 1,
+) -> None:
+    """Make a year of a typical load, where there are no readings at hand.
+
+    It is no home's own load: every screen of a scenario that uses it says so. Import your own readings as soon as you
+    have them.
+    """
+    with refusals(out):
+        from dispatch.exports.files import write_files
+        from dispatch.intake.profile import COLUMN, typical_load
+        from dispatch.intake.read import check_zone
+        from dispatch.intake.write import csv_text
+        from dispatch.report.intake import profile_report
+
+        check_zone(time_zone)
+        times, load_kwh = typical_load(kwh, household.value, year, time_zone, step, seed)
+        write_files(out.parent, {out.name: csv_text(times, {COLUMN: load_kwh})})
+        show(profile_report(times, load_kwh, household.value, str(out)))
+
+
+def new(
+    folder: Annotated[Path, typer.Argument(help="A new folder, or one without a scenario in it.")],
+    name: Annotated[str | None, typer.Option(help="What reports call the home.")] = None,
+    time_zone: Annotated[str | None, typer.Option(metavar="ZONE", help="Its clock (IANA name).")] = None,
+    currency: Annotated[str | None, typer.Option(metavar="CODE", help="ISO 4217 code of the money.")] = None,
+    load: Annotated[
+        Path | None, typer.Option(metavar="FILE.csv", dir_okay=False, help="Its load, from dispatch import.")
+    ] = None,
+    kwh: YearKwh = None,
+    household: Kind = None,
+    pack_kwh: Annotated[
+        float | None, typer.Option(metavar="KWH", help="Nominal energy of one battery pack.")
+    ] = None,
+    packs: Annotated[int | None, typer.Option(metavar="N", help="Battery packs.")] = None,
+    inverter_w: Annotated[
+        float | None, typer.Option(metavar="W", help="AC output the inverter can hold.")
+    ] = None,
+    charge_w: Annotated[float | None, typer.Option(metavar="W", help="Grid charger.")] = None,
+    critical_w: Annotated[
+        float | None, typer.Option(metavar="W", help="What must run in an outage, mean.")
+    ] = None,
+    target_hours: Annotated[float | None, typer.Option(metavar="H", help="Hours of backup wanted.")] = None,
+    cheap_price: Annotated[
+        float | None, typer.Option(metavar="PRICE", help="Price of a kWh in the cheap hours.")
+    ] = None,
+    dear_price: Annotated[
+        float | None, typer.Option(metavar="PRICE", help="Price of a kWh in the others.")
+    ] = None,
+    cheap_hours: Annotated[str | None, typer.Option(metavar="HH:MM-HH:MM", help="The cheap hours.")] = None,
+    per_month: Annotated[
+        float | None, typer.Option(metavar="AMOUNT", help="Standing charge a month.")
+    ] = None,
+    year: Annotated[int, typer.Option(metavar="YEAR", help="Year of a typical load.")] = 2025,
+    seed: Seed = 1,
+) -> None:
+    """Write a commented scenario and tariff into a folder, ready to run and to be corrected.
+
+    What no option says is asked for in a terminal; elsewhere the usual value is taken, and what has none is named.
+    Without --load the load is a typical one.
+    """
+    with refusals(folder):
+        from dispatch.cli.new_home import make_home
+
+        said = {
+            "name": name,
+            "time_zone": time_zone,
+            "currency": currency,
+            "kwh": kwh,
+            "household": None if household is None else household.value,
+            "pack_kwh": pack_kwh,
+            "packs": packs,
+            "inverter_w": inverter_w,
+            "charge_w": charge_w,
+            "critical_w": critical_w,
+            "target_hours": target_hours,
+            "cheap_price": cheap_price,
+            "dear_price": dear_price,
+            "cheap_hours": cheap_hours,
+            "per_month": per_month,
+        }
+        make_home(folder, said, load, year, seed)
+
+
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
     app.command(
@@ -202,3 +317,12 @@ def register(app: typer.Typer) -> None:
         short_help="Make a tariff file of a US rate-database record.",
         epilog="Example: dispatch import-tariff record.json --time-zone America/Chicago --out tariff.toml",
     )(import_tariff)
+    app.command(
+        short_help="Make a typical load, where there are no readings.",
+        epilog="Example: dispatch profile --kwh 3600 --time-zone Europe/Lisbon --out load.csv",
+    )(profile)
+    app.command(
+        short_help="Write a commented scenario and tariff, ready to run.",
+        epilog="\b\nExample: dispatch new my-home --time-zone America/Toronto --currency CAD \\\n"
+        "    --kwh 9000 --household family",
+    )(new)

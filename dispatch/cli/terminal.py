@@ -11,9 +11,10 @@ import os
 import sys
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -44,6 +45,25 @@ def load(scenario: Path) -> Case:
     from dispatch.case.case import load_scenario
 
     return load_scenario(scenario / "scenario.toml" if scenario.is_dir() else scenario)
+
+
+class Commands(TyperGroup):
+    """The commands; ``--quiet`` may stand before or behind them."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:  # noqa: ANN401 - typer's own kind differs by version
+        """Move ``--quiet`` to the front, from wherever it stands before a lone ``--``."""
+        end = args.index("--") if "--" in args else len(args)
+        if "--quiet" in args[:end]:
+            args = ["--quiet", *(word for at, word in enumerate(args) if at >= end or word != "--quiet")]
+        return super().parse_args(ctx, args)
+
+
+_SAYS = {"progress": True}
+
+
+def be_quiet() -> None:
+    """Show no progress from now on; refusals are still said."""
+    _SAYS["progress"] = False
 
 
 # ---- stdout ------------------------------------------------------------------------------------------------
@@ -104,7 +124,7 @@ def progress_bar() -> Iterator[Progress | None]:
 
 @contextmanager
 def _bar() -> Iterator[Progress | None]:
-    if not sys.stderr.isatty():
+    if not sys.stderr.isatty() or not _SAYS["progress"]:
         yield None
         return
     from rich.console import Console

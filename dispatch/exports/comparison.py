@@ -241,6 +241,20 @@ def write_csv(comparison: Comparison, directory: Path) -> tuple[Path, ...]:
     return write_files(directory, texts)
 
 
+def write_comparison_parquet(comparison: Comparison, directory: Path) -> tuple[Path, ...]:
+    """Write the same tables as `write_csv`, as ``<strategy>.parquet``, bit for bit.
+
+    Raises
+    ------
+    OSError
+        If the directory cannot be made or written.
+    """
+    from dispatch.exports.parquet import write_tables  # noqa: PLC0415 - only who asks for it needs the library
+
+    tables = {result.name: flow_table(comparison.case, result) for result in comparison.strategies}
+    return write_tables(directory, tables)
+
+
 def _csv_text(table: pd.DataFrame) -> str:
     """Write text and floats as ``DataFrame.to_csv`` does, NaN as nothing, in a third of its time."""
     columns = [

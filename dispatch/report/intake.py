@@ -11,9 +11,11 @@ from dispatch.formats import format_kwh, format_moment, format_month, format_num
 from dispatch.report.layout import bulleted, headed, plain_table
 
 if TYPE_CHECKING:
+    import pandas as pd
     from rich.console import RenderableType
     from rich.table import Table
 
+    from dispatch.arrays import Floats
     from dispatch.intake.read import Understood
     from tariffs.records.convert import Converted
 
@@ -135,6 +137,48 @@ def _next(made: Understood, written: str) -> str:
         use = f'csv = "{written}", column = "load_kwh" under [load] of a scenario'
         return f"Next: {use}; or: dispatch new HOME --load {written}"
     return f"Next: dispatch bill TARIFF.toml {written}"
+
+
+def profile_report(times: pd.DatetimeIndex, load_kwh: Floats, kind: str, written: str) -> Group:
+    """Put the screen of ``dispatch profile`` together.
+
+    Parameters
+    ----------
+    times : DatetimeIndex, shape (n,)
+    load_kwh : ndarray of float, shape (n,)
+        Energy in each step. [kWh]
+    kind : str
+        The kind of household.
+    written : str
+        The file.
+
+    Returns
+    -------
+    rich.console.Group
+        Fits 80 columns.
+    """
+    step_hours = (times[1] - times[0]).total_seconds() / 3600
+    peak = int(load_kwh.argmax())
+    night = load_kwh[(times.hour >= 1) & (times.hour < 5)].mean() / step_hours
+    peak_kw = float(load_kwh[peak]) / step_hours
+    at_night = f"mean from 1 to 5 at night {format_number(float(night), 3)} kW"
+    source = "BDEW standard load profile H0, the mean of many German homes: smoother than any one home"
+    made = "drawn from common habits; no source, and no heating, cooling or vehicle in it"
+    lines = [
+        f"{len(times):,} steps of {format_step(step_hours)}, clock of {times.tz}",
+        f"highest step {format_moment(times[peak])} with {format_number(peak_kw, 2)} kW; {at_night}",
+        source if kind == "bdew-h0" else made,
+        "not this home's own readings: every screen that uses it says so. Import yours when you have them.",
+    ]
+    return Group(
+        Text(
+            f"A typical load ({kind}), not measured: {format_kwh(_sum(load_kwh))} in {times[0].year}",
+            style="bold",
+        ),
+        bulleted(lines),
+        "",
+        Text(f"Written: {written} (time, typical_load_kwh)"),
+    )
 
 
 def record_report(made: Converted, written: str) -> Group:

@@ -43,6 +43,10 @@ Count = Annotated[int, Strict(), Field(ge=1)]
 Text = Annotated[str, Field(min_length=1)]
 
 
+TYPICAL = "typical_"
+"""A load column whose name begins so is a typical profile, not a home's own readings; every screen says it."""
+
+
 Moment = Annotated[str, BeforeValidator(_as_text)]
 
 
