@@ -150,7 +150,7 @@ def import_meter(
 
 
 def _unit(text: str | None) -> str | None:
-    from dispatch.intake.columns import UNITS
+    from dispatch.intake.units import UNITS
 
     if text is not None and text.lower() not in UNITS:
         stop(

@@ -42,6 +42,12 @@ def standard_offset(zone: ZoneInfo, year: int) -> int:
     return min(int(offset.total_seconds()) for offset in offsets if offset is not None)
 
 
+def on_wall(utc: Ints, zone: str) -> Ints:
+    """Return instants as seconds since 1970 on the local clock."""
+    times = pd.to_datetime(utc, unit="s", utc=True).tz_convert(ZoneInfo(zone)).tz_localize(None)
+    return np.asarray(times.as_unit("s").asi8, dtype=np.int64)
+
+
 def place(local: Ints, zone: str, clock: Clock) -> Placed:
     """Put local times, in the order of the file, on the line of real time.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
@@ -11,22 +11,12 @@ from dispatch.errors import SeriesError
 from dispatch.intake.dates import is_clock, is_date, is_moment, is_range
 from dispatch.intake.intervals import FLOWS, Asked, Flow, quoted
 from dispatch.intake.numbers import is_missing, is_number
+from dispatch.intake.units import UNITS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dispatch.intake.written import Rows
-
-
-UNITS = {
-    "mwh": (1000.0, 0.0),
-    "kwh": (1.0, 0.0),
-    "wh": (1e-3, 0.0),
-    "mw": (0.0, 1000.0),
-    "kw": (0.0, 1.0),
-    "w": (0.0, 1e-3),
-}
-"""By unit: factor to kWh for energy in the step, or to kW for mean power in it."""
 
 
 _UNIT = re.compile(r"(?<![a-z])(mwh|kwh|wh|mw|kw|w)(?![a-z])")
@@ -54,7 +44,8 @@ _WORDS: tuple[tuple[Flow | None, re.Pattern[str]], ...] = (
     (
         "export",
         re.compile(
-            r"export|feed[- ]?in|\bfed\b|\bsent\b|return|inject|inyec|einspeis|surplus|reverse|to (?:the )?grid|"
+            r"export|feed[- ]?in|teruglever|vertido|"
+            r"\bfed\b|\bsent\b|return|inject|inyec|einspeis|surplus|reverse|to (?:the )?grid|"
             r"\bsold\b|outflow|received"
         ),
     ),
@@ -62,8 +53,8 @@ _WORDS: tuple[tuple[Flow | None, re.Pattern[str]], ...] = (
     (
         "import",
         re.compile(
-            r"import|usage|consum|deliver|bezug|verbrauch|from (?:the )?grid|purchas|\bused?\b|energ|\bload\b|"
-            r"bought|forward|\bvalue\b|reading|inflow|electric"
+            r"import|usage|consum|deliver|bezug|verbrauch|from (?:the )?grid|purchas|\bused?\b|verbruik|"
+            r"consomm|f[öo]rbruk|energ|\bload\b|bought|forward|\bvalue\b|reading|inflow|electric"
         ),
     ),
 )
@@ -107,7 +98,7 @@ class Columns:
     ----------
     moment, date, clock, hour, end : int or None
         Columns of a moment, a date, a time of day, an hour's number, the end of a reading.
-    values : tuple of Value
+    chosen : tuple of Value
     quality : int or None
         Column that marks estimated readings.
     """
@@ -117,7 +108,7 @@ class Columns:
     clock: int | None
     hour: int | None
     end: int | None
-    values: tuple[Value, ...]
+    chosen: tuple[Value, ...]
     quality: int | None
 
 
@@ -309,3 +300,29 @@ def starts_by_name(name: str) -> bool:
     """Tell whether a column's name says that its times are starts."""
     words = plain(name)
     return _START.search(words) is not None and _END.search(words) is None
+
+
+_MOST_REGISTERS = 4
+
+
+def by_register(rows: Rows) -> dict[Flow, Rows]:
+    """Split a table that names the register of each row in a column; empty where none does."""
+    for at in range(len(rows.header)):
+        kinds = {row[at].strip() for row in rows.rows[:50]}
+        if not 2 <= len(kinds) <= _MOST_REGISTERS or any(is_number(kind) or is_date(kind) for kind in kinds):
+            continue
+        named = {kind: flow_of(kind) for kind in {row[at].strip() for row in rows.rows}}
+        flows = [flow for flow in named.values() if flow is not None]
+        if len(flows) < len(named) or len(set(flows)) < len(named):
+            continue
+        places = {
+            flow: [place for place, row in enumerate(rows.rows) if named[row[at].strip()] == flow]
+            for flow in flows
+        }
+        return {
+            flow: replace(
+                rows, rows=[rows.rows[place] for place in own], lines=[rows.lines[place] for place in own]
+            )
+            for flow, own in places.items()
+        }
+    return {}

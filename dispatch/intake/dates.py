@@ -49,7 +49,46 @@ _DATE = (
 _TIME = r"\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?: ?[AaPp]\.?[Mm]\.?)?"
 
 
-_ZONE = r" ?(?:Z|UTC|[+-]\d{2}:?\d{2})"
+# Abbreviations that feeds put behind times, by hours from UTC; the usual meaning of each, common practice, no source.
+_ABBREVIATED = {
+    "UTC": 0.0,
+    "GMT": 0.0,
+    "WET": 0.0,
+    "BST": 1.0,
+    "WEST": 1.0,
+    "CET": 1.0,
+    "CEST": 2.0,
+    "EET": 2.0,
+    "EEST": 3.0,
+    "NST": -3.5,
+    "NDT": -2.5,
+    "AST": -4.0,
+    "ADT": -3.0,
+    "EST": -5.0,
+    "EDT": -4.0,
+    "CST": -6.0,
+    "CDT": -5.0,
+    "MST": -7.0,
+    "MDT": -6.0,
+    "PST": -8.0,
+    "PDT": -7.0,
+    "AKST": -9.0,
+    "AKDT": -8.0,
+    "HST": -10.0,
+    "AWST": 8.0,
+    "ACST": 9.5,
+    "ACDT": 10.5,
+    "AEST": 10.0,
+    "AEDT": 11.0,
+    "NZST": 12.0,
+    "NZDT": 13.0,
+}
+
+
+_OFFSET = rf"Z|[+-]\d{{2}}:?\d{{2}}|{'|'.join(_ABBREVIATED)}"
+
+
+_ZONE = rf" ?(?:{_OFFSET})"
 
 
 _DATE_ALONE = re.compile(_DATE)
@@ -62,7 +101,7 @@ _CLOCK = re.compile(_TIME)
 
 
 _CLOCK_PARTS = re.compile(
-    r"(\d{1,2}):(\d{2})(?::(\d{2})(?:\.(\d+))?)?(?: ?([AaPp])\.?[Mm]\.?)?(?: ?(Z|UTC|[+-]\d{2}:?\d{2}))?"
+    r"(\d{1,2}):(\d{2})(?::(\d{2})(?:\.(\d+))?)?(?: ?([AaPp])\.?[Mm]\.?)?(?: ?(" + _OFFSET + r"))?"
 )
 
 
@@ -92,6 +131,8 @@ def is_moment(cell: str) -> bool:
 
 def is_range(cell: str) -> bool:
     """Tell whether a cell holds two moments, the start and the end of a reading."""
+    if is_moment(cell):  # a dash may begin an offset
+        return False
     parts = _split_range(cell)
     return len(parts) == 2 and is_moment(parts[0]) and (is_moment(parts[1]) or is_clock(parts[1]))
 
@@ -146,7 +187,7 @@ def read_moments(rows: Rows, name: str, cells: Sequence[str], day_first: bool | 
     if " " in head or "," in head:
         days, clocks = _by_pattern(stripped)
     else:
-        mark = "T" if "T" in stripped[0] else " "
+        mark = "T" if re.match(r"[^T ]*\dT\d", stripped[0]) else " "
         split = [cell.partition(mark) for cell in stripped]
         days = [part[0] for part in split]
         clocks = [part[2].strip() for part in split]
@@ -234,8 +275,8 @@ def _clock(text: str) -> tuple[int, int | None] | None:  # noqa: PLR0911 - a gua
         return None
     if not found[6]:
         return total, None
-    if found[6] in {"Z", "UTC"}:
-        return total, 0
+    if found[6] == "Z" or found[6] in _ABBREVIATED:
+        return total, int(3600 * _ABBREVIATED.get(found[6], 0.0))
     digits = found[6].replace(":", "")
     size = int(digits[1:3]) * 3600 + int(digits[3:5]) * 60
     return total, -size if digits[0] == "-" else size

@@ -6,6 +6,7 @@ The reader takes no document type, so no entity can be declared, resolved or fet
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from dataclasses import dataclass, field
 from io import BytesIO
@@ -251,7 +252,10 @@ def _links(entry: Any, relation: str) -> list[str]:  # noqa: ANN401
 
 
 def _plain_link(link: str) -> str:
-    return link.rstrip("/").partition("?")[0]
+    """Return a link without host, query and closing slash: feeds write the same resource in several ways."""
+    path = link.partition("?")[0].partition("#")[0].rstrip("/")
+    _, found, rest = path.rpartition("/resource/")
+    return f"/resource/{rest}" if found else re.sub(r"^[a-z]+://[^/]*", "", path)
 
 
 def _parent(link: str) -> str:

@@ -11,7 +11,7 @@ import numpy as np
 
 from dispatch.errors import SeriesError
 from dispatch.intake import espi_rules
-from dispatch.intake.clock import standard_offset
+from dispatch.intake.clock import on_wall, standard_offset
 from dispatch.intake.espi import Block, Feed, is_estimated, read_feed
 from dispatch.intake.intervals import Asked, Flow, Found, Intervals, in_order, listed, quoted
 
@@ -120,7 +120,7 @@ def read_espi(path: Path, raw: bytes, asked: Asked) -> Found:
         )
     zone, why = _zone(path, feed, flows, asked)
     facts.append(why)
-    flows, more = _on_wall_clock(feed, flows, zone, asked)
+    flows, more = _on_wall_clock(flows, zone, asked)
     return Found(path, "ESPI XML", zone, flows, tuple(dict.fromkeys([*facts, *more[0]])), (*doubts, *more[1]))
 
 
@@ -131,7 +131,8 @@ def _registers(path: Path, feed: Feed, asked: Asked) -> tuple[list[_Register], l
     for link, block in feed.blocks.items():
         if not block.starts:
             continue
-        meter = feed.meter_readings.get(link, {})
+        only = feed.meter_readings if len(feed.meter_readings) == 1 else {}
+        meter = feed.meter_readings.get(link) or next(iter(only.values()), {})
         kind = _type_of(path, feed, meter, link)
         point = meter.get("usage point", "") or next(iter(feed.usage_points), "")
         what = _not_usable(kind, feed.usage_points.get(point, {}))
@@ -358,7 +359,7 @@ def _year(moment: int) -> int:
 
 
 def _on_wall_clock(
-    feed: Feed, flows: dict[Flow, Intervals], zone: str, asked: Asked
+    flows: dict[Flow, Intervals], zone: str, asked: Asked
 ) -> tuple[dict[Flow, Intervals], tuple[list[str], list[str]]]:
     """Move readings whose utility wrote the local clock as if it were UTC, on request; else point it out."""
     offset = standard_offset(ZoneInfo(zone), _year(int(next(iter(flows.values())).starts[0])))
@@ -371,11 +372,14 @@ def _on_wall_clock(
             [f"starts are local standard time written as UTC, as you said: moved by {-offset / 3600:+g} h"],
             [],
         )
-    first = int(next(iter(flows.values())).starts[0])
-    if offset and first % 86_400 == 0 and "tzOffset" in feed.clock:
-        text = "its first reading starts at midnight in UTC, not on the local clock; some utilities write the latter"
+    first = next(iter(flows.values())).starts[:1]
+    as_is, as_local = (on_wall(moments, zone)[0] % 86_400 for moments in (first, first - offset))
+    if offset and as_is and not as_local:
+        text = "its first reading starts at midnight only if the local clock was written"
         return flows, (
             [],
-            [f"{text} as if it were UTC. If nights look like evenings below, add --clock standard"],
+            [
+                f"{text} as if it were UTC, as some utilities do. If nights look like evenings, add --clock standard"
+            ],
         )
     return flows, ([], [])

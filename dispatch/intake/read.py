@@ -255,6 +255,7 @@ def _check_size(path: Path, grid: Grid) -> None:
             first = f"{grid.times[int(low[0])].isoformat()}, {values[low[0]]:g} kWh"
             text = f"{flow} is negative in {low.size:,} steps (first {first})"
             raise SeriesError(f"{path}: {text}; if it is bought minus fed in, name it: --net COLUMN")
+        _refuse_dial(path, flow, values)
         mean, peak = float(np.nanmean(values)) / hours, float(np.nanmax(values)) / hours
         if mean > _HOME_KW or peak > _PEAK_KW:
             text = f"{flow}: a mean of {mean:,.0f} kW, {peak:,.0f} kW at most, is no home's"
@@ -264,6 +265,14 @@ def _check_size(path: Path, grid: Grid) -> None:
         if flow == "import" and 0 < peak < _FAINT_KW:
             text = f"{flow}: at most {peak * 1000:,.2g} W is no home's"
             raise SeriesError(f"{path}: {text}: it looks like kW under a heading of W; add --unit kW or kWh")
+
+
+def _refuse_dial(path: Path, flow: str, values: Floats) -> None:
+    """Refuse the running total of a dial: it never falls, and no interval's energy does that for days."""
+    present = values[~np.isnan(values)]
+    if len(present) > 48 and bool((np.diff(present) >= 0).all()) and present[-1] > present[0] > 0:
+        text = f"{flow} never falls, from {present[0]:g} to {present[-1]:g} kWh: it looks like a dial's running total"
+        raise SeriesError(f"{path}: {text}; export the energy of each interval, or name another column")
 
 
 def _look_swapped(path: Path, bought: Floats, sold: Floats | None, grid: Grid, asked: Asked) -> list[str]:

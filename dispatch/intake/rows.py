@@ -13,6 +13,7 @@ from dispatch.errors import SeriesError
 from dispatch.intake.dates import is_clock, is_date, is_moment, is_range
 from dispatch.intake.intervals import quoted
 from dispatch.intake.numbers import is_missing, is_number
+from dispatch.intake.units import UNITS
 from dispatch.intake.written import Rows
 
 if TYPE_CHECKING:
@@ -117,7 +118,7 @@ def read_rows(path: Path, raw: bytes) -> Rows:
     doubts: list[str] = []
     if encoding == "cp1252":
         doubts.append("the text is not UTF-8; it was read as Windows-1252, which changes names only")
-    header = [cell.strip() for cell in table[head]]
+    header = _named(table, head)
     heading = [cell.strip() for row in table[:head] for cell in row if cell.strip()]
     return _fitted(
         path, header, table[first:], numbers[first:], Rows(path, [], [], [], heading, facts, doubts)
@@ -177,7 +178,8 @@ def _head(path: Path, table: list[list[str]], numbers: Sequence[int]) -> tuple[i
             above = [
                 place
                 for place in range(at)
-                if sum(bool(cell.strip()) for cell in table[place]) >= 2 and not _is_data(table[place])
+                if sum(bool(cell.strip()) for cell in table[place]) >= 1 + (place < at - 1)
+                and not _is_data(table[place])
             ]
             if not above:
                 text = "no line above the readings names the columns"
@@ -191,6 +193,19 @@ def _head(path: Path, table: list[list[str]], numbers: Sequence[int]) -> tuple[i
         f"{path}: no reading found in the first {_HEAD_LINES} lines: a reading is a line with a date or time and a "
         f"number (the file begins {quoted(','.join(seen))}); is it the interval data, and saved as CSV?"
     )
+
+
+def _named(table: list[list[str]], head: int) -> list[str]:
+    """Return the names of the columns; where units stand in a line of their own below them, names with units."""
+    header = [cell.strip() for cell in table[head]]
+    units = [cell.strip("()[] ").lower() for cell in header if cell]
+    above = table[head - 1] if head else []
+    if len(above) != len(header) or not all(unit in UNITS for unit in units) or sum(map(bool, above)) < 2:
+        return header
+    return [
+        f"{name.strip()} ({unit.strip('()[] ')})" if unit else name.strip()
+        for name, unit in zip(above, header, strict=True)
+    ]
 
 
 def _fitted(

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
+from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 
 from dispatch.errors import SeriesError
-from dispatch.intake.clock import place
-from dispatch.intake.columns import UNITS, Columns, Value, find_columns, is_estimate, starts_by_name
+from dispatch.intake.clock import on_wall, place
+from dispatch.intake.columns import Columns, Value, by_register, find_columns, is_estimate, starts_by_name
 from dispatch.intake.dates import (
     Moments,
     first_of_range,
@@ -19,6 +21,7 @@ from dispatch.intake.dates import (
 )
 from dispatch.intake.intervals import Asked, Clock, Flags, Flow, Found, Ints, Where, in_order, listed, quoted
 from dispatch.intake.numbers import read_numbers
+from dispatch.intake.units import UNITS
 from dispatch.intake.wide import Wide, find_wide, read_wide
 
 if TYPE_CHECKING:
@@ -41,7 +44,7 @@ class Written:
     times : Moments
     label : str
         Whether each time is the ``start`` or the ``end`` of its reading, or ``open`` where nothing says it.
-    values : dict of flow to list of (unit, numbers)
+    numbers : dict of flow to list of (unit, numbers)
     estimated : ndarray of bool, shape (n,)
     where : Where
         Line of each reading.
@@ -52,7 +55,7 @@ class Written:
 
     times: Moments
     label: Literal["start", "end", "open"]
-    values: dict[Flow, list[tuple[str, Floats]]]
+    numbers: dict[Flow, list[tuple[str, Floats]]]
     estimated: Flags
     where: Where
     ends: Ints | None
@@ -88,13 +91,16 @@ def read_table(path: Path, rows: Rows, asked: Asked) -> Found:
     SeriesError
         If something can be understood in two ways or in none; the message names line, value and remedy.
     """
+    registers = by_register(rows)
+    if registers and not asked.columns:
+        return _of_registers(path, registers, asked)
     wide = find_wide(rows)
     written = _long(rows, asked) if wide is None else _widely(rows, wide, asked)
     zone = _zone(rows, written, asked)
     placed = _place(rows, written, zone, asked)
     flows = {}
     doubts = [*rows.doubts, *placed.doubts]
-    for flow, columns in written.values.items():
+    for flow, columns in written.numbers.items():
         total = np.zeros(len(written.estimated))
         for unit, numbers in columns:
             energy, power = UNITS[unit]
@@ -119,12 +125,25 @@ def read_table(path: Path, rows: Rows, asked: Asked) -> Found:
     return Found(path, shape, zone, flows, tuple(facts), tuple(doubts))
 
 
+def _of_registers(path: Path, registers: dict[Flow, Rows], asked: Asked) -> Found:
+    """Read a table that holds a row for each register at each time, register by register."""
+    parts = {flow: read_table(path, part, asked) for flow, part in registers.items()}
+    flows = {flow: next(iter(part.flows.values())) for flow, part in parts.items()}
+    first = next(iter(parts.values()))
+    facts = [f"{len(parts)} registers in rows of their own: {', '.join(parts)}"]
+    facts += [fact for part in parts.values() for fact in part.facts]
+    doubts = [doubt for part in parts.values() for doubt in part.doubts]
+    return Found(
+        path, first.shape, first.zone, flows, tuple(dict.fromkeys(facts)), tuple(dict.fromkeys(doubts))
+    )
+
+
 # ---- as written --------------------------------------------------------------------------------------------
 def _long(rows: Rows, asked: Asked) -> Written:
     columns = find_columns(rows, asked)
     times, ends, label, facts = _times(rows, columns, asked)
     values: dict[Flow, list[tuple[str, Floats]]] = {}
-    for value in columns.values:
+    for value in columns.chosen:
         numbers = read_numbers(rows, rows.header[value.at], rows.column(value.at), asked.decimal)
         values.setdefault(value.flow, []).append((value.unit, numbers))
         facts.append(f"{value.flow}: column {quoted(rows.header[value.at])}, {_unit_words(value)}")
@@ -231,7 +250,7 @@ def _numbered(
         )
     ends = high >= 24 or asked.label == "end"
     midnight = read_days_and_clocks(rows, name, days, [""] * len(days), asked.day_first)
-    seconds = midnight.seconds + (hours.astype(np.int64) - ends) * 3600
+    seconds = _hours_after(midnight.seconds, hours.astype(np.int64) - ends, asked)
     said = "hours are numbered by their end" if ends else "hours are numbered by their start"
     return (
         Moments(seconds, None, midnight.day_first, midnight.how),
@@ -241,12 +260,31 @@ def _numbered(
     )
 
 
+def _hours_after(midnight: Ints, numbers: Ints, asked: Asked) -> Ints:
+    """Return local times of numbered hours; days of 23 or 25 numbers count on through the clock change."""
+    seconds = midnight + numbers * 3600
+    if asked.time_zone is None or (asked.clock or "wall") != "wall":
+        return np.asarray(seconds)
+    zone = ZoneInfo(asked.time_zone)
+    days, places, counts = np.unique(midnight, return_inverse=True, return_counts=True)
+    for at in np.flatnonzero((counts == 23) | (counts == 25)).tolist():
+        inside = places == at
+        first, after = (
+            pd.Timestamp(int(days[at]) + more, unit="s").tz_localize(zone) for more in (0, 86_400)
+        )
+        count = int((after - first).total_seconds() // 3600)
+        if count == counts[at] and np.array_equal(np.sort(numbers[inside]), np.arange(count)):
+            local = pd.date_range(first, periods=count, freq="h").tz_localize(None).as_unit("s").asi8
+            seconds[inside] = np.asarray(local)[numbers[inside]]
+    return np.asarray(seconds)
+
+
 def _widely(rows: Rows, wide: Wide, asked: Asked) -> Written:
     sheet = read_wide(rows, wide, asked)
     return Written(
         sheet.times,
         "start",
-        {sheet.flow: [(sheet.unit, sheet.values)]},
+        {sheet.flow: [(sheet.unit, sheet.numbers)]},
         sheet.estimated,
         sheet.where,
         None,
@@ -268,7 +306,7 @@ def _zone(rows: Rows, written: Written, asked: Asked) -> str:
 
 def _place(rows: Rows, written: Written, zone: str, asked: Asked) -> _Placed:
     if written.times.offsets is not None:
-        return _with_offsets(rows, written)
+        return _with_offsets(rows, written, asked)
     local, order = _rising(written.times.seconds)
     step = _step(rows, local)
     facts = [] if order is None else ["the newest reading stands first"]
@@ -290,12 +328,15 @@ def _place(rows: Rows, written: Written, zone: str, asked: Asked) -> _Placed:
     return _Placed(starts, step, keep, facts, doubts)
 
 
-def _with_offsets(rows: Rows, written: Written) -> _Placed:
+def _with_offsets(rows: Rows, written: Written, asked: Asked) -> _Placed:
     offsets = written.times.offsets
     assert offsets is not None  # noqa: S101 - chosen by the caller
     utc, order = _rising(written.times.seconds - offsets)
     step = _step(rows, utc)
-    local, _ = _rising(written.times.seconds)
+    # whole days are those of the home where it is known, else of the offsets
+    local, _ = (
+        _rising(written.times.seconds) if asked.time_zone is None else (on_wall(utc, asked.time_zone), None)
+    )
     label, why = _proven_label(rows, written, local, step)
     starts = utc - (step if label == "end" else 0)
     facts = [*([why] if why else []), "times carry their offset from UTC"]
@@ -337,8 +378,7 @@ def _step(rows: Rows, times: Ints) -> int:
 def _proven_label(rows: Rows, written: Written, local: Ints, step: int) -> tuple[str, str]:
     """Return whether times are starts or ends, and how that is known."""
     if written.ends is not None:
-        ends, _ = _rising(written.ends)
-        length = int(np.median(ends - local))
+        length = int(np.median(written.ends - written.times.seconds))
         if length < step:  # ends such as 00:14 or 00:59:59 mean the last minute or second
             length += 60 if length % 60 == 0 else 1
         if length != step:

@@ -12,10 +12,11 @@ import numpy as np
 import pandas as pd
 
 from dispatch.errors import SeriesError
-from dispatch.intake.columns import UNITS, flow_of, plain, unit_of
+from dispatch.intake.columns import flow_of, plain, unit_of
 from dispatch.intake.dates import Moments, first_of_range, is_date, read_days_and_clocks
 from dispatch.intake.intervals import FLOWS, Asked, Flow, Where, quoted
 from dispatch.intake.numbers import read_numbers
+from dispatch.intake.units import UNITS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -66,7 +67,7 @@ class Sheet:
     times: Moments
     flow: Flow
     unit: str
-    values: Floats
+    numbers: Floats
     estimated: Flags
     where: Where
     facts: list[str]

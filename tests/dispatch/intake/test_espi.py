@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -61,6 +62,16 @@ def test_the_power_of_ten_multiplies(tmp_path: Path) -> None:
     assert set(made.columns["load_kwh"].tolist()) == {0.938}
     made = read(tmp_path, espi(series, multiplier=3, raw=[2] * 24))
     assert set(made.columns["load_kwh"].tolist()) == {2.0}
+
+
+def test_links_may_be_written_with_and_without_host_and_in_any_order(tmp_path: Path) -> None:
+    series = meter(minutes=15)
+    text = espi(series).replace('rel="up" href="/R', 'rel="up" href="https://feed.example/x/R')
+    np.testing.assert_allclose(read(tmp_path, text).columns["load_kwh"], series.kwh, rtol=1e-12)
+    without = re.sub(r'<link rel="up"[^>]*/>', "", espi(series))
+    np.testing.assert_allclose(read(tmp_path, without).columns["load_kwh"], series.kwh, rtol=1e-12)
+    bare = re.sub(r"<title>.*?</title>|</?(entry|content|link)[^>]*>", "", espi(series))
+    np.testing.assert_allclose(read(tmp_path, bare).columns["load_kwh"], series.kwh, rtol=1e-12)
 
 
 def test_each_readings_own_duration_counts_not_the_types(tmp_path: Path) -> None:
@@ -136,14 +147,20 @@ def test_a_clock_that_is_not_stated_is_asked_for(tmp_path: Path) -> None:
     assert made.grid.times[0].isoformat() == "2025-01-20T00:00:00-05:00"
 
 
-def test_local_time_written_as_utc_is_pointed_out_and_moved_on_request(tmp_path: Path) -> None:
-    # a real utility's 15-minute feed began at 00:00:00Z with tzOffset -21600: local standard time written as UTC
-    times = pd.date_range("2023-12-04", periods=96, freq="15min", tz="UTC")
+@pytest.mark.parametrize(
+    ("first", "meant"),
+    [("2023-12-04 00:00", "2023-12-04T00:00:00-05:00"), ("2023-09-14 23:00", "2023-09-15T00:00:00-04:00")],
+)
+def test_local_time_written_as_utc_is_pointed_out_and_moved_on_request(
+    tmp_path: Path, first: str, meant: str
+) -> None:
+    # a real utility's 15-minute feeds began at 00:00Z in December and 23:00Z in September: standard time as if UTC
+    times = pd.date_range(first, periods=96, freq="15min", tz="UTC")
     series = Meter(times, np.full(96, 0.25))
     made = read(tmp_path, espi(series))
-    assert any("midnight in UTC" in doubt for doubt in made.doubts)
+    assert any("as if it were UTC" in doubt for doubt in made.doubts)
     moved = read(tmp_path, espi(series), clock="standard")
-    assert moved.grid.times[0].isoformat() == "2023-12-04T00:00:00-05:00"
+    assert moved.grid.times[0].isoformat() == meant
 
 
 @pytest.mark.parametrize(

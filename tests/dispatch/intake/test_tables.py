@@ -18,6 +18,7 @@ from dispatch.intake.read import Understood, understand
 from dispatch.intake.write import csv_text
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
 ZONES = ("America/Toronto", "Europe/Lisbon", "Australia/Adelaide", "Asia/Kolkata", "America/St_Johns")
@@ -145,6 +146,90 @@ def test_what_is_written_is_read_back_to_the_same_bits(tmp_path: Path) -> None:
     again = read(tmp_path, csv_text(made.grid.times, made.columns))
     assert again.grid.times.tz_convert("UTC").equals(made.grid.times.tz_convert("UTC"))
     assert (again.columns["load_kwh"] == made.columns["load_kwh"]).all()
+
+
+# ---- other spellings ---------------------------------------------------------------------------------------
+def _numbered_hours(series: Meter) -> str:
+    """Hours of each day counted on, 1 to 23, 24 or 25, with decimal commas."""
+    local = series.times.tz_localize(None)
+    count = pd.Series(1, index=range(len(local))).groupby(local.normalize()).cumsum()
+    rows = zip(local, count, series.kwh.tolist(), strict=True)
+    return "\n".join(
+        ["CUPS;Fecha;Hora;AE_kWh", *(f"X;{t:%d/%m/%Y};{h};{meter_files.number(v, ',')}" for t, h, v in rows)]
+    )
+
+
+def _last_minute(series: Meter) -> str:
+    minute = pd.Timedelta("1min")
+    return meter_files.table(
+        series,
+        "TYPE,DATE,START TIME,END TIME,USAGE (kWh),COST,NOTES",
+        lambda a, b, v: f"Electric,{a:%Y-%m-%d},{a:%H:%M},{b - minute:%H:%M},{v},$0.12,",
+        above="Name,A. Person\nAddress,B\n\nService,1\n\n",
+    )
+
+
+OTHERS: dict[str, Callable[[Meter], str]] = {
+    "abbreviated zones": lambda m: "\n".join(
+        ["Time,kWh", *(f"{t:%Y-%m-%d %H:%M %Z},{v}" for t, v in zip(m.times, m.kwh, strict=True))]
+    ),
+    "another zone's offsets": lambda m: "\n".join(
+        [
+            "time,kWh",
+            *(f"{t.isoformat()},{v}" for t, v in zip(m.times.tz_convert("Asia/Kolkata"), m.kwh, strict=True)),
+        ]
+    ),
+    "UTC, midnight at home": lambda m: "\n".join(
+        [
+            "Timestamp,kWh",
+            *(f"{t:%Y-%m-%dT%H:%M:%SZ},{v}" for t, v in zip(m.times.tz_convert("UTC"), m.kwh, strict=True)),
+        ]
+    ),
+    "last minutes as ends": _last_minute,
+    "numbered hours": _numbered_hours,
+    "units in a line of their own": lambda m: meter_files.table(
+        m, "Date/Time,Import,Volt\n,kWh,V", lambda a, _, v: f"{a:%Y-%m-%d %H:%M},{v},230"
+    ),
+    "energy and power side by side": lambda m: meter_files.table(
+        m,
+        "Interval Start,Usage (kWh),Demand (kW),Temperature",
+        lambda a, _, v: f"{a:%Y-%m-%d %H:%M},{v},{v},21.5",
+    ),
+    "midnight as a date alone": lambda m: meter_files.table(
+        m,
+        "Datum;Verbrauch kWh",
+        lambda a, _, v: f"{a:%d.%m.%Y %H:%M};{meter_files.number(v, ',')}".replace(" 00:00;", ";"),
+    ),
+    "a separator at every end": lambda m: meter_files.table(
+        m, "Date,Time,kWh,", lambda a, _, v: f"{a:%Y-%m-%d},{a:%H:%M},{v},"
+    ),
+}
+
+
+@pytest.mark.parametrize("start", ["2025-03-01", "2025-10-25"])
+@pytest.mark.parametrize("name", OTHERS)
+def test_other_spellings(tmp_path: Path, name: str, start: str) -> None:
+    series = meter(start, 20)
+    assert_same(read(tmp_path, OTHERS[name](series)), series)
+
+
+def test_registers_in_rows_of_their_own(tmp_path: Path) -> None:
+    series = meter("2025-10-25", 20)
+    rows = [
+        f"{t},{name},{v * share!r}"
+        for t, v in zip(series.times.tz_localize(None), series.kwh.tolist(), strict=True)
+        for name, share in (("Import", 1.0), ("Export", 0.25))
+    ]
+    made = read(tmp_path, "\n".join(["Date Time,Direction,kWh", *rows]))
+    np.testing.assert_allclose(made.columns["import_kwh"], series.kwh, rtol=1e-12)
+    np.testing.assert_allclose(made.columns["export_kwh"], series.kwh / 4, rtol=1e-12)
+
+
+def test_a_dial_is_not_taken_for_energy(tmp_path: Path) -> None:
+    series = meter()
+    dial = Meter(series.times, np.round(5000 + np.cumsum(series.kwh), 3))
+    with pytest.raises(SeriesError, match="a dial's running total"):
+        read(tmp_path, meter_files.start_end(dial))
 
 
 # ---- sun ---------------------------------------------------------------------------------------------------
