@@ -133,6 +133,7 @@ def import_meter(
             usage_point=usage_point,
             drop_repeats=repeats is Repeats.DROP,
         )
+        _keep_apart(out, file, production)
         filling = None if gaps is None else parse_filling(gaps)
         found = understand(file, asked, production, step, filling)
         holes = bool(found.grid.missing.any())
@@ -147,6 +148,13 @@ def import_meter(
         else:
             show(import_report(found, None if holes else str(out)))
         refuse_gaps(found.grid, file)
+
+
+def _keep_apart(out: Path, *sources: Path | None) -> None:
+    """Refuse to write over a file that is read."""
+    for source in sources:
+        if source is not None and out.exists() and source.exists() and out.samefile(source):
+            stop(f"--out: {out} is the file that is read; name another", BAD_INPUT)
 
 
 def _unit(text: str | None) -> str | None:

@@ -232,7 +232,7 @@ def _told_values(rows: Rows, numeric: Sequence[int]) -> list[tuple[int, Flow]]:
     if vague:
         text = "may be what the panels made or what was fed into the grid"
         raise SeriesError(
-            f"{rows.path}: column {quoted(vague[0])} {text}; name it: --production or --export COLUMN"
+            f"{rows.path}: column {quoted(vague[0])} {text}; name it: --made or --export COLUMN"
         )
     found = {at: flow for at, name in named.items() if (flow := flow_of(name)) is not None}
     plain_units = [
@@ -250,7 +250,8 @@ def _told_values(rows: Rows, numeric: Sequence[int]) -> list[tuple[int, Flow]]:
             found = {at: each for at, each in found.items() if each != flow or at in with_unit}
         elif len(same) > 1:
             have = ", ".join(quoted(named[at]) for at in same)
-            text = f"--{flow} COLUMN (repeat it to add several up)"
+            option = "made" if flow == "production" else flow
+            text = f"--{option} COLUMN (repeat it to add several up)"
             raise SeriesError(f"{rows.path}: several columns may hold the {flow} ({have}); name it: {text}")
     if not found:
         have = ", ".join(map(quoted, rows.header))

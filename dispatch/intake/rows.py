@@ -213,9 +213,13 @@ def _fitted(
 ) -> Rows:
     """Drop empty lines, split off the foot, and give every row its columns or refuse it."""
     width = len(header)
-    kept = [at for at, row in enumerate(table) if any(row) and any(map(str.strip, row))]
+    # a row whose first cell is empty may be empty: only those are looked at whole
+    empty = {
+        at for at, row in enumerate(table) if not row or (not row[0].strip() and not "".join(row).strip())
+    }
     rows, lines = table, list(numbers)
-    if len(kept) < len(table):
+    if empty:
+        kept = [at for at in range(len(table)) if at not in empty]
         rows, lines = [table[at] for at in kept], [numbers[at] for at in kept]
     foot = 0
     while foot < min(_FOOT_LINES, len(rows)) and not _has_time(rows[-1 - foot]):

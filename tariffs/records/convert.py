@@ -217,9 +217,8 @@ def _tiers(draft: _Draft, rider: Decimal) -> None:
             draft.add(*lines, *_steps(draft, name, each, rider))
             counted = counted or len(draft.bands) > 1
     if counted:
-        draft.carried.append(
-            "tiers count the energy of their own period, as records state it; check the sheet"
-        )
+        text = "whether tiers count a month's whole energy or each period's own: records do not say it"
+        draft.left.append(f"{text}; written as each period's own: check the sheet")
 
 
 def _steps(draft: _Draft, name: str, tiers: Tiers, rider: Decimal) -> list[str]:

@@ -45,6 +45,14 @@ def test_an_entity_bomb_is_refused_unopened(tmp_path: Path, encoding: str) -> No
     assert "declares a document type" in refused(tmp_path, BOMB.encode(encoding))
 
 
+def test_a_late_bomb_in_text_or_attribute_is_refused_too(tmp_path: Path) -> None:
+    late = BOMB.replace("<!DOCTYPE", f"<!--{'x' * 9000}--><!DOCTYPE")
+    for text in (late, late.replace(">&f;<", ' title="&f;&f;&f;&f;&f;&f;&f;&f;&f;&f;"><entry/><')):
+        message = refused(tmp_path, text)
+        assert "document type" in message or "readable XML" in message or "no interval readings" in message
+        assert len(message) < 400
+
+
 def test_an_external_entity_is_never_read(tmp_path: Path) -> None:
     secret = tmp_path / "secret.txt"
     secret.write_text("12345")
@@ -198,7 +206,7 @@ def test_what_cannot_be_told_is_asked(tmp_path: Path) -> None:
     assert made.columns["load_kwh"].sum() == pytest.approx(2 * meter().kwh.sum())
     assert "did you mean 'Usage A (kWh)'" in refused(tmp_path, two, columns={"import": ("Usage A",)})
     vague = meter_files.table(meter(), "Start,Generation (kWh)", lambda a, _, v: f"{a},{v}")
-    assert "--production or --export" in refused(tmp_path, vague)
+    assert "--made or --export" in refused(tmp_path, vague)
 
 
 def test_a_zone_that_does_not_exist(tmp_path: Path) -> None:
