@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, available_timezones
@@ -18,6 +20,7 @@ from dispatch.intake.series import Grid, directions, load_of, on_grid, resampled
 from dispatch.intake.table import read_table
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
     import pandas as pd
@@ -111,6 +114,18 @@ class Understood:
         return float(np.median(usable)) / self.dt_hours if usable.size else float("nan")
 
 
+@contextmanager
+def _small_objects() -> Iterator[None]:
+    """Look for no circles meanwhile: half a million small lists, none of them in one, would double the time."""
+    collecting = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if collecting:
+            gc.enable()
+
+
 def check_zone(name: str | None) -> None:
     """Refuse a zone that does not exist.
 
@@ -177,8 +192,10 @@ def understand(
     SeriesError
         If a file cannot be understood in one way, or the load rebuilt from two turns negative.
     """
-    found = read_file(path, asked)
-    others = () if production is None else (_production(production, asked, found.zone),)
+    with _small_objects():
+        found = read_file(path, asked)
+        others = () if production is None else (_production(production, asked, found.zone),)
+    lengths = _lengths(path, (found, *others), step_minutes)
     grid = on_grid(found, others)
     if filling is not None:
         grid = filled(grid, filling)
@@ -193,9 +210,32 @@ def understand(
         facts += [f"{other.path.name}: {fact}" for fact in other.facts]
         doubts += [f"{other.path.name}: {doubt}" for doubt in other.doubts]
     facts += _step_facts(before, grid)
+    if step_minutes is not None and lengths[-1] > max(step_minutes * 60, lengths[0]):
+        facts.append(f"readings of {lengths[-1] // 60} min are taken as flat within their time")
     _check_size(path, grid)
     doubts += _look_swapped(path, bought, sold, grid, asked)
     return Understood(path, found.shape, grid, columns, how, tuple(facts), tuple(doubts))
+
+
+def _lengths(path: Path, files: tuple[Found, ...], step_minutes: int | None) -> list[int]:
+    """Return the lengths readings have; several of them need a step to be named.
+
+    Raises
+    ------
+    SeriesError
+        If none is: spreading the longer ones is a choice for the person to make.
+    """
+    found: set[int] = set()
+    for each in files:
+        for flow in each.flows.values():
+            found.update(np.unique(flow.seconds).tolist())
+    lengths = sorted(found)
+    if len(lengths) > 1 and step_minutes is None:
+        have = ", ".join(f"{length / 60:g}" for length in lengths[:6])
+        longest = min(max(lengths[-1] // 60, 1), 60)
+        text = f"holds readings of several lengths ({have} minutes)"
+        raise SeriesError(f"{path}: {text}; name the step to put them in: --step {longest} (energy is kept)")
+    return lengths
 
 
 def _production(path: Path, asked: Asked, zone: str) -> Found:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import gc
 import stat
 from collections import Counter
 from dataclasses import replace
@@ -128,17 +127,12 @@ def read_rows(path: Path, raw: bytes) -> Rows:
 def _cells(path: Path, lines: list[str], separator: str) -> tuple[list[list[str]], Sequence[int]]:
     """Cut lines into cells; return them with the line each row ends on."""
     reader = csv.reader(lines, delimiter=separator, strict=True)
-    collecting = gc.isenabled()
-    gc.disable()  # half a million small lists, none of them in a circle: looking for circles doubles the time
     try:
         table = list(reader)
     except csv.Error as error:
         raise SeriesError(
             f"{path}: line {reader.line_num}: not readable as a table ({error}); check the quotes"
         ) from None
-    finally:
-        if collecting:
-            gc.enable()
     if len(table) == len(lines):
         return table, range(1, len(lines) + 1)
     numbers, again = [], csv.reader(lines, delimiter=separator, strict=True)

@@ -139,6 +139,24 @@ def test_gas_money_and_reactive_energy_are_left_out(tmp_path: Path) -> None:
             read(tmp_path, wrong)
 
 
+def test_readings_of_several_lengths_need_a_step_and_keep_their_energy(tmp_path: Path) -> None:
+    fine, coarse = meter("2025-01-20", 2, minutes=15), meter("2025-01-22", 2, minutes=60)
+    blocks = re.findall(
+        r"<entry>(?:(?!<entry>).)*?<espi:IntervalBlock>.*?</entry>", espi(coarse), flags=re.DOTALL
+    )
+    text = espi(fine).replace(
+        "</feed>", "".join(blocks).replace("IntervalBlock/", "IntervalBlock/9") + "</feed>"
+    )
+    with pytest.raises(SeriesError, match=r"several lengths \(15, 60 minutes\).*--step 60"):
+        read(tmp_path, text)
+    made = understand(tmp_path / "usage.xml", Asked(), step_minutes=60)
+    expected = [*fine.kwh.reshape(-1, 4).sum(axis=1), *coarse.kwh]
+    np.testing.assert_allclose(made.columns["load_kwh"], expected, rtol=1e-12)
+    flat = understand(tmp_path / "usage.xml", Asked(), step_minutes=15)
+    assert flat.columns["load_kwh"].sum() == pytest.approx(sum(expected))
+    assert any("60 min are taken as flat" in fact for fact in flat.facts)
+
+
 def test_a_clock_that_is_not_stated_is_asked_for(tmp_path: Path) -> None:
     text = espi(meter(days=2), clock=False)
     with pytest.raises(SeriesError, match="--time-zone"):
