@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dispatch.cli.terminal import AsJson, ScenarioPath, load, progress_bar, refusals, show, write
+from dispatch.cli.terminal import (
+    AsJson,
+    ParquetDirectory,
+    ScenarioPath,
+    load,
+    progress_bar,
+    refusals,
+    show,
+    write,
+)
 
 if TYPE_CHECKING:
     from typing import Any
@@ -52,6 +61,7 @@ def backup(
     ] = None,
     as_json: AsJson = False,
     csv: CsvDirectory = None,
+    parquet: ParquetDirectory = None,
 ) -> None:
     """Show how many hours the battery lasts from every instant, and what more hours would cost.
 
@@ -73,6 +83,10 @@ def backup(
 
         if csv is not None:
             exports_outages.backup_csv(detail, csv)
+        if parquet is not None:
+            from dispatch.exports.parquet import beside_csv
+
+            beside_csv(lambda place: exports_outages.backup_csv(detail, place), parquet)
         if as_json:
             _write_json(exports_outages.backup_document(detail))
         else:
@@ -92,6 +106,7 @@ def outage(
     ] = None,
     as_json: AsJson = False,
     csv: CsvDirectory = None,
+    parquet: ParquetDirectory = None,
 ) -> None:
     """Play one outage step by step under every strategy, and the recharge after it.
 
@@ -118,14 +133,21 @@ def outage(
         wanted = (
             strategy.value if strategy else comparison.recommendation.strategy or Plan.OFF_PEAK_FIRST.value
         )
-        _show_outage(case, plays, wanted, csv, as_json=as_json)
+        _show_outage(case, plays, wanted, (csv, parquet), as_json=as_json)
 
 
-def _show_outage(case: Case, plays: list[Played], wanted: str, csv: Path | None, *, as_json: bool) -> None:
+def _show_outage(
+    case: Case, plays: list[Played], wanted: str, places: tuple[Path | None, Path | None], *, as_json: bool
+) -> None:
     from dispatch.exports import outages as exports_outages
 
+    csv, parquet = places
     if csv is not None:
         exports_outages.outage_csv(plays, csv)
+    if parquet is not None:
+        from dispatch.exports.parquet import beside_csv
+
+        beside_csv(lambda place: exports_outages.outage_csv(plays, place), parquet)
     if as_json:
         _write_json(exports_outages.outage_document(case, plays))
     else:
@@ -147,6 +169,7 @@ def frontier(
     ] = None,
     as_json: AsJson = False,
     csv: CsvDirectory = None,
+    parquet: ParquetDirectory = None,
 ) -> None:
     """Show what safety costs: the bill at 21 reserve levels, and the price of one more hour of backup.
 
@@ -170,6 +193,10 @@ def frontier(
 
         if csv is not None:
             exports_outages.frontier_csv(found, csv)
+        if parquet is not None:
+            from dispatch.exports.parquet import beside_csv
+
+            beside_csv(lambda place: exports_outages.frontier_csv(found, place), parquet)
         if as_json:
             _write_json(exports_outages.frontier_document(found))
         else:

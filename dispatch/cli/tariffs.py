@@ -11,6 +11,7 @@ import typer
 from dispatch.cli.terminal import (
     NO_ANSWER,
     AsJson,
+    ParquetDirectory,
     ScenarioPath,
     load,
     progress_bar,
@@ -51,6 +52,7 @@ def bill(
         Path | None,
         typer.Option(metavar="DIR", file_okay=False, help="Also write bill.csv into this directory."),
     ] = None,
+    parquet: ParquetDirectory = None,
 ) -> None:
     """Price a meter's readings under a tariff, line by line for every billing period.
 
@@ -63,6 +65,10 @@ def bill(
         made = meter_bill(tariff, meter, time_zone, bought or (), sold or ())
         if csv is not None:
             exports_bill.bill_csv(made, csv)
+        if parquet is not None:
+            from dispatch.exports.parquet import beside_csv
+
+            beside_csv(lambda place: exports_bill.bill_csv(made, place), parquet)
         if as_json:
             write(exports_bill.exact_json(exports_bill.bill_document(made)))
         else:

@@ -37,6 +37,12 @@ ScenarioPath = Annotated[
 ]
 
 
+ParquetDirectory = Annotated[
+    Path | None,
+    typer.Option("--parquet", metavar="DIR", file_okay=False, help="The tables of --csv as Parquet files."),
+]
+
+
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the report.")]
 
 

@@ -7,6 +7,7 @@ import os
 import pty
 import subprocess
 import sys
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -115,6 +116,48 @@ def test_compare_writes_parquet_beside_csv(tmp_path: Path) -> None:
     for name in names:
         if name != "grid-only":  # its stored_kwh is empty: NaN has many bit patterns
             assert_same_table(tmp_path / "flows" / f"{name}.csv", tmp_path / "flows" / f"{name}.parquet")
+
+
+@pytest.mark.parametrize("command", [("backup",), ("outage", "--at", "2025-11-01T18:00", "--hours", "6")])
+def test_other_tables_are_parquet_too(tmp_path: Path, command: tuple[str, ...]) -> None:
+    small_home(days=3).write(tmp_path)
+    where = ("--csv", tmp_path / "t", "--parquet", tmp_path / "t")
+    done = run(command[0], tmp_path, *command[1:], *where)
+    assert done.returncode == 0, done.stderr
+    written = sorted((tmp_path / "t").glob("*.csv"))
+    assert written
+    for csv in written:
+        assert_same_cells(csv, csv.with_suffix(".parquet"))
+
+
+def assert_same_cells(csv: Path, parquet: Path) -> None:
+    """Every cell of the Parquet file is what the CSV's text says, to the bit."""
+    table = pq.read_table(parquet).to_pydict()
+    text = pd.read_csv(csv, dtype=str, keep_default_na=False)
+    assert list(table) == list(text.columns)
+    for name, values in table.items():
+        for cell, value in zip(text[name], values, strict=True):
+            if isinstance(value, float):
+                assert (cell == "" and value != value) or float(cell) == value, name  # noqa: PLR0124 - NaN
+            elif isinstance(value, Decimal):
+                assert Decimal(cell) == value, name
+            else:
+                assert cell == str(value), name
+
+
+def test_a_bill_is_parquet_with_exact_decimals(tmp_path: Path) -> None:
+    lines = [
+        "time,import_kwh",
+        *(f"{t.isoformat()},{v!r}" for t, v in zip(meter().times, meter().kwh, strict=True)),
+    ]
+    (tmp_path / "meter.csv").write_text("\n".join(lines).replace("np.float64(", "").replace(")", ""))
+    (tmp_path / "t.toml").write_text(
+        'name = "t"\ncurrency = "CAD"\n[bands.all]\nimport_price_per_kwh = 0.123456789\n'
+    )
+    words = ("--time-zone", "America/Toronto", "--csv", tmp_path, "--parquet", tmp_path)
+    done = run("bill", tmp_path / "t.toml", tmp_path / "meter.csv", *words)
+    assert done.returncode == 0, done.stderr
+    assert_same_cells(tmp_path / "bill.csv", tmp_path / "bill.parquet")
 
 
 def test_a_new_home_runs_at_once_and_says_that_its_load_is_typical(tmp_path: Path) -> None:
