@@ -13,7 +13,7 @@ horizon it is far below what the load forecast is good for.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -65,7 +65,7 @@ class BackupSummary:
     critical_peak_kw: float
 
 
-def backup_hours(case: Case, stored_kwh: Floats, with_sun: bool) -> Floats:
+def backup_hours(case: Case, stored_kwh: Floats, *, with_sun: bool, load: str = "critical") -> Floats:
     """Tell how long the battery carries the critical load from the end of each step.
 
     Parameters
@@ -90,6 +90,8 @@ def backup_hours(case: Case, stored_kwh: Floats, with_sun: bool) -> Floats:
     Only energy is counted: a load above the inverter's rating is reported by
     :attr:`BackupSummary.carries_critical_peak`, not as zero hours.
     """
+    if load == "all":
+        case = replace(case, critical_kwh=case.load_kwh)
     above_empty_kwh = np.maximum(np.asarray(stored_kwh, dtype=np.float64) - case.limits.empty_kwh, 0.0)
     steps = math.ceil(case.limits.backup_horizon_hours / case.dt_hours - 1e-9)
     follow = _hours_with_sun if with_sun else _hours_without_sun

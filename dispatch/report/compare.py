@@ -32,7 +32,6 @@ from dispatch.report.compare_tables import (
 from dispatch.report.day import DayPicture
 from dispatch.report.layout import bulleted, headed
 from dispatch.report.tariff_sections import BEYOND_PRICES, tariff_sections
-from dispatch.rules.score import is_plain
 from dispatch.strategies.table import CHOICES
 from dispatch.words.notices import ASSUMPTIONS, CAUTIONS, HINDSIGHT, MEANINGS
 from dispatch.words.would_serve import what_import_would_do, what_would_serve
@@ -212,7 +211,7 @@ def _day(comparison: Comparison) -> Iterator[RenderableType]:
     if comparison.peak_days:
         drawn = comparison.recommendation.strategy or CHOICES[-1]
         yield DayPicture(comparison.case, comparison[drawn], comparison.peak_days[0].date)
-        if not is_plain(comparison.case):
+        if not comparison.case.prices.is_plain:
             yield from ("", bulleted([BEYOND_PRICES]))
 
 

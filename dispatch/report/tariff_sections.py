@@ -10,7 +10,6 @@ from rich.text import Text
 from dispatch.formats import currency_decimals, format_hours, format_month, format_number
 from dispatch.report.bill import AT_LEAST, MORE_PLACES, SHARED_OUT, add_line, bill_table, decimal_text
 from dispatch.report.layout import bulleted, plain_table
-from dispatch.rules.score import is_plain
 from dispatch.strategies.table import CHOICES
 from tariffs.billing.summed import summed_lines
 from tariffs.terms.event_days import event_totals
@@ -42,7 +41,7 @@ def tariff_sections(comparison: Comparison) -> Iterator[Section]:
         The finished comparison.
     """
     case = comparison.case
-    if is_plain(case) and not case.prices.event.any():
+    if case.prices.is_plain and not case.prices.event.any():
         return
     shown = _shown(comparison)
     yield _bill_section(comparison)

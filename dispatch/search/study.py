@@ -13,7 +13,6 @@ from dispatch.formats import format_date
 from dispatch.outcome import Earned, earned, reference_bill
 from dispatch.program.program import Program
 from dispatch.rules.replay import replay
-from dispatch.rules.score import is_plain
 from dispatch.search.judge import Judge, plain
 from dispatch.search.other_years import Robustness, other_years
 from dispatch.search.search import find
@@ -191,7 +190,7 @@ def _found(judge: Judge, naive: Earned, optimum: Flows, tell: Callable[[str], No
     """Search, and let the real bill have the last word between what was found and the plain settings."""
     case = judge.case
     reference = naive.saving + naive.total
-    candidates = [found.card for found in find(judge, optimum, tell, keep=1 if is_plain(case) else 30)]
+    candidates = [found.card for found in find(judge, optimum, tell, keep=1 if case.prices.is_plain else 30)]
     runs = [(earned(case, FOUND, run_card(case, judge, card, FOUND), reference), card) for card in candidates]
     runs.append((replace(naive, name=FOUND), plain(judge).card))
     return min(runs, key=lambda run: (_broken(case, run[0]), round(run[0].burden, 6)))

@@ -314,3 +314,8 @@ class PricedSteps:
     demand: tuple[DemandTerm, ...] = ()
     minimums: tuple[MinimumTerm, ...] = ()
     netting: tuple[NettingTerm, ...] = ()
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether prices per step and fixed charges are the whole bill."""
+        return not (self.blocks or self.demand or self.minimums or self.netting)
