@@ -174,12 +174,12 @@ class Outcome:
     def period_costs(self) -> dict[str, float]:
         """Bill + wear of each billing period."""
         prices, flows = self.case.prices, self.flows
-        worn = self.case.limits.wear_per_kwh * flows.cells_out_kwh if flows.has_system else None
-        wear = np.zeros(len(prices.period_names))
-        if worn is not None:
-            wear = np.bincount(prices.period, weights=worn, minlength=len(wear))
+        worn = np.zeros(len(prices.period))
+        if flows.has_system:
+            worn = self.case.limits.wear_per_kwh * flows.cells_out_kwh
+        wear = np.bincount(prices.period, weights=worn, minlength=len(prices.period_names)).tolist()
         return {
-            period.name: float(period.total_unrounded) + float(money)
+            period.name: float(period.total_unrounded) + money
             for period, money in zip(self.bill.periods, wear, strict=True)
         }
 

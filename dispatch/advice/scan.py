@@ -69,7 +69,7 @@ class Scan:
     @cached_property
     def least_percent(self) -> Floats:
         """Lowest level of each setting, percent of nominal."""
-        return self.stored_kwh.min(axis=0) / self.case.limits.full_kwh * 100.0
+        return np.asarray(self.stored_kwh.min(axis=0) / self.case.limits.full_kwh * 100.0)
 
     def best(self, strategy: str, wanted: float, lowest_percent: float = 0.0) -> int | None:
         """Return the cheapest that serves and leaves the target as often as wanted; of equals the lowest reserve."""

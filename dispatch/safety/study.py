@@ -162,6 +162,41 @@ class BackupStudy:
         return self.outcome.case
 
 
+@dataclass(frozen=True)
+class Quick:
+    """What the first screen of ``dispatch compare`` tells about hours.
+
+    Attributes
+    ----------
+    worst, evening : Answer
+        Of what is set: over every moment, and at the hour an evening is judged by.
+    evenings : dict of str to float
+        Usual hours of critical load at that hour, by strategy. [h]
+    more : MoreHours
+        Two more hours at the worst moment.
+    """
+
+    worst: Answer
+    evening: Answer
+    evenings: dict[str, float]
+    more: MoreHours
+
+
+def quick_answers(advice: Recommendation) -> Quick:
+    """Work out the hours the first screen of ``dispatch compare`` tells."""
+    evening = f"{EVENING_HOUR}:00"
+    return Quick(
+        worst=answer_for(advice.chosen),
+        evening=answer_for(advice.chosen, evening),
+        evenings={name: _usual(run, evening) for name, run in advice.outcomes.items()},
+        more=more_hours(advice, advice.chosen, 2.0),
+    )
+
+
+def _usual(run: Outcome, at: str) -> float:
+    return float(np.median(run.backup.hours[_places(run.case, at)])) if run.backup else 0.0
+
+
 def answer_for(outcome: Outcome, at: str | None = None, level: str | None = None) -> Answer:
     """Answer how long the battery lasts for a moment, an hour of the day, or at all, and for a level if given.
 
