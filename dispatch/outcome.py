@@ -235,6 +235,11 @@ class Outcome:
         """Hours of backup at the end of every step; None where the battery lies idle."""
         return backup_summary(self.case, self.flows["stored"]) if self.flows.uses_battery else None
 
+    @property
+    def least_hours(self) -> float | None:
+        """Fewest hours of backup, without sun; None where the battery lies idle. [h]."""
+        return None if self.backup is None else self.backup.minimum
+
     @cached_property
     def target_share(self) -> float:
         """Share of instants that leave the backup target (1 without a target)."""

@@ -18,10 +18,8 @@ import typer
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from rich.console import RenderableType
-
     from dispatch.arrays import Progress
-    from dispatch.case.case import Case
+    from dispatch.door import Result
 
 
 NO_ANSWER, BAD_INPUT, INTERRUPTED = 1, 2, 130
@@ -39,15 +37,36 @@ ScenarioPath = Annotated[
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the report.")]
 
 
-def load(scenario: Path) -> Case:
-    """Load a scenario from its file, or from the directory that holds it."""
-    from dispatch.case.case import load_scenario
+Full = Annotated[bool, typer.Option("--full", help="Show everything behind the answer.")]
 
-    return load_scenario(scenario / "scenario.toml" if scenario.is_dir() else scenario)
+
+CsvDirectory = Annotated[
+    Path | None,
+    typer.Option(
+        "--csv",
+        metavar="DIR",
+        file_okay=False,
+        help="Also write the figures as CSV files into this directory.",
+    ),
+]
+
+
+def deliver(result: Result, *, as_json: bool, full: bool = False, csv: Path | None = None) -> None:
+    """Write files, print the document or the screen, and leave with 1 where nothing found would do."""
+    if csv is not None:
+        result.write_csv(csv)
+    if as_json:
+        from dispatch.exports.files import json_text
+
+        write(json_text(result.document()))
+    else:
+        show(result.in_full() if full else result)
+    if (reason := result.no_answer()) is not None:
+        stop(reason, NO_ANSWER)
 
 
 # ---- stdout ------------------------------------------------------------------------------------------------
-def show(renderable: RenderableType) -> None:
+def show(renderable: object) -> None:
     """Print a report on stdout: 80 columns; no colour where stdout is no terminal or NO_COLOR is set."""
     from rich.console import Console
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 
 from dispatch.exports.files import plain, write_files
 from dispatch.exports.outcome import csv_text, head, outcome_document, step_table
@@ -16,6 +15,7 @@ from dispatch.words.notices import ASSUMPTIONS
 from dispatch.words.would_serve import what_would_serve
 
 if TYPE_CHECKING:
+    import pandas as pd
     from pathlib import Path
 
     from dispatch.advice.recommend import MoreHours, Recommendation

@@ -44,30 +44,32 @@ def plain(value: object, leave: Iterable[str] = ()) -> Any:  # noqa: ANN401 - JS
         return {name: plain(getattr(value, name)) for name in names if name not in left}
     if isinstance(value, Mapping):
         return {str(key): plain(each) for key, each in value.items()}
-    if isinstance(value, np.ndarray):
+    if isinstance(value, np.ndarray | np.generic):
         return plain(value.tolist())
-    if isinstance(value, float):
-        return None if math.isnan(value) else float(value)
-    if isinstance(value, np.generic):
-        return plain(value.item())
+    if isinstance(value, Sequence | set | frozenset) and not isinstance(value, str):
+        return [plain(each) for each in value]
+    return _plain_single(value)
+
+
+def _plain_single(value: object) -> Any:  # noqa: ANN401
     if value is None or isinstance(value, str | bool | int):
         return value
-    return _plain_rest(value)
-
-
-def _plain_rest(value: object) -> Any:  # noqa: ANN401
+    if isinstance(value, float):
+        return None if math.isnan(value) else float(value)
     if isinstance(value, Decimal):
-        places = value.as_tuple().exponent
-        if isinstance(places, int) and places < -_PLACES:
-            value = value.quantize(Decimal(1).scaleb(-_PLACES), rounding=ROUND_HALF_EVEN).normalize()
-        return value or abs(value)
+        return _plain_decimal(value)
     if isinstance(value, dt.date):
         return value.isoformat()
     if isinstance(value, Path):
         return str(value)
-    if isinstance(value, Sequence | set | frozenset):
-        return [plain(each) for each in value]
     raise TypeError(f"not for JSON: {value!r}")
+
+
+def _plain_decimal(value: Decimal) -> Decimal:
+    places = value.as_tuple().exponent
+    if isinstance(places, int) and places < -_PLACES:
+        value = value.quantize(Decimal(1).scaleb(-_PLACES), rounding=ROUND_HALF_EVEN).normalize()
+    return value or abs(value)
 
 
 def json_text(document: Mapping[str, Any]) -> str:
@@ -84,7 +86,7 @@ def json_text(document: Mapping[str, Any]) -> str:
 
 def plain_number(value: Decimal) -> str:
     """Write a decimal with all its digits, without exponent."""
-    return format(_plain_rest(value), "f")
+    return format(_plain_decimal(value), "f")
 
 
 class _Number(Decimal):

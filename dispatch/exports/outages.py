@@ -134,13 +134,13 @@ def outage_document(case: Case, plays: Sequence[Played]) -> dict[str, Any]:
 
 
 def _played(play: Played) -> dict[str, Any]:
-    plain = {
+    figures = {
         field.name: getattr(play, field.name)
         for field in dataclasses.fields(play)
         if field.name not in {"begins", "ends", "dark", "appliances", "recharges", "steps"}
     }
     return {
-        **plain,
+        **figures,
         "dark_hours": play.dark_hours,
         "lights_out_at": play.dark[0].begins.isoformat() if play.dark else None,
         "dark": [

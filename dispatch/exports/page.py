@@ -17,7 +17,7 @@ from dispatch.words.card import (
     sections,
     sun_line,
 )
-from dispatch.words.notices import CAUTIONS
+from dispatch.words.notices import cautions
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -88,7 +88,7 @@ def card_page(study: SettingsStudy) -> str:
     body += _listed("What it earns", [*result_lines(study), *safety_lines(study)])
     body += _ways(study)
     body += _listed("What this rests on", assumption_lines(study), small=True)
-    body += _listed("Cautions", CAUTIONS, small=True)
+    body += _listed("Cautions", cautions(study.case), small=True)
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -156,15 +156,19 @@ def _items(lines: Iterable[str]) -> str:
 
 def _ways(study: SettingsStudy) -> Iterator[str]:
     currency, horizon = study.case.currency, study.case.limits.backup_horizon_hours
-    bound, places = study["bound"].burden, currency_decimals(currency)
+    bound, places = study["bound"].compared_cost, currency_decimals(currency)
     heads = (f"bill, {currency}", "wear", "bill + wear", "above the bound", "least backup")
     yield "<table><tr><th></th>" + "".join(f'<th class="num">{head}</th>' for head in heads) + "</tr>"
     for way in study.ways:
-        more = f"{format_number(100 * (way.burden - bound) / abs(bound), 1)} %" if abs(bound) > 0.005 else "-"
+        more = (
+            f"{format_number(100 * (way.compared_cost - bound) / abs(bound), 1)} %"
+            if abs(bound) > 0.005
+            else "-"
+        )
         cells = (
-            *(format_number(value, places) for value in (way.total, way.wear, way.burden)),
+            *(format_number(value, places) for value in (way.total, way.wear, way.compared_cost)),
             more,
-            f"{format_hours(way.backup.minimum, horizon)} h",
+            f"{format_hours(way.least_hours, horizon)} h",
         )
         chosen = ' class="chosen"' if way is study.chosen else ""
         yield (

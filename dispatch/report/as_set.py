@@ -65,9 +65,11 @@ def as_set_notes(comparison: Comparison) -> Iterator[RenderableType]:
     yield ""
     yield bulleted(
         (
-            "as set: run step by step by an inverter that sees only the present, the tariff's windows entered as they "
-            f"are, the reserve in the device's {step:g} % steps. planned: the same reserve and start level, knowing "
-            "load, sun and prices of the whole period in advance.",
+            (
+                "as set: run step by step by an inverter that sees only the present, the tariff's windows entered as they "
+                f"are, the reserve in the device's {step:g} % steps. planned: the same reserve and start level, knowing "
+                "load, sun and prices of the whole period in advance."
+            ),
             "A plan follows its strategy before money, so it can cost more than the inverter where the strategy does.",
             "bound: the least bill + wear of any plan at the reserve that is set.",
         )

@@ -67,7 +67,9 @@ def comparison_report(comparison: Comparison, quick: Quick, *, full: bool = Fals
     parts: list[RenderableType] = [title_of(case)]
     parts += _answer(comparison, quick)
     if not full:
-        return Group(*parts, Text("All tables, reasons and cautions: --full", style="dim"))
+        return Group(
+            *parts, Text("Tables, reasons, all cautions: --full. Local codes come first.", style="dim")
+        )
     parts += headed("Why", [bulleted(_reasons(comparison))])
     parts += headed("Side by side, as set", [side_by_side(comparison), *_legend(comparison)])
     parts += headed(
@@ -106,8 +108,8 @@ def _answer(comparison: Comparison, quick: Quick) -> Iterator[RenderableType]:
     lines = [f"{money_words(advice, chosen)}{'; ' + months if months else ''}"]
     lines = lines if not losing else [months] if months else []
     lines += filter(None, [verdict_words(advice).rstrip("."), overload_words(chosen)])
-    at = format_moment(quick.worst.worst_at)
-    lines += [_joined(chosen, quick.worst, f"Worst moment, {at}")]
+    at = format_moment(quick.worst.worst_at, weekday=False)
+    lines += [_joined(chosen, quick.worst, f"Worst, {at}")]
     lines += [_joined(chosen, quick.evening, f"Usual evening, {EVENING_HOUR}:00", usual=True)]
     lines += filter(None, [switch_off_words(advice.case)])
     lines += [more_words(advice, quick.more)]
@@ -208,10 +210,14 @@ def _backup_notes(comparison: Comparison) -> Iterator[RenderableType]:
     yield ""
     yield bulleted(
         (
-            f"The hours carry the critical load, {mean_kw:.2f} kW on average, and the system's idle draw of "
-            f"{1000 * idle_kw:.3g} W. They are rounded down; {stopped} means that the count stopped there.",
-            f"Largest critical load with idle draw: {backup.critical_peak_kw:.2f} kW in a step. The inverter, "
-            f"{case.limits.inverter_kw:g} kW, {carries}.",
+            (
+                f"The hours carry the critical load, {mean_kw:.2f} kW on average, and the system's idle draw of "
+                f"{1000 * idle_kw:.3g} W. They are rounded down; {stopped} means that the count stopped there."
+            ),
+            (
+                f"Largest critical load with idle draw: {backup.critical_peak_kw:.2f} kW in a step. The inverter, "
+                f"{case.limits.inverter_kw:g} kW, {carries}."
+            ),
         )
     )
 

@@ -11,7 +11,7 @@ from dispatch.backup.generator import generator_note
 from dispatch.formats import ABSENT, currency_decimals, format_kwh, format_moment, format_number
 from dispatch.report.day import bar_length
 from dispatch.report.layout import bulleted, headed, plain_table
-from dispatch.words.notices import CAUTIONS
+from dispatch.words.notices import cautions, first_cautions
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -31,7 +31,7 @@ NO_SYSTEM = "no system"
 
 OUTAGE_ASSUMPTIONS = (
     (
-        "Up to the outage each strategy ran as planned; from then on nothing is foreseen: sun serves first, then the "
+        "Up to the outage the inverter ran as set; nothing is foreseen: sun serves first, then the "
         "generator while it runs, then the battery down to its empty level."
     ),
     "Not served is critical load that was wanted. Shed load was left off on purpose and is counted apart.",
@@ -39,7 +39,7 @@ OUTAGE_ASSUMPTIONS = (
 )
 
 
-def outage_report(case: Case, plays: Sequence[Played], shown: Played) -> Group:
+def outage_report(case: Case, plays: Sequence[Played], shown: Played, *, full: bool = False) -> Group:
     """Put the screen of ``dispatch outage`` together.
 
     Parameters
@@ -48,7 +48,9 @@ def outage_report(case: Case, plays: Sequence[Played], shown: Played) -> Group:
     plays : sequence of Played
         The same outage under every strategy.
     shown : Played
-        The one drawn step by step.
+        The one asked about, drawn step by step.
+    full : bool
+        Whether the steps and what they rest on follow the answer.
 
     Returns
     -------
@@ -61,15 +63,22 @@ def outage_report(case: Case, plays: Sequence[Played], shown: Played) -> Group:
         Text(case.name, style="bold"),
         Text(f"Grid lost {format_moment(first.begins)}, back {format_moment(first.ends)} ({hours:g} h)"),
     ]
-    parts += headed("What happens", [bulleted(_answer(play) for play in plays)])
-    parts += headed("Side by side", [_side_by_side(plays, case.currency)])
+    others = (_answer(play) for play in plays if play is not shown)
+    parts += headed("What happens", [Text(_answer(shown), style="bold"), bulleted(others)])
+    parts += ["", _side_by_side(plays, case.currency)]
+    if not full:
+        parts += [
+            Text(first_cautions(case), style="dim"),
+            Text("Step by step, filling up again: --full", style="dim"),
+        ]
+        return Group(*parts)
     parts += headed(f"Step by step with {shown.strategy}", _steps(case, shown))
     if shown.appliances:
         parts += headed("Who goes without", _appliances(shown))
     parts += headed("Filling up again once the grid is back", [_recharges(plays)])
     note = generator_note(case)
     parts += headed("What this rests on", [bulleted([*OUTAGE_ASSUMPTIONS, *([note] if note else [])])])
-    parts += headed("Cautions", [bulleted(CAUTIONS)])
+    parts += headed("Cautions", [bulleted(cautions(case))])
     return Group(*parts)
 
 

@@ -49,7 +49,7 @@ def target_level_kwh(case: Case, hours: float | None = None) -> Floats | None:
     level = np.asarray(limits.empty_kwh + needed / (limits.eta_inverter * limits.eta_discharge))
     trips = drawn > limits.inverter_kw * case.dt_hours + 1e-9
     if trips.any() and wanted > 0:
-        reached = np.full(len(drawn), True) if rounds else following_sum(trips.astype(float), part) > 0
+        reached = np.ones(len(drawn), dtype=bool) if rounds else following_sum(trips.astype(float), part) > 0
         level = np.where(reached, np.inf, level)
     return level
 

@@ -132,7 +132,7 @@ def ladder(case: Case, measure: Measure, count: int = FEWEST_LEVELS, most: float
     return Ladder(measure, tuple(np.linspace(low, high if most is None else most, count).tolist()))
 
 
-def trace(
+def trace(  # noqa: PLR0913 - what to solve and who watches
     program: Program,
     rungs: Ladder,
     reference: float,

@@ -81,7 +81,7 @@ def case_at(case: Case, measure: Measure, amount: float) -> Case:
     return at.starting_at(max(case.limits.start_kwh, float(at.floor_kwh[0])))
 
 
-def solve_at(
+def solve_at(  # noqa: PLR0913, PLR0917 - what to solve and who watches
     program: Program,
     strategy: str,
     measure: Measure,

@@ -240,7 +240,7 @@ _CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)|24:00")
 
 
 def _places(case: Case, at: str | None) -> Ints:
-    """Steps at whose end the instants asked about lie."""
+    """Find the steps at whose end the instants asked about lie."""
     count = len(case.times)
     if at is None:
         return np.arange(count)

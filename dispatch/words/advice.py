@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING
 
 from dispatch.formats import (
     CENT,
+    currency_decimals,
     format_hours,
     format_kwh,
     format_moment,
     format_money,
     format_month,
+    format_number,
     percent_down,
 )
 from dispatch.outcome import share_wanted
@@ -50,11 +52,9 @@ def months_words(advice: Recommendation, outcome: Outcome) -> str | None:
     if len(saved) < 2:
         return None
     best, worst = max(saved, key=lambda name: saved[name]), min(saved, key=lambda name: saved[name])
-    currency = advice.case.currency
-    return (
-        f"best month {format_month(best)} {format_money(saved[best], currency)}, worst "
-        f"{format_month(worst)} {format_money(saved[worst], currency)}"
-    )
+    places = currency_decimals(advice.case.currency)
+    ends = (f"{format_month(name).split()[0]} {format_number(saved[name], places)}" for name in (best, worst))
+    return "best month {}, worst {}".format(*ends)
 
 
 def monthly_savings(advice: Recommendation, outcome: Outcome) -> dict[str, float]:
@@ -82,7 +82,7 @@ def verdict_words(advice: Recommendation) -> str:
         return "The cheapest of what can be set; no backup target is stated."
     met = percent_down(chosen.target_share)
     if advice.meets_target:
-        return f"The cheapest that keeps the target: {promise_words(advice)} (kept {met}% of the time)."
+        return f"Cheapest with {promise_words(advice)}; kept {met}% of the time."
     return f"NOTHING KEEPS THE TARGET, {promise_words(advice)}; this comes closest: {met}% of the time."
 
 
@@ -135,7 +135,7 @@ def more_words(advice: Recommendation, more: MoreHours) -> str:
     cost = format_money(max(more.cost, 0.0), advice.case.currency)
     least = more.outcome.backup.minimum if more.outcome.backup else 0.0
     price = "cost nothing" if more.cost <= CENT else f"cost {cost} {span_words(advice.case)}"
-    return f"{extra} {price}: set {setting_words(more.outcome)} (never less than {format_hours(least)} h)"
+    return f"{extra} {price}: {setting_words(more.outcome)} (never less than {format_hours(least)} h)"
 
 
 def answer_lines(outcome: Outcome, answer: Answer, what: str) -> Iterator[str]:
@@ -157,5 +157,4 @@ def reserve_words(outcome: Outcome) -> str:
     """Say what the reserve holds in energy."""
     if outcome.reserve_percent is None:
         return ""
-    level = outcome.reserve_percent / 100.0 * outcome.case.limits.full_kwh
-    return f"{outcome.reserve_percent:g}% is {format_kwh(level)}"
+    return format_kwh(outcome.reserve_percent / 100.0 * outcome.case.limits.full_kwh)

@@ -93,8 +93,8 @@ def cautions(case: Case) -> list[str]:
 
 def first_cautions(case: Case) -> str:
     """Return the line of caution under every first screen."""
-    off = "Nothing is switched off by itself. " if has_more_than_critical(case) else ""
-    return f"{off}Hours are estimates, fewer in the cold and with age; local codes come first."
+    off = "Nothing switches off by itself. " if has_more_than_critical(case) else ""
+    return f"{off}Estimates: fewer hours in the cold and with age."
 
 
 def has_more_than_critical(case: Case) -> bool:
@@ -109,12 +109,10 @@ def switch_off_words(case: Case) -> str | None:
     critical = case.scenario.critical_load
     names = [one.name for one in (critical.appliances if critical is not None else None) or ()]
     more_kw = float((case.load_kwh - case.critical_kwh).clip(min=0.0).mean()) / case.dt_hours
-    keep = (
-        f"all but {', '.join(names[:4])}{' ...' if len(names) > 4 else ''}"
-        if names
-        else "all but the critical load"
-    )
-    return f"To get the longer hours switch off {keep}: {more_kw:.2g} kW on average"
+    keep = "all but the critical load"
+    if names:
+        keep = f"all but {', '.join(names[:3])}{' ...' if len(names) > 3 else ''}"
+    return f"For the longer hours switch off {keep}: {more_kw:.2g} kW on average"
 
 
 def span_words(case: Case) -> str:
