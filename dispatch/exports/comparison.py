@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-
 from dispatch.exports.files import plain, write_files
 from dispatch.exports.outcome import csv_text, head, outcome_document, step_table
 from dispatch.words.advice import monthly_savings, reason_words, verdict_words
@@ -15,8 +14,9 @@ from dispatch.words.notices import ASSUMPTIONS
 from dispatch.words.would_serve import what_would_serve
 
 if TYPE_CHECKING:
-    import pandas as pd
     from pathlib import Path
+
+    import pandas as pd
 
     from dispatch.advice.recommend import MoreHours, Recommendation
     from dispatch.case.check import CheckSummary

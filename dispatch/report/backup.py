@@ -53,8 +53,8 @@ SHADES = ("on red", "on dark_orange3", "on yellow4", "on green4")
 
 BACKUP_ASSUMPTIONS = (
     (
-        "An hour counts as backed up while critical load and the system's idle draw are carried and the inverter does not "
-        "trip."
+        "An hour counts as backed up while critical load and the system's idle draw are carried and the inverter "
+        "does not trip."
     ),
     "What is left at an instant is what the inverter leaves as set, over a period that ends as it began.",
     (
@@ -141,7 +141,8 @@ def _what(study: BackupStudy) -> str:
     answer = study.answer
     held = "" if answer.level_kwh is None else f" holding {format_kwh(answer.level_kwh)}"
     if answer.count == 1:
-        return f"If the grid fails at {format_moment(answer.worst_at)}{held or f' holding {format_kwh(answer.stored_kwh[0])}'}"
+        held = held or f" holding {format_kwh(answer.stored_kwh[0])}"
+        return f"If the grid fails at {format_moment(answer.worst_at)}{held}"
     when = "at any moment" if answer.at == "any moment" else f"at {answer.at}"
     return f"If the grid fails {when}{held}, at the worst"
 
@@ -221,8 +222,8 @@ def _more(study: BackupStudy) -> Iterator[RenderableType]:
     yield bulleted(
         (
             (
-                f"Against the {format_hours(backup.minimum)} h left now at the worst moment. Money is bill + wear as set, the "
-                "cheapest strategy and reserve the device can be set to. All levels: dispatch frontier."
+                f"Against the {format_hours(backup.minimum)} h left now at the worst moment. Money is bill + wear as set, "
+                "the cheapest strategy and reserve the device can be set to. All levels: dispatch frontier."
             ),
         )
     )

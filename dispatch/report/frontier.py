@@ -94,7 +94,8 @@ def _answers(found: Frontier) -> Iterator[str]:
         most = max(level.carried_hours for level, run in pairs if run is not None)
         yield f"Above {format_hours(most)} h at every moment no setting of this battery goes"
     if found.knee is not None:
-        yield f"Up to {_level_words(found, found.levels[found.knee])} safety is cheap, beyond it the price climbs (the knee)"
+        knee = _level_words(found, found.levels[found.knee])
+        yield f"Up to {knee} safety is cheap, beyond it the price climbs (the knee)"
 
 
 def _least(run: Outcome) -> str:
@@ -253,11 +254,12 @@ def _remark(found: Frontier, number: int, stated: int | None) -> str:
 def _legend(found: Frontier) -> Iterator[RenderableType]:
     lines = []
     for level in found.levels:
-        if (level.plan.floor_broken_hours or 0.0) > 0:
+        broken = level.plan.floor_broken_hours or 0.0
+        if broken > 0:
             frame = level.plan.flows["floor_shortfall"]
             first, last = (level.plan.case.times[i] for i in (frame.nonzero()[0][0], frame.nonzero()[0][-1]))
             lines.append(
-                f"{format_number(level.amount, 1)} {NAMES[found.measure]} cannot be held in {(level.plan.floor_broken_hours or 0.0):g} h: "
+                f"{format_number(level.amount, 1)} {NAMES[found.measure]} cannot be held in {broken:g} h: "
                 f"first {format_moment(first)}, last {format_moment(last)}"
             )
         if level.capped_hours > 0:

@@ -62,7 +62,8 @@ def _advice(choice: TariffChoice) -> Iterator[str]:
         if len(choice.ranked) > 1:
             runner_up = choice.ranked[1]
             dearer = format_money(runner_up.outcome.compared_cost - best.outcome.compared_cost, currency)
-            yield f"Next is {words.title_of(runner_up.offer)} with {setting_words(runner_up.outcome)}, dearer by {dearer}"
+            setting = f"{words.title_of(runner_up.offer)} with {setting_words(runner_up.outcome)}"
+            yield f"Next is {setting}, dearer by {dearer}"
         yield from _present_best(choice, best)
     compared = len(choice.compared)
     if compared < len(choice.offers):

@@ -139,9 +139,10 @@ def reserve_percent(case: Case, text: str) -> float:
     levels = device_space(case).levels
     nearest = min(levels, key=lambda level: abs(level - percent))
     if abs(nearest - percent) > 1e-6:
-        around = sorted(levels, key=lambda level: abs(level - percent))[:2]
+        around = sorted(sorted(levels, key=lambda level: abs(level - percent))[:2])
+        nearest_words = " or ".join(f"{level:g}%" for level in around)
         raise ScenarioError(
             f"--reserve: {text} cannot be entered: the device takes steps of "
-            f"{case.scenario.settings.level_step_percent:g} %; write {' or '.join(f'{level:g}%' for level in sorted(around))}"
+            f"{case.scenario.settings.level_step_percent:g} %; write {nearest_words}"
         )
     return nearest

@@ -161,6 +161,7 @@ def safety_lines(study: SettingsStudy) -> Iterator[str]:
     """Say how many hours of backup the card keeps, and in how many other years it would earn what."""
     case, way, years = study.case, study.chosen, study.robustness
     horizon, backup = case.limits.backup_horizon_hours, way.backup
+    assert backup is not None  # noqa: S101 - a card uses the battery
     target = case.scenario.backup.target_hours
     text = (
         f"Backup kept: at least {format_hours(backup.minimum, horizon)} h of the critical load at every instant, "

@@ -40,8 +40,8 @@ def what_would_serve(comparison: Comparison) -> str | None:
     case = comparison.case
     hours = float(np.sum(unserved_kwh > TOLERANCE_KWH) * case.dt_hours)
     return (
-        f"{case.path}: no strategy serves the whole load: at best ({best.name}) {format_kwh(best.sum_kwh('unserved_load'))} in "
-        f"{hours:g} h go without, worst at {format_moment(case.times[worst])}. {_rise(best, unserved_kwh)} would "
+        f"{case.path}: no strategy serves the whole load: at best ({best.name}) "
+        f"{format_kwh(best.sum_kwh('unserved_load'))} in {hours:g} h go without, worst at {format_moment(case.times[worst])}. {_rise(best, unserved_kwh)} would "
         "make it possible; so would moving circuits from load to other_load"
     )
 
@@ -74,8 +74,8 @@ def what_import_would_do(comparison: Comparison) -> str | None:
     by_kw = math.ceil(float(excess_kwh[worst]) / case.dt_hours * 1000 - 1e-6) / 1000
     return (
         f"{case.path}: no strategy stays within grid.import_limit_kw = {limit_kw:g}: at best ({best.name}) "
-        f"{format_kwh(best.sum_kwh('import_excess'))} lie above it, worst at {format_moment(case.times[worst])}. Raising it "
-        f"by {by_kw:g} kW to {limit_kw + by_kw:g} would be enough; so would moving that use to other hours"
+        f"{format_kwh(best.sum_kwh('import_excess'))} lie above it, worst at {format_moment(case.times[worst])}. "
+        f"Raising it by {by_kw:g} kW to {limit_kw + by_kw:g} would be enough; so would moving that use to other hours"
     )
 
 
