@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Sequence
 
-    from rich.console import RenderableType
-
     from dispatch.ahead.tonight import Tonight
     from dispatch.arrays import Progress
     from dispatch.backup.outage import Played
@@ -52,7 +50,7 @@ class Result:
         """Return the result in plain JSON types."""
         raise NotImplementedError
 
-    def screen(self) -> RenderableType:
+    def screen(self) -> object:
         """Return the screen, for 80 columns."""
         raise NotImplementedError
 
@@ -69,7 +67,7 @@ class Result:
         """Return the same result whose screen shows everything."""
         return replace(self, full=True)
 
-    def __rich__(self) -> RenderableType:
+    def __rich__(self) -> object:
         """Return the screen."""
         return self.screen()
 
@@ -106,7 +104,7 @@ class Checked(Result):
 
         return check_document(self.summary)
 
-    def screen(self) -> RenderableType:
+    def screen(self) -> object:
         """Return the screen of ``dispatch check``."""
         from dispatch.report.check import check_report
 
@@ -140,7 +138,7 @@ class Compared(Result):
 
         return comparison_document(self.comparison, self.quick)
 
-    def screen(self) -> RenderableType:
+    def screen(self) -> object:
         """Return the screen of ``dispatch compare``."""
         from dispatch.report.compare import comparison_report
 
@@ -187,7 +185,7 @@ class BackedUp(Result):
 
         return backup_document(self.study)
 
-    def screen(self) -> RenderableType:
+    def screen(self) -> object:
         """Return the screen of ``dispatch backup``."""
         from dispatch.report.backup import backup_report
 
@@ -240,7 +238,7 @@ class OutagePlayed(Result):
 
         return outage_document(self.case, self.plays)
 
-    def screen(self) -> RenderableType:
+    def screen(self) -> object:
         """Return the screen of ``dispatch outage``."""
         from dispatch.report.outage import outage_report
 
@@ -295,7 +293,7 @@ class Traced(Result):
 
         return frontier_document(self.found)
 
-    def screen(self) -> RenderableType:
+    def screen(self) -> object:
         """Return the screen of ``dispatch frontier``."""
         from dispatch.report.frontier import frontier_report
 
@@ -343,7 +341,7 @@ class Settled(Result):
 
         return settings_document(self.study)
 
-    def screen(self) -> RenderableType:
+    def screen(self) -> object:
         """Return the screen of ``dispatch settings``."""
         from dispatch.report.settings import settings_report
 
@@ -381,7 +379,7 @@ class TonightPlanned(Result):
 
         return tonight_document(self.plan)
 
-    def screen(self) -> RenderableType:
+    def screen(self) -> object:
         """Return the screen of ``dispatch tonight``."""
         from dispatch.report.settings import tonight_report
 
@@ -416,7 +414,7 @@ class TariffChosen(Result):
 
         return choice_document(self.choice)
 
-    def screen(self) -> RenderableType:
+    def screen(self) -> object:
         """Return the screen of ``dispatch tariffs``."""
         from dispatch.report.tariffs import choice_report
 
@@ -453,7 +451,7 @@ class Billed(Result):
 
         return bill_document(self.made)
 
-    def screen(self) -> RenderableType:
+    def screen(self) -> object:
         """Return the screen of ``dispatch bill``."""
         from dispatch.report.bill import bill_report
 

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 
 from dispatch.advice.runs import run_strategy
 from dispatch.advice.scan import Scan, scan
+from dispatch.errors import FlowsError, Infeasible
+from dispatch.flows import TOLERANCE_KWH
 from dispatch.outcome import share_wanted, without_system
 from dispatch.settings.space import device_space
 
@@ -144,6 +146,8 @@ def recommend(case: Case) -> Recommendation:
 
     Raises
     ------
+    Infeasible
+        No setting can be run: self-discharge empties the battery and nothing charges it.
     ReconciliationError
         A run's bill and its flows priced by the program's terms disagree.
     """
@@ -153,7 +157,17 @@ def recommend(case: Case) -> Recommendation:
     for name in found.names:
         at = found.best(name, share_wanted(case), lowest)
         percent = float(found.percents[found.closest(name) if at is None else at])
-        outcomes[name] = run_strategy(case, name, percent, no_system.bill_and_wear)
+        try:
+            outcomes[name] = run_strategy(case, name, percent, no_system.bill_and_wear)
+        except FlowsError:
+            if found.stored_kwh.min() >= case.limits.empty_kwh - TOLERANCE_KWH:
+                raise
+    if not outcomes:
+        raise Infeasible(
+            f"{case.path}: no setting keeps the battery at or above its depth of discharge "
+            f"({case.limits.empty_kwh:g} kWh): self-discharge ({case.limits.self_discharge_per_hour:g} per hour) drains "
+            "it and nothing charges it; raise charging.grid_w or lower battery.self_discharge_per_hour_fraction"
+        )
     chosen = min(outcomes.values(), key=_rank)
     reasons = tuple(_reasons(case, outcomes, chosen))
     return Recommendation(case, no_system, outcomes, chosen.name, reasons, found)

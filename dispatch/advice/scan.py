@@ -123,6 +123,8 @@ def scan(case: Case) -> Scan:
     start = repeating_start_kwh(scorer.given, orders, case.limits.start_kwh)
     stored = np.empty((len(case.times), len(pairs)))
     tally = scorer.tally_by_bill(orders, start, stored)
+    # self-discharge takes from an empty battery what no charger makes good: such a setting cannot run
+    holds = stored.min(axis=0) >= case.limits.empty_kwh - TOLERANCE_KWH
     gained = (tally.end_kwh - start) * lowest_price_per_kwh(case)
     return Scan(
         case=case,
@@ -130,6 +132,6 @@ def scan(case: Case) -> Scan:
         percents=np.array([percent for _, percent in pairs]),
         cost=tally.money + tally.wear - gained + case.prices.fixed_total,
         share=1.0 - tally.missed_steps / len(case.times),
-        serves=tally.unserved_kwh <= TOLERANCE_KWH,
+        serves=(tally.unserved_kwh <= TOLERANCE_KWH) & holds,
         stored_kwh=stored,
     )

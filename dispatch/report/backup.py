@@ -222,7 +222,7 @@ def _more(study: BackupStudy) -> Iterator[RenderableType]:
     yield bulleted(
         (
             (
-                f"Against the {format_hours(backup.minimum)} h left now at the worst moment. Money is bill + wear as set, "
+                f"Against the {format_hours(backup.minimum)} h left now at the worst moment. Money is bill + wear, "
                 "the cheapest strategy and reserve the device can be set to. All levels: dispatch frontier."
             ),
         )

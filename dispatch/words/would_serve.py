@@ -41,7 +41,8 @@ def what_would_serve(comparison: Comparison) -> str | None:
     hours = float(np.sum(unserved_kwh > TOLERANCE_KWH) * case.dt_hours)
     return (
         f"{case.path}: no strategy serves the whole load: at best ({best.name}) "
-        f"{format_kwh(best.sum_kwh('unserved_load'))} in {hours:g} h go without, worst at {format_moment(case.times[worst])}. {_rise(best, unserved_kwh)} would "
+        f"{format_kwh(best.sum_kwh('unserved_load'))} in {hours:g} h go without, worst at "
+        f"{format_moment(case.times[worst])}. {_rise(best, unserved_kwh)} would "
         "make it possible; so would moving circuits from load to other_load"
     )
 
