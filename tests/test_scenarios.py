@@ -16,7 +16,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dispatch import Case, compare, load_scenario
+from dispatch import Case
+from dispatch.case.case import load_scenario
+from dispatch.comparison.compare import compare
 
 if TYPE_CHECKING:
     from types import ModuleType

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch import Case, load_scenario
 from dispatch.ahead.planner import rolling
+from dispatch.case.case import Case, load_scenario
 from dispatch.rules.score import Scorer
 from dispatch.rules.walk import Orders
 from dispatch.search.other_years import other_years

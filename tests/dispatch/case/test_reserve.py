@@ -10,10 +10,10 @@ import pytest
 from homes.small_home import small_home
 from pydantic import ValidationError
 
-from dispatch import compare
 from dispatch.backup.hours import backup_hours
 from dispatch.case.floor import Ground, applies, hours_level_kwh
 from dispatch.case.limits import Limits
+from dispatch.comparison.compare import compare
 from dispatch.errors import ScenarioError
 from dispatch.scenario.load import explain
 from dispatch.scenario.model import Scenario

@@ -13,8 +13,8 @@ from homes.tariff_rich import HOURS_OF_USE, RICH, rich_home
 from terminal import ROOT, rendered, run
 
 import tariffs
-from dispatch import compare
 from dispatch.case.case import load_scenario
+from dispatch.comparison.compare import compare
 from dispatch.comparison.tariffs import TariffChoice, choose_tariff, with_tariff
 from dispatch.exports.comparison import document
 from dispatch.exports.files import json_text

@@ -14,7 +14,8 @@ from hypothesis import given
 from oracles.certify import Claim, claim_of, objections
 from scipy import sparse
 
-from dispatch import StoppedEarly, load_scenario
+from dispatch import StoppedEarly
+from dispatch.case.case import load_scenario
 from dispatch.program.arrays import Bounds
 from dispatch.program.program import Program
 from dispatch.strategies.solve import solve

@@ -12,8 +12,10 @@ from homes.generators import drafts, repeatable
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dispatch import Case, compare, load_scenario
+from dispatch import Case
 from dispatch.backup.hours import backup_summary
+from dispatch.case.case import load_scenario
+from dispatch.comparison.compare import compare
 from dispatch.program.program import Program
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import NAMES, STRATEGIES, Strategy

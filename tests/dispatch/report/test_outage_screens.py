@@ -13,8 +13,8 @@ from homes.small_home import small_home
 from oracles.blackout import plan
 from terminal import rendered
 
-from dispatch import compare
 from dispatch.backup.outage import play, span_of
+from dispatch.comparison.compare import compare
 from dispatch.errors import ScenarioError
 from dispatch.exports.outages import backup_csv, backup_document, frontier_csv, frontier_document, outage_csv
 from dispatch.formats import format_hours, format_money

@@ -14,8 +14,8 @@ from homes.tariff_shapes import Case, cases
 from hypothesis import HealthCheck, given, settings
 
 import tariffs
-from dispatch import compare
 from dispatch.case.stored_value import lowest_price_per_kwh
+from dispatch.comparison.compare import compare
 from dispatch.strategies.solve import grid_only
 from tariffs.billing.summed import summed_lines
 from tariffs.terms.evaluate import amounts, block_cost, minimum_base
