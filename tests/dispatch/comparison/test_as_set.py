@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import io
 import json
 from functools import lru_cache
 
 import numpy as np
 import pytest
 from homes.small_home import small_home
-from rich.console import Console
+from terminal import rendered
 
 import tariffs
 from dispatch import Comparison, compare
@@ -28,10 +27,7 @@ def compared() -> Comparison:
 
 
 def screen() -> str:
-    console = Console(file=io.StringIO(), width=80, color_system=None, legacy_windows=False, _environ={})
-    console.print(comparison_report(compared()))
-    assert isinstance(console.file, io.StringIO)
-    return console.file.getvalue()
+    return rendered(comparison_report(compared()))
 
 
 def test_every_settable_strategy_is_run_and_billed_as_entered() -> None:
@@ -97,11 +93,4 @@ def test_where_an_empty_battery_would_fall_further_there_is_nothing_as_set() -> 
     )
     assert comparison.as_set == {}
     assert comparison.recommendation.basis == "planned"
-    assert "knowing the whole period in advance" in " ".join(console_text(comparison).split())
-
-
-def console_text(comparison: Comparison) -> str:
-    console = Console(file=io.StringIO(), width=80, color_system=None, legacy_windows=False, _environ={})
-    console.print(comparison_report(comparison))
-    assert isinstance(console.file, io.StringIO)
-    return console.file.getvalue()
+    assert "knowing the whole period in advance" in " ".join(rendered(comparison_report(comparison)).split())
