@@ -49,21 +49,17 @@ def test_a_wheel_holds_every_package(tree: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("was", "instead", "missing"),
+    ("include", "missing"),
     [
-        (
-            'include = ["dispatch*", "tariffs*"]',
-            'include = ["dispatch", "tariffs*"]',
-            "dispatch/program/solver.py",
-        ),
-        ('tariffs = ["py.typed"]', "", "tariffs/py.typed"),
+        ('["dispatch", "tariffs*"]', "dispatch/program/solver.py"),
+        ('["dispatch*"]', "tariffs/py.typed"),
     ],
 )
-def test_a_missing_package_would_be_seen(was: str, instead: str, missing: str, tree: Path) -> None:
+def test_a_missing_package_would_be_seen(include: str, missing: str, tree: Path) -> None:
     project = tree / "pyproject.toml"
     text = project.read_text(encoding="utf-8")
-    assert was in text
-    project.write_text(text.replace(was, instead), encoding="utf-8")
+    assert 'include = ["dispatch*", "tariffs*"]' in text
+    project.write_text(text.replace('["dispatch*", "tariffs*"]', include), encoding="utf-8")
     assert missing in expected() - shipped(tree)
 
 
