@@ -276,7 +276,7 @@ def test_an_empty_battery_takes_no_more_from_the_grid_than_the_charger_gives(
     Where they do, the level falls below empty and the result table refuses it; so this asks the walk itself.
     """
     case = plain_draft(
-        [0.2],
+        [0.2] * 2,
         load_kw=1.0,
         battery={"pack_kwh": 4.0, "charger_efficiency_fraction": 0.8},
         charging={"ac_input_w": 1000.0},
