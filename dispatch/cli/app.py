@@ -95,11 +95,12 @@ def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
     """
     with refusals(scenario):
         from dispatch.case.check import check_summary
-        from dispatch.exports.comparison import check_document
-        from dispatch.exports.files import json_text
 
         summary = check_summary(load(scenario))
         if as_json:
+            from dispatch.exports.comparison import check_document
+            from dispatch.exports.files import json_text
+
             write(json_text(check_document(summary)))
         else:
             from dispatch.report.check import check_report
