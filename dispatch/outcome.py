@@ -128,6 +128,8 @@ def reconcile(case: Case, name: str, program_money: float, bill: tariffs.Bill) -
 
     Parameters
     ----------
+    case, name : Case, str
+        Whose fixed charges the program's money lacks, and the strategy, for the message.
     program_money : float
         Energy money of the program's own objective, without wear and fixed charges.
     bill : Bill

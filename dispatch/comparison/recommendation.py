@@ -70,6 +70,8 @@ def recommend(
 
     Parameters
     ----------
+    case : Case
+        Whose backup target and critical load decide.
     results : sequence of StrategyResult
         Those among ``CHOICES`` are considered; a strategy that cannot serve the load never qualifies.
     as_set : mapping of str to Earned, optional

@@ -281,12 +281,14 @@ def test_an_empty_battery_takes_no_more_from_the_grid_than_the_charger_gives(
         battery={"pack_kwh": 4.0, "charger_efficiency_fraction": 0.8},
         charging={"ac_input_w": 1000.0},
     ).case()
-    changes = {
-        "self_discharge_per_hour": 0.1,
-        "grid_charge_kw": grid_w / 1000,
-        "total_charge_kw": combined_w / 1000,
-    }
-    limits = replace(case.limits, empty_kwh=4.0, start_kwh=4.0, **changes)
+    limits = replace(
+        case.limits,
+        empty_kwh=4.0,
+        start_kwh=4.0,
+        self_discharge_per_hour=0.1,
+        grid_charge_kw=grid_w / 1000,
+        total_charge_kw=combined_w / 1000,
+    )
     nothing, one = np.full((1, 1), -np.inf), np.zeros(1)
     found = conditions(step_limits(limits, 1.0), np.ones(1), one, one)
     seen: list[float] = []

@@ -46,7 +46,7 @@ def test_a_top_up_brings_the_printed_lines_to_the_minimum_exactly() -> None:
     times, energy = one_hour(0.525)  # 0.105, printed as 0.11
     (period,) = bill(parse_tariff(text), times, 1.0, energy).periods
     assert [line.billed_amount for line in period.lines] == [Decimal("0.11"), Decimal("9.89")]
-    assert (period.total, period.total_unrounded) == (10, 10)
+    assert (period.total, period.total_unrounded) == (Decimal(10), Decimal(10))
 
 
 # --- quantities
@@ -97,7 +97,7 @@ def test_what_is_fed_in_at_hourly_prices_is_an_amount_of_energy_at_a_price_to_th
     found = bill(parse_tariff(text, f"{tmp_path}/tariff.toml"), rows, 1.0, [0.0, 0.0], [3.0, 1.0])
     (line,) = found.periods[0].lines
     assert (line.quantity, line.unit, line.unit_price, line.amount) == (
-        4,
+        Decimal(4),
         "kWh",
         Decimal("-0.05"),
         Decimal("-0.2"),
@@ -191,4 +191,7 @@ def test_an_event_of_each_version_has_that_versions_price() -> None:
     times = month("2025-06")
     found = bill(parse_tariff(text), times, 1.0, np.ones(len(times)))
     events = [line for line in found.periods[0].lines if line.name == "hot day"]
-    assert [(line.quantity, line.unit_price) for line in events] == [(1, 1), (1, 2)]
+    assert [(line.quantity, line.unit_price) for line in events] == [
+        (Decimal(1), Decimal(1)),
+        (Decimal(1), Decimal(2)),
+    ]
