@@ -78,8 +78,6 @@ class Tonight:
     band : tuple of str
         Price band of each step.
     floor_kwh : array, shape (h,)
-    cost, half_cost : float
-        Money for energy over the plan, less what more is stored at its end at its value there.
     notes : tuple of str
     """
 

@@ -109,6 +109,8 @@ def plain_card(case: Case, space: Space, strategy: str, reserve_percent: float) 
 
     Parameters
     ----------
+    case, space : Case, Space
+        The home, and what can be entered on its device.
     strategy : str
         See :func:`plain_plan`.
     reserve_percent : float

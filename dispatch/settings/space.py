@@ -49,7 +49,9 @@ class Space:
     grain_minutes : int
         Edges of windows are multiples of it.
     levels : tuple of float
-        Levels that can be entered, percent of nominal, rising.
+        Levels that windows can charge to, percent of nominal, rising.
+    reserves : tuple of float
+        Reserves that can be entered, percent of nominal, rising.
     charge_windows, discharge_windows : int
         The most the device takes per group.
     sun_choices : tuple of str

@@ -1,4 +1,4 @@
-"""The command in a real process: what goes to stdout, what to stderr, and the exit code."""
+"""The command: what goes to stdout, what to stderr, and the exit code; in a process of its own where that matters."""
 
 from __future__ import annotations
 
@@ -9,28 +9,14 @@ import re
 import signal
 import subprocess
 import sys
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from homes.small_home import small_home
+from terminal import COMMAND, ROOT, environment, run, spawn
 
-ROOT = Path(__file__).parents[3]
-COMMAND = (sys.executable, "-m", "dispatch")
-
-
-def environment(**changes: str) -> dict[str, str]:
-    kept = {
-        name: value
-        for name, value in os.environ.items()
-        if name not in ("NO_COLOR", "FORCE_COLOR", "COLUMNS")
-    }
-    return {**kept, "PYTHONPATH": str(ROOT), **changes}
-
-
-def run(*arguments: str | Path, **changes: str) -> subprocess.CompletedProcess[str]:
-    words = [*COMMAND, *map(str, arguments)]
-    return subprocess.run(words, capture_output=True, text=True, check=False, env=environment(**changes))
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 def on_terminal(*arguments: str | Path, **changes: str) -> str:
@@ -61,7 +47,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_json_is_the_only_thing_on_stdout(home: Path) -> None:
-    done = run("compare", home / "scenario.toml", "--json")
+    done = spawn("compare", home / "scenario.toml", "--json")
     assert (done.returncode, done.stderr) == (0, "")
     document = json.loads(done.stdout)
     assert document["scenario"] == "Wren Cottage"
@@ -80,7 +66,7 @@ def test_colour_can_be_switched_off_on_a_terminal_and_is_never_forced_into_a_pip
     colour = re.compile(r"\x1b\[[0-9;]*3[0-9]")
     assert colour.search(on_terminal("compare", home))
     assert not colour.search(on_terminal("compare", home, NO_COLOR="1"))
-    assert "\x1b" not in run("compare", home, FORCE_COLOR="1").stdout
+    assert "\x1b" not in spawn("compare", home, FORCE_COLOR="1").stdout
 
 
 def test_a_terminal_sees_progress_but_a_pipe_does_not(home: Path) -> None:
@@ -228,22 +214,20 @@ def test_an_interrupt_is_quiet(home: Path) -> None:
     assert (done.returncode, done.stdout, done.stderr) == (128 + signal.SIGINT, "", "")
 
 
-def test_a_fault_of_the_program_is_owned_up_to_without_a_traceback(home: Path) -> None:
-    script = (
-        "import dispatch.case.case\n"
-        "def broken(path): raise RuntimeError('a bolt came loose')\n"
-        "dispatch.case.case.load_scenario = broken\n"
-        f"from dispatch.__main__ import main\nimport sys\nsys.argv[1:] = ['compare', {str(home)!r}]\nmain()\n"
-    )
-    words = [sys.executable, "-c", script]
-    done = subprocess.run(words, capture_output=True, text=True, check=False, env=environment())
+def test_a_fault_of_the_program_is_owned_up_to_without_a_traceback(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(path: Path) -> None:
+        raise RuntimeError(f"a bolt came loose in {path.name}")
+
+    monkeypatch.setattr("dispatch.case.case.load_scenario", broken)
+    done = run("compare", home)
     assert (done.returncode, done.stdout) == (1, "")
-    assert "internal error (RuntimeError: a bolt came loose)" in done.stderr
+    assert "internal error (RuntimeError: a bolt came loose in scenario.toml)" in done.stderr
     assert "Traceback" not in done.stderr
-    loud = subprocess.run(
-        words, capture_output=True, text=True, check=False, env=environment(DISPATCH_TRACEBACK="1")
-    )
-    assert "Traceback" in loud.stderr
+    monkeypatch.setenv("DISPATCH_TRACEBACK", "1")
+    with pytest.raises(RuntimeError, match="a bolt came loose"):  # for the interpreter to print
+        run("compare", home)
 
 
 def test_messages_wrap_on_a_terminal_without_breaking_paths(tmp_path: Path) -> None:
@@ -258,7 +242,7 @@ def test_messages_wrap_on_a_terminal_without_breaking_paths(tmp_path: Path) -> N
 
 
 def test_a_terminal_without_unicode_gets_plain_characters(home: Path) -> None:
-    done = run("compare", home, PYTHONIOENCODING="ascii")
+    done = spawn("compare", home, PYTHONIOENCODING="ascii")
     assert done.returncode == 0
     assert done.stdout.isascii()
     assert "?" not in done.stdout

@@ -1,4 +1,4 @@
-"""The commands backup, outage and frontier in a real process."""
+"""The commands backup, outage and frontier: streams, files and exit codes."""
 
 from __future__ import annotations
 

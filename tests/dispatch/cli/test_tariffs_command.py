@@ -10,7 +10,7 @@ import pytest
 from homes.drafts import toml_text
 from homes.small_home import small_home
 from homes.tariff_rich import HOURS_OF_USE, RICH, rich_home
-from terminal import ROOT, rendered, run
+from terminal import ROOT, rendered, run, spawn
 
 import tariffs
 from dispatch.case.case import load_scenario
@@ -162,7 +162,7 @@ def test_progress_rises_to_its_end(home: Path) -> None:
 
 
 def test_json_is_the_only_thing_on_stdout(home: Path) -> None:
-    done = run("tariffs", home, home / "rich.toml", home / "past.toml", "--json")
+    done = spawn("tariffs", home, home / "rich.toml", home / "past.toml", "--json")
     assert (done.returncode, done.stderr) == (0, "")
     plain = json.loads(done.stdout)
     assert plain["scenario"] == "Wren Cottage"

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-import io
 import re
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import pytest
 from homes.small_home import small_comparison
-from rich.console import Console
+from terminal import rendered
 
 from dispatch.formats import format_hours, format_moment, percent_down, price_decimals
 from dispatch.report.compare import comparison_report
@@ -19,18 +18,9 @@ from dispatch.report.day import DayPicture, bar_length, stretches
 from dispatch.safety.study import quick_answers
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
-
     from dispatch.comparison.compare import Comparison
 
 comparison = cache(small_comparison)
-
-
-def rendered(renderable: RenderableType, encoding: str = "utf-8") -> str:
-    file = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
-    Console(file=file, width=80, color_system=None, legacy_windows=False, _environ={}).print(renderable)
-    file.seek(0)
-    return file.read()
 
 
 def screen(of: Comparison, *, full: bool = True) -> str:

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import io
 import json
 import re
-import subprocess
-import sys
 from functools import lru_cache
 from html.parser import HTMLParser
 from typing import TYPE_CHECKING
 
 import pytest
 from homes.small_home import small_home
-from rich.console import Console
+from terminal import rendered, run, spawn
 
 from dispatch.ahead.tonight import tonight
 from dispatch.exports.page import card_page
@@ -25,21 +22,12 @@ from dispatch.words.card import card_rows, sections
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from rich.console import RenderableType
-
     from dispatch.ahead.tonight import Tonight
 
 
 @lru_cache(maxsize=1)
 def studied() -> SettingsStudy:
     return study(small_home(days=14).case())
-
-
-def rendered(renderable: RenderableType) -> str:
-    console = Console(file=io.StringIO(), width=80, color_system=None, legacy_windows=False, _environ={})
-    console.print(renderable)
-    assert isinstance(console.file, io.StringIO)
-    return console.file.getvalue()
 
 
 class _Page(HTMLParser):
@@ -140,17 +128,7 @@ def test_the_documents_are_plain_json() -> None:
     assert {"p05", "median", "p95"} == set(document["robustness"]["saving"])
 
 
-# ---- the commands in processes of their own ------------------------------------------------------------------
-
-
-def command(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "dispatch", *arguments],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=120,
-    )
+# ---- the commands -------------------------------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
@@ -167,11 +145,11 @@ def test_settings_writes_its_files_and_prints_only_json(folder: Path, tmp_path: 
         for pair in zip(("--save", "--markdown", "--html", "--ics"), map(str, files), strict=True)
         for text in pair
     ]
-    done = command("settings", str(folder), "--json", *options)
+    done = spawn("settings", folder, "--json", *options)
     assert done.returncode == 0, done.stderr
     document = json.loads(done.stdout)
     assert all(path.stat().st_size > 100 for path in files)
-    again = command("settings", str(folder), "--json", "--card", str(files[0]))
+    again = run("settings", folder, "--json", "--card", files[0])
     assert again.returncode == 0, again.stderr
     entered = json.loads(again.stdout)
     assert entered["card"] == document["card"]
@@ -192,7 +170,7 @@ def test_refusals_leave_with_2_and_one_message(folder: Path, tmp_path: Path) -> 
         (("tonight", str(folder), *at[:2], "--level", "101%"), "outside reserve"),
         (("tonight", str(folder), *at, "--forecast", str(tmp_path / "none.csv")), "no such file"),
     ):
-        done = command(*arguments)
+        done = run(*arguments)
         assert done.returncode == 2, done.stderr
         assert word in done.stderr
         assert done.stdout == ""

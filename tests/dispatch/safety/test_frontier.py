@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import math
 from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 from homes.generators import drafts, repeatable
+from homes.shipped import shipped_case
 from homes.small_home import small_home
 from hypothesis import given
 from hypothesis import strategies as st
 from oracles.certify import Claim, claim_of, objections
 
-from dispatch import load
 from dispatch.advice.recommend import recommend
 from dispatch.advice.runs import run_strategy
 from dispatch.backup.hours import backup_hours
@@ -34,7 +33,6 @@ if TYPE_CHECKING:
     from dispatch.case.case import Measure
     from dispatch.program.arrays import Optimum
 
-ROOT = Path(__file__).parents[3]
 MEASURES: tuple[Measure, ...] = ("percent", "hours")
 
 
@@ -187,7 +185,7 @@ def test_refused_ladders(measure: Measure, count: int, most: float | None, parts
 
 
 def test_a_shipped_year_is_certified_at_both_ends_and_the_middle() -> None:
-    case = load(ROOT / "scenarios" / "cinder-flat" / "scenario.toml")
+    case = shipped_case("cinder-flat")
     program = Program(case)
     limits = case.limits
     for level_kwh in (limits.empty_kwh, (limits.empty_kwh + limits.ceiling_kwh) / 2, limits.ceiling_kwh):
