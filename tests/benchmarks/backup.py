@@ -37,11 +37,11 @@ def measure(case: Case, repeats: int, levels: int) -> list[tuple[str, float]]:
     prepare(program)
     measures: tuple[Measure, ...] = ("percent", "hours")
     for name in measures:
-        work = partial(trace, program, ladder(case, name, levels))
+        work = partial(trace, program, ladder(case, name, levels), 0.0)
         figures.append((f"frontier, {levels} levels in {name}", best_of(repeats, work)))
     flows = solve(program, STRATEGIES["off-peak-first"]).flows
     for sun in (False, True):
-        work_hours = partial(backup_hours, case, flows["stored"], sun)
+        work_hours = partial(backup_hours, case, flows["stored"], with_sun=sun)
         label = "with" if sun else "without"
         figures.append((f"backup hours of all instants, {label} sun", best_of(repeats, work_hours)))
     for label, stated in (

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dispatch.advice.recommend import recommend
 from dispatch.ahead.planner import rolling
 from dispatch.case.case import Case, load_scenario
 from dispatch.rules.score import Scorer
@@ -93,7 +94,7 @@ def main() -> None:
             print(f"  {what:40s} {seconds:8.3f} s")
         if not options.brief:
             print(f"  {'dispatch settings, wall':40s} {wall('settings', place):8.3f} s")
-        result = study(case)
+        result = study(recommend(case))
         bound = result["bound"].burden
         for way in result.ways:
             above = f"{100 * (way.burden / bound - 1):6.2f} % above the bound" if bound > 0 else ""

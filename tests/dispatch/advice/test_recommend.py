@@ -205,9 +205,9 @@ def test_a_battery_nothing_can_keep_above_empty_is_refused_with_the_cause() -> N
         days=4,
         battery={"self_discharge_per_hour_fraction": 0.002, "depth_of_discharge_fraction": 0.9},
         charging={"grid_w": 0},
-        sun=None,
+        sun=False,
         reserve=None,
-    ).changed(sun=None)
+    )
     with pytest.raises(Infeasible, match=r"self-discharge \(0.002 per hour\).*raise charging.grid_w"):
         advised(draft)
 

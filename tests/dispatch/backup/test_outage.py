@@ -98,7 +98,7 @@ def test_lights_go_out_when_the_backup_hours_are_over(draft: Draft, data: st.Dat
     at = data.draw(st.integers(0, len(case.times) - 2))
     length = len(case.times) * case.dt_hours
     for with_sun in (False, True):
-        hours = float(backup_hours(case, stored, with_sun)[at])
+        hours = float(backup_hours(case, stored, with_sun=with_sun)[at])
         span = begun(case, instant(case, at + 1, 0.0), length)
         played = play(case, plan(case, stored.tolist()), span, sun=with_sun)
         if hours >= min(length, case.limits.backup_horizon_hours):

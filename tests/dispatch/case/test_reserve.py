@@ -13,11 +13,14 @@ from pydantic import ValidationError
 from dispatch.backup.hours import backup_hours
 from dispatch.case.floor import Ground, applies, hours_level_kwh
 from dispatch.case.limits import Limits
-from dispatch.comparison.compare import compare
 from dispatch.errors import ScenarioError
+from dispatch.outcome import planned_outcome
+from dispatch.program.program import Program
 from dispatch.scenario.load import explain
 from dispatch.scenario.model import Scenario
 from dispatch.scenario.outages import RaisedReserve
+from dispatch.strategies.solve import solve
+from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case
@@ -161,13 +164,14 @@ def test_only_raised_times_leave_the_rest_empty() -> None:
 
 
 def test_the_plan_holds_a_raised_date_and_says_what_it_cannot() -> None:
-    held = compare(with_reserve({"percent": 20.0, "raised": [{"dates": ["2025-11-02"], "percent": 95.0}]}))
-    case, stored = held.case, held["off-peak-first"].flows["stored"]
+    case = with_reserve({"percent": 20.0, "raised": [{"dates": ["2025-11-02"], "percent": 95.0}]})
+    stored = solve(Program(case), STRATEGIES["off-peak-first"]).flows["stored"]
     on = applies(rule(dates=["2025-11-02"]), case.times, case.dt_hours)
     assert (stored[on] >= 0.95 * case.limits.full_kwh - 1e-6).all()
     # at once from the first hour of the data it cannot: the battery begins at 60 %
-    broken = compare(with_reserve({"percent": 20.0, "raised": [{"dates": ["2025-10-31"], "percent": 95.0}]}))
-    shortfall = next(s for s in broken["off-peak-first"].shortfalls if s.kind == "floor_shortfall")
+    late = with_reserve({"percent": 20.0, "raised": [{"dates": ["2025-10-31"], "percent": 95.0}]})
+    broken = planned_outcome(solve(Program(late), STRATEGIES["off-peak-first"]), 0.0)
+    shortfall = next(s for s in broken.shortfalls if s.kind == "floor_shortfall")
     assert shortfall.first.isoformat() == "2025-10-31T00:00:00-03:00"
 
 

@@ -16,7 +16,8 @@ from homes.tariff_rich import RICH
 from terminal import ROOT, rendered, run
 
 import tariffs
-from dispatch.exports.bill import bill_document, exact_json, plain_number
+from dispatch.exports.bill import bill_document
+from dispatch.exports.files import json_text, plain_number
 from dispatch.report.bill import bill_report, decimal_text
 from tariffs.meter_bill import meter_bill
 
@@ -79,7 +80,7 @@ def test_the_document_is_the_bill_of_the_package(tmp_path: Path) -> None:
     made = priced(tmp_path)
     meter = made.meter
     own = tariffs.bill(made.tariff, meter.times, meter.dt_hours, meter.import_kwh, meter.export_kwh)
-    document = json.loads(exact_json(bill_document(made)), parse_float=Decimal)
+    document = json.loads(json_text(bill_document(made)), parse_float=Decimal)
     assert document["total"] == own.total
     assert abs(document["total_unrounded"] - own.total_unrounded) < Decimal("1e-14")
     assert document["at_least"] is True
@@ -95,7 +96,7 @@ def test_decimals_are_written_without_exponent_and_labels_never_taken_for_number
     assert plain_number(Decimal("1E-9")) == "0.000000001"
     assert plain_number(Decimal("-0.00")) == "0.00"
     assert plain_number(Decimal(1) / Decimal(3)) == "0.333333333333333"
-    text = exact_json({"label": "12.5", "amount": Decimal("12.50")})
+    text = json_text({"label": "12.5", "amount": Decimal("12.50")})
     assert json.loads(text, parse_float=str) == {"label": "12.5", "amount": "12.50"}
 
 

@@ -12,6 +12,7 @@ import pytest
 from homes.small_home import small_home
 from terminal import rendered, run, spawn
 
+from dispatch.advice.recommend import recommend
 from dispatch.ahead.tonight import tonight
 from dispatch.exports.page import card_page
 from dispatch.exports.settings import card_markdown, settings_document, tonight_document
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 
 @lru_cache(maxsize=1)
 def studied() -> SettingsStudy:
-    return study(small_home(days=14).case())
+    return study(recommend(small_home(days=14).case()))
 
 
 class _Page(HTMLParser):
@@ -100,7 +101,7 @@ def test_the_page_needs_nothing_from_elsewhere() -> None:
 
 
 def test_names_are_escaped_on_the_page() -> None:
-    result = study(small_home(days=7, name="Rook & <Daw>").case())
+    result = study(recommend(small_home(days=7, name="Rook & <Daw>").case()))
     page = card_page(result)
     assert "Rook &amp; &lt;Daw&gt;" in page
     assert "<Daw>" not in page
