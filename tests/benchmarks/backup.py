@@ -25,7 +25,7 @@ from dispatch.strategies.solve import prepare, solve
 from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
-    from dispatch.safety.levels import Measure
+    from dispatch.case.case import Measure
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -95,10 +95,10 @@ def main() -> None:
         if not options.brief:
             print(f"  {'dispatch settings, wall':40s} {wall('settings', place):8.3f} s")
         result = study(recommend(case))
-        bound = result["bound"].burden
+        bound = result["bound"].compared_cost
         for way in result.ways:
-            above = f"{100 * (way.burden / bound - 1):6.2f} % above the bound" if bound > 0 else ""
-            print(f"  {way.name:12s} bill {way.total:10,.2f}  bill + wear {way.burden:10,.2f}  {above}")
+            above = f"{100 * (way.compared_cost / bound - 1):6.2f} % above the bound" if bound > 0 else ""
+            print(f"  {way.name:12s} bill {way.total:10,.2f}  bill + wear {way.compared_cost:10,.2f}  {above}")
 
 
 if __name__ == "__main__":
