@@ -22,6 +22,7 @@ from dispatch.cli.terminal import (
     NO_ANSWER,
     WIDTH,
     AsJson,
+    Commands,
     ScenarioPath,
     load,
     progress_bar,
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 
 
 app = typer.Typer(
+    cls=Commands,
     name="dispatch",
     help="Compare how a home with a backup battery can run on a time-of-use tariff: the bill of each strategy, "
     "and the hours of backup it leaves.",

@@ -6,19 +6,18 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from tariffs.reading.clock import MINUTES_PER_DAY, clock_text, pieces
+from tariffs.reading.models import Frozen
 from tariffs.sheet.fields import (
-    MINUTES_PER_DAY,
     TABLES,
     Clock,
     Exact,
     ExactPositive,
-    Frozen,
     MonthDay,
     Months,
     Name,
     Names,
     Spans,
-    clock_text,
     listed,
 )
 
@@ -101,15 +100,7 @@ class Hours(Frozen):
     @property
     def pieces(self) -> tuple[tuple[int, int], ...]:
         """The same stretches within one calendar day: one that crosses midnight becomes two."""
-        found: list[tuple[int, int]] = []
-        for begin, finish in self.stretches:
-            if finish > begin:
-                found.append((begin, finish))
-            else:
-                found.append((begin, MINUTES_PER_DAY))
-                if finish:
-                    found.append((0, finish))
-        return tuple(found)
+        return tuple(piece for stretch in self.stretches for piece in pieces(*stretch))
 
 
 class When(Hours):
@@ -143,15 +134,9 @@ class EventWindow(Hours):
     @property
     def runs(self) -> tuple[tuple[int, int, int], ...]:
         """(days after the event's date, first minute, end minute) of every stretch."""
-        found: list[tuple[int, int, int]] = []
-        for begin, finish in self.stretches:
-            if finish > begin:
-                found.append((0, begin, finish))
-            else:
-                found.append((0, begin, MINUTES_PER_DAY))
-                if finish:
-                    found.append((1, 0, finish))
-        return tuple(found)
+        return tuple(
+            (later, *piece) for stretch in self.stretches for later, piece in enumerate(pieces(*stretch))
+        )
 
 
 class Event(EventWindow):

@@ -130,7 +130,7 @@ def test_a_forecast_file_replaces_what_it_has(tmp_path: Path) -> None:
     [
         ({"at": "2026-03-01T18:00"}, ScenarioError, ("--at", "outside the data", "2025-10-01T00:00")),
         ({"at": "2025-09-30"}, ScenarioError, ("--at", "outside the data")),
-        ({"at": "tonight"}, ScenarioError, ("--at", "got 'tonight'", "write such as")),
+        ({"at": "tonight"}, ScenarioError, ("--at", "'tonight' is no date and time", "write such as")),
         ({"at": "2025-11-02T01:30"}, ScenarioError, ("--at", "comes twice", "write the offset")),
         ({"level": "62"}, ScenarioError, ("--level", "got '62'", "62%")),
         ({"level": "5%"}, ScenarioError, ("--level", "5%", "outside reserve", "read the display")),

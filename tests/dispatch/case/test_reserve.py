@@ -15,9 +15,9 @@ from dispatch.backup.hours import backup_hours
 from dispatch.case.floor import Ground, applies, hours_level_kwh
 from dispatch.case.limits import Limits
 from dispatch.errors import ScenarioError
-from dispatch.scenario.load import explain
 from dispatch.scenario.model import Scenario
 from dispatch.scenario.outages import RaisedReserve
+from tariffs.reading.models import explain
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case
@@ -210,7 +210,7 @@ def test_a_reserve_above_the_ceiling_is_refused() -> None:
         (
             "reserve",
             {"percent": 1.0, "raised": [{"dates": ["15 Jan"], "percent": 2.0}]},
-            ("'15 Jan'", "'2025-01-15'"),
+            ("'15 Jan'", "2025-01-31"),
         ),
         (
             "reserve",

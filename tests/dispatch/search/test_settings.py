@@ -246,11 +246,11 @@ discharge = [{ from = "18:00", to = "21:00" }]
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ('to = "06:00"', 'to = "30:00"', ("charge[1]", "00:00 to 30:00", "longer than a day")),
-        ('from = "18:00"', 'from = "25:00"', ("discharge[1]", "past the clock", "one day")),
+        ('to = "06:00"', 'to = "30:00"', ("charge[1]", "ends at 24:00", "got '30:00'")),
+        ('from = "18:00"', 'from = "25:00"', ("discharge[1]", "ends at 24:00", "crosses midnight")),
         ('to = "21:00"', 'to = "18:00"', ("empty", "'00:00' to '24:00'")),
         ('to = "21:00"', 'to = "21:15"', ("21:15", "step")),
-        ('"18:00"', '"six"', ("not a clock time", "got 'six'", "HH:MM")),
+        ('"18:00"', '"six"', ("not a clock time", "got 'six'", "such as '18:00'")),
         ("to_percent = 80", "to_percent = 20", ("to_percent", "20 %", "reserve", "choose a level between")),
         ("reserve_percent = 40", "reserve_percent = 20", ("20 %", "the scenario's reserve 30 %")),
         ("reserve_percent = 40", "reserve_percent = 45", ("45 %", "multiple", "write")),
