@@ -248,8 +248,8 @@ def _read_forecast(case: Case, times: pd.DatetimeIndex, path: Path) -> dict[str,
         at = times[int(missing[0])]
         until = "nothing" if not len(table.times) else f"{table.times[-1].isoformat(timespec='minutes')}"
         raise SeriesError(
-            f"{path}: the forecast has no row for {len(missing)} of the plan's {len(times)} steps of "
-            f"{case.dt_hours * 60:g} minutes (first: {at.isoformat(timespec='minutes')}; its last row is {until}); "
+            f"{path}: the forecast has no line for {len(missing)} of the plan's {len(times)} steps of "
+            f"{case.dt_hours * 60:g} minutes (first: {at.isoformat(timespec='minutes')}; its last line is {until}); "
             "supply them, or shorten the plan with --hours"
         )
     found = {}

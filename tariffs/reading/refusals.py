@@ -61,7 +61,8 @@ def show(value: object) -> str:
         text = value.isoformat()
     else:
         try:
-            text = str(value).replace("Infinity", "inf") if isinstance(value, Decimal) else repr(value)
+            plain = float(value) if isinstance(value, Decimal) and not value.is_finite() else value
+            text = str(plain) if isinstance(plain, Decimal) else repr(plain)
         except ValueError:  # an integer of more digits than Python writes out
             return "a number of thousands of digits"
     return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."

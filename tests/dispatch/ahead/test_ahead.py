@@ -153,7 +153,7 @@ def test_a_forecast_shorter_than_the_plan_is_refused(tmp_path: Path) -> None:
     path = write_forecast(tmp_path / "short.csv", 20, load_kw=0.7)
     with pytest.raises(SeriesError) as refused:
         tonight(home(), "2025-11-02T18:00", "62%", forecast=path)
-    for word in (str(path), "no row for 16 of the plan's 36 steps", "2025-11-03T14:00", "--hours"):
+    for word in (str(path), "no line for 16 of the plan's 36 steps", "2025-11-03T14:00", "--hours"):
         assert word in str(refused.value)
 
 
