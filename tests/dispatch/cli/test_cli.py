@@ -304,11 +304,11 @@ def test_an_option_does_not_swallow_the_next_one(
 
 
 def test_a_file_name_that_turns_text_round_is_shown_as_escapes(
-    home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    turned = tmp_path / "home\u202e"
-    shutil.copytree(home, turned)
-    for words in (["check", str(turned)], ["check", str(turned / "absent\u202e.toml")]):
+    monkeypatch.chdir(tmp_path)
+    shutil.copytree(home, "home\u202e")
+    for words in (["check", "home\u202e"], ["check", "home\u202e/absent\u202e.toml"]):
         with pytest.raises(SystemExit):
             app(words)
         shown = "".join(capsys.readouterr())
