@@ -78,10 +78,6 @@ def read_series(scenario: Scenario, path: Path) -> Series:
     path : Path
         The scenario file: CSV paths are relative to it, and messages name it.
 
-    Returns
-    -------
-    Series
-
     Raises
     ------
     SeriesError

@@ -26,10 +26,6 @@ def load_tariff(path: str | Path) -> Tariff:
     path : str or Path
         A TOML file. Files it names are looked for beside it.
 
-    Returns
-    -------
-    Tariff
-
     Raises
     ------
     TariffError
