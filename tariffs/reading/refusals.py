@@ -120,11 +120,11 @@ def unknown_names(field: str, words: Iterable[str], known: Iterable[str], what: 
     return [unknown(field, word, words_known, what) for word in words if word not in words_known]
 
 
-def missing_file(path: Path) -> str:
-    """Describe why a file cannot be read, with the nearest name in its folder."""
+def missing_file(path: Path, kind: str = ".toml") -> str:
+    """Describe why a file of a kind cannot be read, with the nearest name in its folder."""
     try:
         if path.is_dir():
-            inside = sorted(path.glob("*.toml"))
+            inside = sorted(path.glob(f"*{kind}"))
             return "this is a folder; " + (f"did you mean '{inside[0]}'?" if inside else "name a file in it")
         if path.exists():
             return "the file may not be read; check its permissions"

@@ -266,7 +266,7 @@ def read_table(path: Path, refuse: type[DispatchError]) -> Table:
         line = f"line {reader.line_num}"
         raise refuse(f"{path}: {line}: not readable as CSV: {error}; check the quotes") from None
     except (OSError, ValueError):
-        raise refuse(f"{path}: {missing_file(path)}") from None
+        raise refuse(f"{path}: {missing_file(path, '.csv')}") from None
     if not rows:
         raise refuse(f"{path}: the file is empty; its first line must name the columns")
     header = [name.strip() for name in rows[0]]

@@ -339,3 +339,18 @@ def test_an_outage_of_no_time(hours: float, case: Case) -> None:
 
     with pytest.raises(dispatch.ScenarioError, match="name at least a minute"):
         span_of(case, "2025-11-01T12:00", hours)
+
+
+@pytest.mark.parametrize(
+    ("levels", "to", "words"),
+    [
+        (10**9, None, "too many; ask for 1,000 or fewer"),
+        (10**30, None, "too many"),
+        (21, 1e-300, "no upper end"),
+    ],
+)
+def test_levels_nobody_can_mean(levels: int, to: float | None, words: str, case: Case) -> None:
+    from dispatch.safety.frontier import ladder  # noqa: PLC0415
+
+    with pytest.raises(dispatch.ScenarioError, match=words):
+        ladder(case, "hours", levels, to)
