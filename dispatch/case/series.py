@@ -7,7 +7,6 @@ and has the same real length everywhere; the local clock jumps over it twice a y
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -16,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from dispatch.errors import ScenarioError, SeriesError
-from tariffs.reading.clock import instant
+from tariffs.reading.clock import instant, minutes_of
 from tariffs.reading.refusals import missing_file, problem_report
 from tariffs.reading.steps import MOST_STEPS, minutes_text, off_grid, step_of
 from tariffs.reading.table import kwh_factor, read_table, unit_of, without_unit
@@ -145,13 +144,12 @@ def appliances_kwh(appliances: tuple[Appliance, ...], times: pd.DatetimeIndex, d
 
 def _running_hours(appliance: Appliance, times: pd.DatetimeIndex, dt_hours: float) -> Floats:
     """Tell for how much of each step an appliance that starts by the clock is running, in hours."""
-    clock = dt.time.fromisoformat(appliance.starts_at or "00:00")
+    offset = pd.Timedelta(minutes=minutes_of(appliance.starts_at or "00:00"))
     days = pd.date_range(
         times[0].tz_localize(None).normalize() - pd.Timedelta(days=1),
         times[-1].tz_localize(None).normalize() + pd.Timedelta(days=1),
         freq="D",
     )
-    offset = pd.Timedelta(hours=clock.hour, minutes=clock.minute, seconds=clock.second)
     starts = _instants(days + offset, times)
     origin = times[0]
     start_hours = np.asarray((starts - origin) / pd.Timedelta(hours=1), dtype=np.float64)

@@ -306,3 +306,10 @@ def test_an_appliance_agrees_with_a_walk_through_the_minutes(
     offset = int((times[0] - clock[0]) / pd.Timedelta(minutes=1))
     expected = running[offset : offset + step * len(times)].reshape(len(times), step).sum(axis=1) * 0.6 / 60
     np.testing.assert_allclose(energy_kwh, expected, atol=1e-9)
+
+
+@pytest.mark.parametrize("clock", ["07:30", "7:30", "07:30:00"])
+def test_a_clock_time_may_be_written_in_three_ways(clock: str) -> None:
+    appliance = Appliance(name="kettle", watts=1000, hours_per_day=0.5, starts_at=clock)
+    times = pd.date_range("2025-06-02", periods=48, freq="30min", tz="UTC")
+    assert np.flatnonzero(appliances_kwh((appliance,), times, 0.5)).tolist() == [15]
