@@ -20,7 +20,7 @@ from pydantic import (
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, PydanticKnownError, core_schema
 
-from tariffs.reading.clock import NO_CLOCK_TIME, NO_DAY_OF_YEAR, minutes_of, month_day
+from tariffs.reading.clock import FIRST_YEAR, LAST_YEAR, NO_CLOCK_TIME, NO_DAY_OF_YEAR, minutes_of, month_day
 from tariffs.reading.models import Text
 from tariffs.reading.refusals import unknown_currency
 
@@ -65,6 +65,12 @@ def _exact_by_season(value: object) -> Decimal | dict[str, Decimal]:
             raise ValueError("should be a number, or a table with one number per season")
         return {str(season): _exact(number) for season, number in value.items()}
     return _exact(value)
+
+
+def _near_day(value: dt.date) -> dt.date:
+    if not FIRST_YEAR <= value.year <= LAST_YEAR:
+        raise ValueError(f"the year looks wrong; write a year from {FIRST_YEAR} to {LAST_YEAR}")
+    return value
 
 
 def _currency(value: str) -> str:
@@ -160,6 +166,10 @@ ClockSpan = Annotated[
 MonthDay = Annotated[
     tuple[int, int], BeforeValidator(_month_day), WithJsonSchema({"type": "string", "examples": ["11-01"]})
 ]
+
+
+Day = Annotated[dt.date, AfterValidator(_near_day)]
+"""A day that something happens on: not so far off that the day after it is none."""
 
 
 Currency = Annotated[

@@ -1,6 +1,5 @@
 """The tables that say when: seasons, holidays, windows, events, and how the series is cut into bills."""
 
-import datetime as dt
 from itertools import pairwise
 from typing import Annotated, Literal, Self
 
@@ -11,6 +10,7 @@ from tariffs.reading.models import Frozen
 from tariffs.sheet.fields import (
     TABLES,
     Clock,
+    Day,
     Exact,
     ExactPositive,
     MonthDay,
@@ -55,7 +55,7 @@ class Holidays(Frozen):
     categories: Names = ("public", "optional")
     include: Names = ()
     exclude: Names = ()
-    extra_dates: tuple[dt.date, ...] = ()
+    extra_dates: tuple[Day, ...] = ()
     weekend_shift: Literal["none", "next-weekday", "nearest-weekday", "sunday-to-monday", "observed"] = "none"
 
     @model_validator(mode="after")
@@ -143,7 +143,7 @@ class Event(EventWindow):
     """Named days on which other prices hold, such as critical peak days."""
 
     name: Name = "event"
-    dates: Annotated[tuple[dt.date, ...], BeforeValidator(listed)] = ()
+    dates: Annotated[tuple[Day, ...], BeforeValidator(listed)] = ()
     csv: Name | None = None
     windows: Annotated[tuple[EventWindow, ...], TABLES] = ()
 
@@ -169,7 +169,7 @@ class Billing(Frozen):
     month, or by days where `month_days` says how many days it is for.
     """
 
-    read_dates: tuple[dt.date, ...] = ()
+    read_dates: tuple[Day, ...] = ()
     period_months: Literal[1, 2, 3, 4, 6, 12] = 1
     month_days: ExactPositive | None = None
     part_periods: Literal["by-days", "whole"] = "by-days"

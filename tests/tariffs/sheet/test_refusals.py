@@ -163,6 +163,16 @@ def test_the_good_file_is_good() -> None:
         ),
         (
             "[[charges]]",
+            '[[events]]\nband = "on"\ndates = [9999-12-31]\nhours = "22:00-02:00"\n[[charges]]',
+            "events[1].dates[1]: the year looks wrong; write a year from 1970 to 2100 (got 9999-12-31)",
+        ),
+        (
+            "[[charges]]",
+            "[billing]\nread_dates = [0001-01-01, 9999-12-31]\n[[charges]]",
+            "billing.read_dates[1]: the year looks wrong",
+        ),
+        (
+            "[[charges]]",
             '[[events]]\nband = "no"\ndates = [2025-07-01]\n[[charges]]',
             "events[1].band: no band is called this (got 'no')",
         ),
