@@ -289,7 +289,8 @@ def _wrong_shape(model: type[BaseModel], loc: Loc, kind: str) -> str:
     if inner and issubclass(inner[0], Frozen) and inner[0].examples:
         return "write " + " or ".join(f"{loc[-1]} = {example}" for example in inner[0].examples)
     if kind in _NOT_A_SECTION:
-        heading = _heading(dotted(loc), field)
+        listed = bool(loc) and isinstance(loc[-1], int)
+        heading = f"[[{dotted(loc[:-1])}]]" if listed else _heading(dotted(loc), field)
         return f"this is a section; write {heading} and its settings below it"
     return f"write one [[{dotted(loc)}]] for each" if inner else "write a list in [ ]"
 

@@ -41,7 +41,7 @@ DAY_NAMES = {
 }
 
 
-_LARGEST, _FINEST = Decimal(10) ** 9, -18
+_LARGEST, _FINEST = Decimal(10) ** 9, -40
 """No amount of a tariff is larger or has more decimals: with one, sums would leave what floats and cents hold."""
 
 

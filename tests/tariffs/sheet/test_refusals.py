@@ -6,7 +6,7 @@ import pytest
 from homes.tariff_ontario import time_of_use
 from homes.tariff_series import steps
 
-from tariffs import Tariff, TariffError, load_tariff, parse_tariff, price_steps
+from tariffs import Tariff, TariffError, bill, load_tariff, parse_tariff, price_steps
 
 GOOD = """
 name = "plan"
@@ -311,3 +311,22 @@ def test_a_price_column_without_its_unit(tmp_path: Path) -> None:
         match=r"p.csv: the column name 'price'.*has no unit; rename .* so that it ends in _per_kwh or _per_mwh",
     ):
         parse_tariff(text, str(tmp_path / "plan.toml"))
+
+
+def test_amounts_that_are_no_bill() -> None:
+    """Sixty adjustments of a thousand million percent each left what exact decimals hold."""
+    taxes = "".join(f'[[adjustments]]\nname = "a{number}"\npercent = 1e9\n' for number in range(60))
+    tariff = parse_tariff(f"{time_of_use()}\n{taxes}", "plan.toml")
+    times = steps("2025-07-01", "2025-07-02")
+    with pytest.raises(TariffError, match="is no bill; correct the tariff's prices and percentages"):
+        bill(tariff, times, 1.0, [1.0] * len(times))
+
+
+def test_a_value_where_tables_are_listed() -> None:
+    said = refusal(
+        GOOD.replace("[[charges]]\nper_month = 5", "").replace("valid_from", "charges = [7]\nvalid_from")
+    )
+    assert (
+        said
+        == "plan.toml: charges[1]: this is a section; write [[charges]] and its settings below it (got 7)"
+    )
