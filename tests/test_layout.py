@@ -15,7 +15,7 @@ PACKAGES = ("tariffs", "dispatch")
 LAYERS = {
     "tariffs.errors": 0,
     "tariffs.currencies": 0,
-    "dispatch.errors": 0,
+    "dispatch.errors": 1,
     "dispatch.formats": 0,
     "dispatch.arrays": 0,
     "tariffs.reading": 1,

@@ -165,8 +165,8 @@ def recommend(case: Case) -> Recommendation:
     if not outcomes:
         raise Infeasible(
             f"{case.path}: no setting keeps the battery at or above its depth of discharge "
-            f"({case.limits.empty_kwh:g} kWh): self-discharge ({case.limits.self_discharge_per_hour:g} per hour) drains "
-            "it and nothing charges it; raise charging.grid_w or lower battery.self_discharge_per_hour_fraction"
+            f"({case.limits.empty_kwh:g} kWh): self-discharge ({case.limits.self_discharge_per_hour:g} per hour) "
+            "drains it and nothing charges it; raise charging.grid_w or lower battery.self_discharge_per_hour_fraction"
         )
     chosen = min(outcomes.values(), key=_rank)
     reasons = tuple(_reasons(case, outcomes, chosen))

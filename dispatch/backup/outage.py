@@ -7,10 +7,8 @@ critical appliances have priorities, those with the highest numbers go without f
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -19,6 +17,7 @@ from dispatch.backup.island import DUST_KWH, Island
 from dispatch.backup.recharge import Recharge, recharges
 from dispatch.case.series import appliances_kwh
 from dispatch.errors import ScenarioError
+from tariffs.reading.clock import instant
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -26,7 +25,7 @@ if TYPE_CHECKING:
     from dispatch.backup.island import Moves
     from dispatch.case.case import Case
     from dispatch.flows import Flows
-    from dispatch.scenario.model import Appliance
+    from dispatch.scenario.model import CriticalAppliance
 
 
 STEP_COLUMNS = (
@@ -40,6 +39,9 @@ STEP_COLUMNS = (
     "generator_to_battery",
     "unserved",
 )
+
+
+SHORTEST_HOURS = 1 / 60
 
 
 class Dark(NamedTuple):
@@ -139,7 +141,8 @@ def span_of(case: Case, at: str, hours: float) -> Span:
     ScenarioError
         If it is no time, not one instant on that clock, outside the data, or longer than them.
     """
-    moment = _instant(case, at)
+    zone, where = case.scenario.site.time_zone, f"{case.path}: --at"
+    moment = pd.Timestamp(instant(at, zone, where, ScenarioError)).as_unit("ns")
     steps, step = len(case.times), case.dt_hours
     end = case.times[-1] + pd.Timedelta(hours=step)
     if not case.times[0] <= moment < end:
@@ -147,32 +150,14 @@ def span_of(case: Case, at: str, hours: float) -> Span:
             f"{case.path}: --at: {at} lies outside the data, {_local(case.times[0])} to {_local(end)}; "
             "name an instant within them"
         )
-    if not 0 < hours <= steps * step:
+    if not SHORTEST_HOURS <= hours <= steps * step:
         raise ScenarioError(
             f"{case.path}: --hours: {hours:g} hours, but the data hold {steps * step:g}; "
-            "name more than 0 and no more than those"
+            "name at least a minute and no more than those"
         )
     passed = float((moment - case.times[0]) / pd.Timedelta(hours=1))
     first = int(passed / step + 1e-9)
     return Span(first, max(passed - first * step, 0.0), hours)
-
-
-def _instant(case: Case, at: str) -> pd.Timestamp:
-    try:
-        moment = pd.Timestamp(dt.datetime.fromisoformat(at))
-    except ValueError:
-        hint = "write a date and time such as '2025-01-14T17:00'"
-        raise ScenarioError(f"{case.path}: --at: {at!r} is no time; {hint}") from None
-    zone = ZoneInfo(case.scenario.site.time_zone)
-    if moment.tz is not None:
-        return moment.tz_convert(zone)
-    local = moment.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
-    if pd.isna(local):
-        raise ScenarioError(
-            f"{case.path}: --at: {at!r} comes twice or never on the clock of {zone.key}; write the offset, "
-            "as in '2025-01-31T14:00-04:00'"
-        )
-    return local
 
 
 def _local(moment: pd.Timestamp) -> str:
@@ -295,7 +280,7 @@ class _Appliances:
 
     def __init__(self, case: Case) -> None:
         critical = case.scenario.critical_load
-        listed: Sequence[Appliance] = (critical.appliances if critical is not None else None) or ()
+        listed: Sequence[CriticalAppliance] = (critical.appliances if critical is not None else None) or ()
         ranked = sorted(listed, key=lambda appliance: (appliance.priority is None, appliance.priority or 0))
         self.case = case
         self.ranked = ranked

@@ -17,8 +17,10 @@ from dispatch.case.floor import Ground, floor_of
 from dispatch.case.limits import Limits, clip_sun, resolve_limits, serving_limit_kw
 from dispatch.case.series import Series, read_series
 from dispatch.errors import ScenarioError, SeriesError
-from dispatch.scenario.load import missing_file, read_scenario
+from dispatch.formats import format_kwh
+from dispatch.scenario.load import read_scenario
 from dispatch.scenario.model import Reserve
+from tariffs.reading.refusals import missing_file
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -334,7 +336,7 @@ def _sun_notes(series: Series, sun_kwh: Floats, limits: Limits) -> list[str]:
         return []
     lost_kwh, all_kwh = float((series.sun_kwh - sun_kwh).sum()), float(series.sun_kwh.sum())
     note = (
-        f"sun: {lost_kwh:,.4g} kWh of {all_kwh:,.4g} kWh lie above the solar input "
+        f"sun: {format_kwh(lost_kwh)} of {format_kwh(all_kwh)} lie above the solar input "
         f"({limits.solar_input_kw * 1000:,.6g} W) and are lost, in {clipped.sum() * series.dt_hours:,.6g} h"
     )
     return [note]

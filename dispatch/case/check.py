@@ -99,7 +99,9 @@ class CheckSummary:
     clipped_sun_kwh : float
         Sun lost to the limit of the solar input. [kWh]
     target_hours : float or None
-        Hours of backup wanted at every instant, if any were stated. [h]
+        Hours of backup wanted, if any were stated. [h]
+    share_of_instants_fraction : float
+        Share of all instants at which they are wanted.
     critical_above_inverter_hours : float
         How long the critical load with idle draw is above what the inverter holds. [h]
     notes : tuple of str
@@ -125,6 +127,7 @@ class CheckSummary:
     floor_capped_hours: float
     clipped_sun_kwh: float
     target_hours: float | None
+    share_of_instants_fraction: float
     critical_above_inverter_hours: float
     notes: tuple[str, ...]
 
@@ -169,6 +172,7 @@ def check_summary(case: Case) -> CheckSummary:
         floor_capped_hours=float(case.floor_capped_steps.sum() * dt_hours),
         clipped_sun_kwh=case.clipped_sun_kwh,
         target_hours=case.scenario.backup.target_hours,
+        share_of_instants_fraction=case.scenario.backup.share_of_instants_fraction,
         critical_above_inverter_hours=float((outage_kw > limits.inverter_kw + 1e-9).sum() * dt_hours),
         notes=case.notes,
     )

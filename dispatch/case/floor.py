@@ -24,8 +24,8 @@ import numpy as np
 import pandas as pd
 
 from dispatch.errors import ScenarioError
-from dispatch.scenario.fields import month_day
-from dispatch.scenario.load import problem_report
+from tariffs.reading.clock import month_day
+from tariffs.reading.refusals import problem_report
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -20,6 +20,7 @@ from dispatch.cli.tariffs import register as register_tariff_commands
 from dispatch.cli.terminal import (
     WIDTH,
     AsJson,
+    Commands,
     CsvDirectory,
     Full,
     ScenarioPath,
@@ -30,6 +31,7 @@ from dispatch.cli.terminal import (
 )
 
 app = typer.Typer(
+    cls=Commands,
     name="dispatch",
     help="Compare how a home with a backup battery can run on a time-of-use tariff: the bill of each strategy, "
     "and the hours of backup it leaves.",

@@ -6,7 +6,6 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from dispatch.formats import currency_decimals, format_hours, format_number, format_span
-from dispatch.settings.card import MINUTES_PER_DAY
 from dispatch.words.card import (
     assumption_lines,
     card_rows,
@@ -18,6 +17,7 @@ from dispatch.words.card import (
     sun_line,
 )
 from dispatch.words.notices import cautions
+from tariffs.reading.clock import pieces
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -122,7 +122,7 @@ def _clock_strip(study: SettingsStudy, group: int) -> str:
     marks: list[tuple[Window, str, str, str]] = [(w, "url(#c)", "#1b1f24", "charge") for w in plan.charge]
     marks += [(w, "#d98a1f", "#1b1f24", "discharge") for w in plan.discharge]
     for window, fill, ink, word in marks:
-        for start, end in _pieces(window):
+        for start, end in pieces(window.start, window.end):
             x, width = start / 2, (end - start) / 2
             parts.append(
                 f'<rect x="{x:g}" y="4" width="{width:g}" height="22" fill="{fill}" stroke="{ink}"/>'
@@ -137,12 +137,6 @@ def _clock_strip(study: SettingsStudy, group: int) -> str:
         for hour in range(0, 25, 3)
     ]
     return "".join([*parts, "</svg>"])
-
-
-def _pieces(window: Window) -> list[tuple[int, int]]:
-    if window.start < window.end:
-        return [(window.start, window.end)]
-    return [(window.start, MINUTES_PER_DAY), (0, window.end)]
 
 
 def _listed(title: str, lines: Iterable[str], *, small: bool = False) -> Iterator[str]:

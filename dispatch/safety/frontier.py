@@ -37,6 +37,9 @@ if TYPE_CHECKING:
 FEWEST_LEVELS = 21
 
 
+MOST_LEVELS = 1000  # each is a solved program
+
+
 WORKERS = 2
 
 
@@ -120,6 +123,8 @@ def ladder(case: Case, measure: Measure, count: int = FEWEST_LEVELS, most: float
     limits = case.limits
     if count < FEWEST_LEVELS:
         raise ScenarioError(f"{case.path}: --levels: {count} is too few to see a price; ask for 21 or more")
+    if count > MOST_LEVELS:
+        raise ScenarioError(f"{case.path}: --levels: {count} is too many; ask for {MOST_LEVELS:,} or fewer")
     if measure == "percent":
         low, high = (100.0 * level / limits.full_kwh for level in (limits.empty_kwh, limits.ceiling_kwh))
         span = f"from {low:.4g} (empty) to {high:.4g} % (the ceiling)"
@@ -127,7 +132,7 @@ def ladder(case: Case, measure: Measure, count: int = FEWEST_LEVELS, most: float
         low, high = 0.0, min(most_hours(case), len(case.times) * case.dt_hours)
         span = f"up to the {len(case.times) * case.dt_hours:g} hours of data"
     longest = high if measure == "percent" else len(case.times) * case.dt_hours
-    if most is not None and not low < most <= longest + 1e-9:
+    if most is not None and not low + 0.01 <= most <= longest + 1e-9:
         raise ScenarioError(f"{case.path}: --to: {most:g} {measure} is no upper end; choose one {span}")
     return Ladder(measure, tuple(np.linspace(low, high if most is None else most, count).tolist()))
 

@@ -12,7 +12,6 @@ from dispatch.rules.walk import Orders
 from dispatch.settings.card import (
     EVERY_DAY,
     HOLIDAYS,
-    MINUTES_PER_DAY,
     WEEKDAYS,
     WEEKENDS,
     Card,
@@ -20,6 +19,7 @@ from dispatch.settings.card import (
     Group,
     Window,
 )
+from tariffs.reading.clock import MINUTES_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

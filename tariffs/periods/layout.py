@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from tariffs.errors import TariffError
 from tariffs.periods.events import Adder, Calendar, EventEdgeError, lay_events, price_rows
 from tariffs.periods.parts import Part, Period, cut_periods
-from tariffs.sheet.fields import DAY_CLASSES, DAY_TYPES, MINUTES_PER_DAY
+from tariffs.reading.clock import MINUTES_PER_DAY
+from tariffs.sheet.fields import DAY_CLASSES, DAY_TYPES
 from tariffs.sheet.holidays import holiday_dates
 from tariffs.sheet.tariff import Sheet, Tariff
 from tariffs.sheet.windows import edge_text, paint

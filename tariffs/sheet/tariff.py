@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, PrivateAttr, WithJsonSchema, model_validator
 
+from tariffs.reading.models import Frozen
 from tariffs.sheet.fields import (
     TABLES,
     BySeason,
     Currency,
     Exact,
     ExactPositive,
-    Frozen,
     Months,
     Name,
     Names,

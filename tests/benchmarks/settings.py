@@ -98,7 +98,9 @@ def main() -> None:
         bound = result["bound"].compared_cost
         for way in result.ways:
             above = f"{100 * (way.compared_cost / bound - 1):6.2f} % above the bound" if bound > 0 else ""
-            print(f"  {way.name:12s} bill {way.total:10,.2f}  bill + wear {way.compared_cost:10,.2f}  {above}")
+            print(
+                f"  {way.name:12s} bill {way.total:10,.2f}  bill + wear {way.compared_cost:10,.2f}  {above}"
+            )
 
 
 if __name__ == "__main__":

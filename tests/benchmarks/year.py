@@ -17,12 +17,15 @@ from pathlib import Path
 
 from clock import best_of, scipy_solve
 
-from dispatch import Case
 from dispatch.case.case import load_scenario
 from dispatch.comparison.compare import compare
 from dispatch.program.program import Program
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from dispatch import Case
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -261,10 +261,10 @@ def test_without_a_system_nothing_is_shed_on_purpose() -> None:
     ("at", "hours", "parts"),
     [
         ("2026-01-14T17:00", 18, ("--at", "2026-01-14T17:00", "lies outside the data", "2025-10-31T00:00")),
-        ("tomorrow", 18, ("--at", "'tomorrow'", "'2025-01-14T17:00'")),
-        ("2025-11-02T01:30", 1, ("--at", "twice or never", "America/Halifax", "write the offset")),
+        ("tomorrow", 18, ("--at", "'tomorrow'", "such as '2025-01-31T14:00'")),
+        ("2025-11-02T01:30", 1, ("--at", "comes twice", "America/Halifax", "write the offset")),
         ("2025-11-01T12:00", 98, ("--hours", "98", "97")),
-        ("2025-11-01T12:00", 0, ("--hours", "0 hours", "more than 0")),
+        ("2025-11-01T12:00", 0, ("--hours", "0 hours", "at least a minute")),
     ],
 )
 def test_refused_spans(at: str, hours: float, parts: tuple[str, ...]) -> None:

@@ -16,11 +16,11 @@ from dispatch.case.limits import Limits
 from dispatch.errors import ScenarioError
 from dispatch.outcome import planned_outcome
 from dispatch.program.program import Program
-from dispatch.scenario.load import explain
 from dispatch.scenario.model import Scenario
 from dispatch.scenario.outages import RaisedReserve
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES
+from tariffs.reading.models import explain
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case
@@ -214,7 +214,7 @@ def test_a_reserve_above_the_ceiling_is_refused() -> None:
         (
             "reserve",
             {"percent": 1.0, "raised": [{"dates": ["15 Jan"], "percent": 2.0}]},
-            ("'15 Jan'", "'2025-01-15'"),
+            ("'15 Jan'", "2025-01-31"),
         ),
         (
             "reserve",

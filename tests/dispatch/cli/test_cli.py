@@ -6,6 +6,7 @@ import json
 import os
 import pty
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -14,6 +15,9 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from homes.small_home import small_home
 from terminal import COMMAND, ROOT, environment, run, spawn
+from typer.testing import CliRunner
+
+from dispatch.cli.app import app
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -260,3 +264,37 @@ def test_what_native_code_prints_while_solving_is_no_result() -> None:
         [sys.executable, "-c", program], capture_output=True, text=True, cwd=ROOT, check=True
     )
     assert (done.stdout, done.stderr) == ("result", "native talk")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("compare", "HOME", "--csv", "--json"),
+        ("backup", "HOME", "--csv", "--strategy", "solar-first"),
+        ("settings", "HOME", "--save", "--html", "card.html"),
+        ("settings", "HOME", "--card", "-h"),
+        ("bill", "HOME", "HOME", "--import", "--csv", "out"),
+    ],
+)
+def test_an_option_does_not_swallow_the_next_one(
+    words: tuple[str, ...], home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(app, [str(home) if word == "HOME" else word for word in words])
+    assert done.exit_code == 2
+    option, value = words[-3:-1] if words[-1] in {"solar-first", "card.html", "out"} else words[-2:]
+    assert f"Invalid value for {option}: needs a value (got '{value}', an option)" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_name_that_turns_text_round_is_shown_as_escapes(
+    home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    shutil.copytree(home, "home\u202e")
+    for words in (["check", "home\u202e"], ["check", "home\u202e/absent\u202e.toml"]):
+        with pytest.raises(SystemExit):
+            app(words)
+        shown = "".join(capsys.readouterr())
+        assert "home\\u202e" in shown
+        assert "\u202e" not in shown

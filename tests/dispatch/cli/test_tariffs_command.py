@@ -192,7 +192,10 @@ def test_json_is_the_only_thing_on_stdout(home: Path) -> None:
 
 def test_a_file_that_cannot_be_read_exits_2_before_solving(home: Path, tmp_path: Path) -> None:
     broken = write_tariff(tmp_path, {**CHEAP, "bands": {"any": {"import_price": 0.1}}}, "broken.toml")
-    for path, part in ((tmp_path / "none.toml", "no such tariff file"), (broken, "import_price_per_kwh")):
+    for path, part in (
+        (tmp_path / "none.toml", "no such file; did you mean"),
+        (broken, "import_price_per_kwh"),
+    ):
         done = run("tariffs", home, path)
         assert (done.returncode, done.stdout) == (2, "")
         assert part in done.stderr

@@ -11,7 +11,6 @@ from homes.generators import drafts, repeatable
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dispatch import Case
 from dispatch.advice.recommend import recommend
 from dispatch.backup.hours import backup_summary
 from dispatch.comparison.compare import plans
@@ -22,6 +21,7 @@ from dispatch.strategies.solve import solve
 from dispatch.strategies.table import CHOICES, STRATEGIES, Strategy
 
 if TYPE_CHECKING:
+    from dispatch import Case
     from collections.abc import Iterable, Mapping
 
     from homes.drafts import Draft

@@ -165,7 +165,7 @@ def test_refusals_leave_with_2_and_one_message(folder: Path, tmp_path: Path) -> 
     )
     at = ("--at", "2025-11-10T18:00", "--level", "62%")
     for arguments, word in (
-        (("settings", str(folder), "--card", str(card)), "longer than a day"),
+        (("settings", str(folder), "--card", str(card)), "the day ends at 24:00"),
         (("settings", str(folder), "--card", str(tmp_path / "none.toml")), "no such file"),
         (("tonight", str(folder), "--at", "2030-01-01", "--level", "62%"), "outside the data"),
         (("tonight", str(folder), *at[:2], "--level", "101%"), "outside reserve"),
