@@ -1,35 +1,114 @@
-"""How long the stored energy would carry the critical load if the grid failed now.
+"""How long a load would be carried if the grid failed now: hours that can be delivered.
 
-Asked at the end of every step of the year. The draw is the critical load plus the system's own idle
-draw; the energy is what lies above ``empty``; an outage that reaches past the data's end goes on with its
-start, so that December's last nights are judged by January's load.
+Asked at the end of every step of the year, for the critical load and for all that is served (nothing is switched off),
+each with the system's own idle draw. The energy is what lies above ``empty``; an outage that reaches past the data's
+end goes on with its start, so that December's last nights are judged by January's load.
 
-Without sun the answer is a search in the running total of the draw. With sun the battery's level has to
-be followed, because a full battery wastes sun: all starts are followed together, one step of the outage
-at a time, and leave the calculation when their battery is empty. Self-discharge is left out: over the
-horizon it is far below what the load forecast is good for.
+A step that asks more of the inverter than it holds cannot be carried: hours end where it begins, and are 0 where it is
+the first. Nothing is counted as shed, no generator as running. Surge is another statement
+(:attr:`dispatch.case.limits.Limits.surge_kw`).
+
+Without sun the answer is a search in the running total of the draw. With sun the battery's level has to be followed,
+because a full battery wastes sun: all starts are followed together, one step of the outage at a time, and leave the
+calculation when their battery is empty. What the cells take comes from :mod:`dispatch.backup.level`, as in every outage.
+Self-discharge is left out here, as in a reserve in hours, so that a reserve of H hours carries H hours; an outage that
+is played counts it.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
 
+from dispatch.backup.level import Course, offer
+
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
+
+
+Which = Literal["critical", "all"]
+"""The critical load, or all served load: nothing is switched off."""
 
 
 _TOLERANCE_KWH = 1e-9
 """A level this little below empty is rounding, not an empty battery."""
 
 
+_TOLERANCE_KW = 1e-9
+
+
 _TIE_HOURS = 1e-6
 """Instants this close to the minimum are equally bad: the first of them is named."""
+
+
+@dataclass(frozen=True)
+class Overload:
+    """A step in which a load, idle draw included, is more than the inverter holds: it trips.
+
+    Attributes
+    ----------
+    which : str
+        The load: "critical" or "all".
+    at : Timestamp
+        Where the step begins.
+    load_w, inverter_w : float
+        Mean power of the step, and the inverter's continuous rating. [W, AC]
+    hours : float
+        Hours of the data in which that load is more than the inverter holds. [h]
+    """
+
+    which: Which
+    at: pd.Timestamp
+    load_w: float
+    inverter_w: float
+    hours: float
+
+    @property
+    def over_w(self) -> float:
+        """What must be switched off at the least. [W]."""
+        return self.load_w - self.inverter_w
+
+
+@dataclass(frozen=True)
+class MomentHours:
+    """What one instant and one level give.
+
+    Attributes
+    ----------
+    at : Timestamp
+    stored_kwh : float
+    hours, hours_with_sun : float
+        Critical load. [h]
+    all_hours, all_hours_with_sun : float
+        Nothing switched off. [h]
+    trip, all_trip : Overload or None
+        The first overload within the hours ahead that end there; None where the battery is empty first.
+    need_w, all_need_w : float
+        Mean power of the step in which the outage begins, idle draw included. [W, AC]
+    """
+
+    at: pd.Timestamp
+    stored_kwh: float
+    hours: float
+    hours_with_sun: float
+    all_hours: float
+    all_hours_with_sun: float
+    trip: Overload | None
+    all_trip: Overload | None
+    need_w: float
+    all_need_w: float
+
+    @property
+    def trips_at_once(self) -> bool:
+        """Whether the inverter trips at this very moment if nothing is switched off."""
+        return self.all_trip is not None and self.all_trip.at <= self.at
 
 
 @dataclass(frozen=True)
@@ -46,9 +125,14 @@ class BackupSummary:
         End of the first step at which the minimum is met, on the site's clock.
     carries_critical_peak : bool
         Whether the inverter's continuous rating covers the largest critical load, idle draw included.
-        Where it is False the hours count energy only.
     critical_peak_kw : float
         That largest load: mean power over one step, idle draw included. [kW]
+    all_hours, all_hours_with_sun : ndarray of float, shape (n,)
+        Hours if nothing is switched off. [h]
+    all_minimum, all_p05, all_median : float
+        Of ``all_hours``. [h]
+    overload, all_overload : Overload or None
+        The largest overload by the critical load and by all load; None where the inverter carries it always.
     """
 
     hours: Floats
@@ -63,37 +147,50 @@ class BackupSummary:
     with_sun_worst_at: pd.Timestamp
     carries_critical_peak: bool
     critical_peak_kw: float
+    all_hours: Floats
+    all_hours_with_sun: Floats
+    all_minimum: float
+    all_p05: float
+    all_median: float
+    overload: Overload | None
+    all_overload: Overload | None
 
 
-def backup_hours(case: Case, stored_kwh: Floats, with_sun: bool) -> Floats:
-    """Tell how long the battery carries the critical load from the end of each step.
+def backup_hours(
+    case: Case, stored_kwh: Floats, with_sun: bool = False, *, load: Which = "critical"
+) -> Floats:
+    """Tell how long the battery carries a load from the end of each step.
 
     Parameters
     ----------
     case : Case
-        Gives the critical load, idle draw and sun (kWh per step, shape (n,)) and the limits.
+        Gives the loads, idle draw and sun (kWh per step, shape (n,)) and the limits.
     stored_kwh : ndarray of float, shape (n,)
         Energy in the cells at the end of each step. [kWh]
     with_sun : bool
         Whether the panels go on working in the outage: sun serves the load first, through the inverter;
         what is left charges the battery within its charging limit, taper and ceiling.
+    load : str
+        "critical", or "all": the whole served load.
 
     Returns
     -------
     ndarray of float, shape (n,)
-        Hours until the first moment without supply, fractions of a step included, at most
+        Hours until the first moment in which not all of the load is carried, fractions of a step included, at most
         ``limits.backup_horizon_hours``. [h]
 
     Notes
     -----
-    For a constant load and no sun this is ``(stored - empty)·η_discharge·η_inverter/(load + idle)``.
-    Only energy is counted: a load above the inverter's rating is reported by
-    :attr:`BackupSummary.carries_critical_peak`, not as zero hours.
+    For a constant load within the inverter's rating and no sun this is
+    ``(stored - empty)·η_discharge·η_inverter/(load + idle)``; above it, 0.
     """
-    above_empty_kwh = np.maximum(np.asarray(stored_kwh, dtype=np.float64) - case.limits.empty_kwh, 0.0)
+    stored_kwh = np.asarray(stored_kwh, dtype=np.float64)
     steps = math.ceil(case.limits.backup_horizon_hours / case.dt_hours - 1e-9)
     follow = _hours_with_sun if with_sun else _hours_without_sun
-    return np.minimum(follow(case, above_empty_kwh, steps), case.limits.backup_horizon_hours)
+    need_kwh = _need_kwh(case, load)
+    carried_hours = _steps_to_overload(case, need_kwh, steps) * case.dt_hours
+    hours = np.minimum(follow(case, need_kwh, stored_kwh, steps), carried_hours)
+    return np.minimum(hours, case.limits.backup_horizon_hours)
 
 
 def backup_summary(case: Case, stored_kwh: Floats) -> BackupSummary:
@@ -112,6 +209,7 @@ def backup_summary(case: Case, stored_kwh: Floats) -> BackupSummary:
     """
     hours = backup_hours(case, stored_kwh, with_sun=False)
     hours_with_sun = backup_hours(case, stored_kwh, with_sun=True)
+    all_hours = backup_hours(case, stored_kwh, with_sun=False, load="all")
     peak_kw = float(np.max(case.critical_kwh + case.idle_kwh) / case.dt_hours)
     return BackupSummary(
         hours=hours,
@@ -124,9 +222,112 @@ def backup_summary(case: Case, stored_kwh: Floats) -> BackupSummary:
         with_sun_p05=float(np.percentile(hours_with_sun, 5)),
         with_sun_median=float(np.median(hours_with_sun)),
         with_sun_worst_at=_worst_at(case, hours_with_sun),
-        carries_critical_peak=peak_kw <= case.limits.inverter_kw + 1e-9,
+        carries_critical_peak=peak_kw <= case.limits.inverter_kw + _TOLERANCE_KW,
         critical_peak_kw=peak_kw,
+        all_hours=all_hours,
+        all_hours_with_sun=backup_hours(case, stored_kwh, with_sun=True, load="all"),
+        all_minimum=float(all_hours.min()),
+        all_p05=float(np.percentile(all_hours, 5)),
+        all_median=float(np.median(all_hours)),
+        overload=overload_of(case, "critical"),
+        all_overload=overload_of(case, "all"),
     )
+
+
+def overload_of(case: Case, load: Which = "critical") -> Overload | None:
+    """Find the largest overload in the data, the first of equals; None where the inverter always carries the load."""
+    need_kw = _need_kwh(case, load) / case.dt_hours
+    return _overload(case, load, int(np.argmax(need_kw)))
+
+
+def hours_at(case: Case, stored_kwh: float, step: int, offset_hours: float = 0.0) -> MomentHours:
+    """Tell what one level gives at one instant.
+
+    Parameters
+    ----------
+    case : Case
+    stored_kwh : float
+        Energy in the cells then. [kWh]
+    step : int
+        Step of the data in which the grid fails. An instant at a step's end lies in the next step.
+    offset_hours : float
+        How far into that step. [h]
+
+    Returns
+    -------
+    MomentHours
+    """
+    count, horizon = len(case.times), case.limits.backup_horizon_hours
+    figures: dict[str, float | Overload | None] = {}
+    for name, load in (("", "critical"), ("all_", "all")):
+        need_kwh = _need_kwh(case, load)  # type: ignore[arg-type]
+        limit, first = horizon, _next_overload(case, need_kwh, step)
+        begins = math.inf if first is None else max(first * case.dt_hours - offset_hours, 0.0)
+        limit = min(limit, begins)
+        reached = []
+        for with_sun in (False, True):
+            energy = _one(case, need_kwh, stored_kwh, step, offset_hours, with_sun=with_sun)
+            reached.append(min(energy, limit))
+        figures[f"{name}hours"], figures[f"{name}hours_with_sun"] = reached
+        meets = first is not None and max(reached) >= begins - _TIE_HOURS and begins <= horizon
+        at = None if first is None or not meets else _overload(case, load, (step + first) % count)  # type: ignore[arg-type]
+        figures[f"{name}trip"] = at and _ahead(case, at, step, first or 0)
+        figures[f"{name}need_w"] = float(need_kwh[step % count]) / case.dt_hours * 1000.0
+    at_time = case.times[step % count] + pd.Timedelta(seconds=round(offset_hours * 3600))
+    return MomentHours(at=at_time, stored_kwh=stored_kwh, **figures)  # type: ignore[arg-type]
+
+
+# ---- loads and overloads -----------------------------------------------------------------------------------
+
+
+def _need_kwh(case: Case, load: Which) -> Floats:
+    return (case.critical_kwh if load == "critical" else case.load_kwh) + case.idle_kwh
+
+
+def _is_over(case: Case, need_kwh: Floats) -> NDArray[np.bool_]:
+    over: NDArray[np.bool_] = need_kwh / case.dt_hours > case.limits.inverter_kw + _TOLERANCE_KW
+    return over
+
+
+def _overload(case: Case, load: Which, step: int) -> Overload | None:
+    need_kwh = _need_kwh(case, load)
+    over = _is_over(case, need_kwh)
+    if not over[step]:
+        return None
+    return Overload(
+        which=load,
+        at=case.times[step],
+        load_w=float(need_kwh[step]) / case.dt_hours * 1000.0,
+        inverter_w=case.limits.inverter_kw * 1000.0,
+        hours=float(over.sum()) * case.dt_hours,
+    )
+
+
+def _next_overload(case: Case, need_kwh: Floats, step: int) -> int | None:
+    """Count the steps from this one to the first that is overloaded (0: this one); None where none is."""
+    over = np.flatnonzero(np.roll(_is_over(case, need_kwh), -step))
+    return int(over[0]) if over.size else None
+
+
+def _ahead(case: Case, found: Overload, step: int, count: int) -> Overload:
+    """Tell an overload's time as it is counted from a step, past the data's end too."""
+    at = case.times[step % len(case.times)] + pd.Timedelta(seconds=round(count * case.dt_hours * 3600))
+    return Overload(found.which, at, found.load_w, found.inverter_w, found.hours)
+
+
+def _steps_to_overload(case: Case, need_kwh: Floats, steps: int) -> NDArray[np.float64]:
+    """Count the whole steps that are carried from the end of each step on, shape (n,); ``inf`` where all are."""
+    over = _is_over(case, need_kwh)
+    count = len(over)
+    if not over.any():
+        return np.full(count, np.inf)
+    at = np.flatnonzero(np.resize(over, 2 * count + 1))
+    begins = np.arange(count) + 1
+    found: NDArray[np.float64] = (at[np.searchsorted(at, begins)] - begins).astype(np.float64)
+    return np.where(found > steps, np.inf, found)
+
+
+# ---- energy ------------------------------------------------------------------------------------------------
 
 
 def _worst_at(case: Case, hours: Floats) -> pd.Timestamp:
@@ -144,8 +345,9 @@ def _draw_kwh(case: Case, load_kwh: Floats) -> Floats:
     return load_kwh / (case.limits.eta_inverter * case.limits.eta_discharge)
 
 
-def _hours_without_sun(case: Case, above_empty_kwh: Floats, steps: int) -> Floats:
-    draw_kwh = _following(_draw_kwh(case, case.critical_kwh + case.idle_kwh), steps)
+def _hours_without_sun(case: Case, need_kwh: Floats, stored_kwh: Floats, steps: int) -> Floats:
+    above_empty_kwh = np.maximum(stored_kwh - case.limits.empty_kwh, 0.0)
+    draw_kwh = _following(_draw_kwh(case, need_kwh), steps)
     total_kwh = np.concatenate([[0.0], np.cumsum(draw_kwh)])
     starts = np.arange(len(above_empty_kwh))
     reach_kwh = total_kwh[starts] + above_empty_kwh
@@ -159,32 +361,72 @@ def _hours_without_sun(case: Case, above_empty_kwh: Floats, steps: int) -> Float
     return hours
 
 
-def _hours_with_sun(case: Case, above_empty_kwh: Floats, steps: int) -> Floats:
+def _with_sun(case: Case, need_kwh: Floats) -> tuple[Floats, Floats]:
+    """Sun left for the battery (DC), and what the cells must give, both in kWh per step."""
     limits = case.limits
-    load_kwh = case.critical_kwh + case.idle_kwh
-    served_kwh = np.minimum(load_kwh, limits.inverter_kw * case.dt_hours)
+    served_kwh = np.minimum(need_kwh, limits.inverter_kw * case.dt_hours)
     served_kwh = np.minimum(served_kwh, limits.eta_inverter * case.sun_kwh)
     surplus_kwh = np.maximum(case.sun_kwh - served_kwh / limits.eta_inverter, 0.0)
-    offered_kwh = limits.eta_dc * np.minimum(surplus_kwh, limits.total_charge_kw * case.dt_hours)
-    draw_kwh = _following(_draw_kwh(case, load_kwh - served_kwh), steps)
-    offered_kwh = _following(offered_kwh, steps)
+    return surplus_kwh, _draw_kwh(case, need_kwh - served_kwh)
 
-    taper = -math.expm1(-case.dt_hours / limits.taper_hours) if limits.taper_hours > 0.0 else 1.0
-    full_kwh = limits.full_kwh - limits.empty_kwh
-    ceiling_kwh = limits.ceiling_kwh - limits.empty_kwh
-    hours = np.full(len(above_empty_kwh), steps * case.dt_hours)
-    alive = np.arange(len(above_empty_kwh))
-    level_kwh = above_empty_kwh
+
+def _hours_with_sun(case: Case, need_kwh: Floats, stored_kwh: Floats, steps: int) -> Floats:
+    surplus_kwh, draw_kwh = (_following(series, steps) for series in _with_sun(case, need_kwh))
+    over = _following(_is_over(case, need_kwh).astype(np.float64), steps) > 0.0
+    empty_kwh = case.limits.empty_kwh
+    hours = np.full(len(stored_kwh), steps * case.dt_hours)
+    alive = np.arange(len(stored_kwh))
+    level_kwh = np.maximum(stored_kwh, empty_kwh)
     for step in range(steps):
-        room_kwh = np.maximum(np.minimum((full_kwh - level_kwh) * taper, ceiling_kwh - level_kwh), 0.0)
-        change_kwh = np.minimum(offered_kwh[alive + step], room_kwh) - draw_kwh[alive + step]
-        after_kwh = level_kwh + change_kwh
-        out = after_kwh < -_TOLERANCE_KWH
-        if out.any():
-            # change is below zero here: the level falls evenly through the step until it meets empty
-            hours[alive[out]] = (step + level_kwh[out] / -change_kwh[out]) * case.dt_hours
-            alive, after_kwh = alive[~out], after_kwh[~out]
+        drawn_kwh = draw_kwh[alive + step]
+        after_kwh = level_kwh - drawn_kwh
+        charges = np.flatnonzero(surplus_kwh[alive + step] > _TOLERANCE_KWH)
+        if charges.size:
+            sun_kw = surplus_kwh[alive[charges] + step] / case.dt_hours
+            after_kwh[charges] = _charged(case, level_kwh[charges], sun_kw, case.dt_hours)
+        out = after_kwh < empty_kwh - _TOLERANCE_KWH
+        gone = out | over[alive + step]  # an overload ends the hours, wherever the level stands
+        if gone.any():
+            # the level falls evenly through the step until it meets empty
+            hours[alive[out]] = (step + (level_kwh[out] - empty_kwh) / drawn_kwh[out]) * case.dt_hours
+            alive, after_kwh = alive[~gone], after_kwh[~gone]
             if not alive.size:
                 break
-        level_kwh = np.maximum(after_kwh, 0.0)
+        level_kwh = np.maximum(after_kwh, empty_kwh)
     return hours
+
+
+def _charged(case: Case, level_kwh: Floats, sun_kw: Floats, hours: float) -> Floats:
+    """Levels after charging with the sun alone, by the one law of the level. [kWh]."""
+    limits, zero = case.limits, np.zeros_like(level_kwh)
+    left, level = np.full_like(level_kwh, hours), level_kwh
+    for _ in range(2):  # up to where the taper begins, and beyond
+        course = Course(limits, level, offer(limits, sun_kw, zero, zero), 0.0)
+        line = np.where(course.tapers | (level >= course.taper_line), np.inf, course.taper_line)
+        part = np.minimum(course.hours_to(line), left)
+        level, left = np.minimum(course.after(part), limits.ceiling_kwh), left - part
+        if not limits.taper_hours:
+            break
+    return np.maximum(level, level_kwh)
+
+
+def _one(
+    case: Case, need_kwh: Floats, stored_kwh: float, step: int, offset_hours: float, *, with_sun: bool
+) -> float:
+    """Hours of energy from one instant on; a plain loop over its steps."""
+    surplus_kwh, draw_kwh = (
+        _with_sun(case, need_kwh) if with_sun else (np.zeros_like(need_kwh), _draw_kwh(case, need_kwh))
+    )
+    passed, level, empty = 0.0, max(stored_kwh, case.limits.empty_kwh), case.limits.empty_kwh
+    length = case.dt_hours - offset_hours
+    while passed < case.limits.backup_horizon_hours:
+        at = step % len(case.times)
+        if surplus_kwh[at] > _TOLERANCE_KWH:
+            sun_kw = np.array([surplus_kwh[at] / case.dt_hours])
+            level = float(_charged(case, np.array([level]), sun_kw, length)[0])
+        drawn = float(draw_kwh[at]) * length / case.dt_hours
+        if level - drawn < empty - _TOLERANCE_KWH:
+            return passed + (level - empty) / drawn * length
+        level = max(level - drawn, empty)
+        passed, step, length = passed + length, step + 1, case.dt_hours
+    return case.limits.backup_horizon_hours

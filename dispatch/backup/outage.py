@@ -1,8 +1,8 @@
 """One outage played step by step under a strategy's schedule: what was stored, what was served, when it went dark.
 
-Up to the outage the schedule runs as planned; from its first instant the grid is gone and :mod:`dispatch.backup.island`
-takes over, without foresight. Panels go on working, a stated generator is started when its level says so. Where
-critical appliances have priorities, those with the highest numbers go without first.
+Up to the outage the schedule runs; from its first instant the grid is gone and :mod:`dispatch.backup.island` takes
+over, without foresight. Panels go on working, a stated generator is started when its level says so. Where critical
+appliances have priorities, those with the highest numbers go without first. The rules in words: dispatch/README.md.
 """
 
 from __future__ import annotations
@@ -15,18 +15,18 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from dispatch.backup.island import DUST_KWH, Island
+from dispatch.backup.island import DUST_KW, DUST_LITRES, Island
+from dispatch.backup.level import DUST_KWH
 from dispatch.backup.recharge import Recharge, recharges
-from dispatch.case.series import appliances_kwh
 from dispatch.errors import ScenarioError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
-    from dispatch.backup.island import Moves
+    from dispatch.backup.island import Moves, Ranked, State, Stretch
+    from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.flows import Flows
-    from dispatch.scenario.model import Appliance
 
 
 STEP_COLUMNS = (
@@ -65,6 +65,26 @@ class ApplianceOutcome:
     hours_without: float
 
 
+class Event(NamedTuple):
+    """Something that was switched: when, what kind it is, and the appliance it is about (else empty).
+
+    Kinds: ``generator on``, ``generator off``, ``tank empty``, ``battery empty``, ``inverter trips``, ``shed``, ``back``.
+    """
+
+    at: pd.Timestamp
+    kind: str
+    name: str = ""
+
+
+class FuelDay(NamedTuple):
+    """The generator in one day of 24 hours, counted from the outage's first instant (the last may be shorter)."""
+
+    begins: pd.Timestamp
+    hours: float
+    litres: float
+    cost: float
+
+
 @dataclass(frozen=True)
 class Played:
     """One outage under one strategy.
@@ -80,8 +100,17 @@ class Played:
     sun_kwh : float
         Sun used, straight or into the battery. [kWh, DC]
     generator_hours, litres, fuel_cost : float
+    tripped_hours : float
+        Hours in which the inverter had tripped: more was wanted of it than it holds. [h]
+    first_trip : Timestamp or None
+    tank_empty_at : Timestamp or None
+        When the fuel at hand was used up.
     dark : tuple of Dark
         When critical load was not fully served.
+    fuel_days : tuple of FuelDay
+        Empty where no generator ran.
+    events : tuple of Event
+        What was switched, in order of time.
     appliances : tuple of ApplianceOutcome
         In the order in which they are kept; empty where the critical load is no list of appliances.
     recharges : tuple of Recharge
@@ -103,7 +132,12 @@ class Played:
     generator_hours: float
     litres: float
     fuel_cost: float
+    tripped_hours: float
+    first_trip: pd.Timestamp | None
+    tank_empty_at: pd.Timestamp | None
     dark: tuple[Dark, ...]
+    fuel_days: tuple[FuelDay, ...]
+    events: tuple[Event, ...]
     appliances: tuple[ApplianceOutcome, ...]
     recharges: tuple[Recharge, ...]
     steps: pd.DataFrame
@@ -186,7 +220,7 @@ def play(case: Case, flows: Flows, span: Span, *, sun: bool = True) -> Played:
     ----------
     case : Case
     flows : Flows
-        The strategy's schedule; the household without a system serves nothing.
+        The strategy's schedule, as set or planned; the household without a system serves nothing.
     span : Span
         From :func:`span_of`.
     sun : bool
@@ -200,20 +234,22 @@ def play(case: Case, flows: Flows, span: Span, *, sun: bool = True) -> Played:
     island = Island(case, sun=sun and has_system, generator=has_system, sheds=has_system)
     stored = _level_at(case, flows, span) if has_system else case.limits.empty_kwh
     state = island.start(np.array([stored]))
-    rows, dark, keeping = [], _Spells(), _Appliances(case)
     begins = case.times[span.first] + _after(span.offset_hours)
-    for passed, index, fraction in _pieces(case, span):
-        hours = fraction * case.dt_hours
-        moves = island.step(state, np.array([index]), island.limits(fraction), fraction)
-        dark.add(begins, passed, hours, moves)
-        keeping.add(index, fraction, moves)
-        rows.append(_row(begins + _after(passed), hours, moves))
+    diary, keeping = _Diary(island, begins), _Appliances(island.ranked)
+    rows = []
+    for passed, index, hours in _pieces(case, span):
+        diary.turn_to(passed, index)
+        moves = island.step(state, np.array([index]), hours, diary.write)
+        keeping.add(index, hours, moves, diary.shed_kwh)
+        diary.burn(passed, moves)
+        rows.append(_row(begins + _after(passed), hours, moves, float(state.stored[0])))
     steps = pd.DataFrame(rows)
+    diary.close(span.hours, state)
     last = span.offset_hours + span.hours
-    end_step, end_offset = span.first + int(last / case.dt_hours + 1e-9), last % case.dt_hours
+    end_step = span.first + int(last / case.dt_hours + 1e-9)
+    end_offset = max(last - (end_step - span.first) * case.dt_hours, 0.0)
     level = float(state.stored[0])
     after = [again for again in recharges(case, end_step, level, end_offset) if again.source != "generator"]
-    fuel = float(steps["litres"].sum())
     total = steps.sum(numeric_only=True)
     return Played(
         strategy=flows.name,
@@ -227,9 +263,14 @@ def play(case: Case, flows: Flows, span: Span, *, sun: bool = True) -> Played:
         unserved_kwh=float(total["unserved_kwh"]),
         sun_kwh=float(total["sun_to_load_kwh"] + total["sun_to_battery_kwh"]),
         generator_hours=float(total["generator_hours"]),
-        litres=fuel,
-        fuel_cost=fuel * (island.fuelled.price_per_litre if island.fuelled else 0.0),
-        dark=dark.merged(),
+        litres=float(total["litres"]),
+        fuel_cost=float(total["litres"]) * diary.price_per_litre,
+        tripped_hours=diary.tripped_hours if has_system else 0.0,
+        first_trip=diary.first("inverter trips") if has_system else None,
+        tank_empty_at=diary.first("tank empty"),
+        dark=diary.dark_spells(),
+        fuel_days=tuple(diary.fuel_days),
+        events=tuple(diary.events) if has_system else (),
         appliances=keeping.outcomes(),
         recharges=tuple(after) if has_system else (),
         steps=steps,
@@ -241,83 +282,144 @@ def _after(hours: float) -> pd.Timedelta:
 
 
 def _level_at(case: Case, flows: Flows, span: Span) -> float:
-    """Level when it begins; within a step the level moves evenly."""
+    """Level when it begins; within a step of the schedule the level moves evenly."""
     before, after = flows.stored_before_kwh()[span.first], flows["stored"][span.first]
     return float(before + (after - before) * span.offset_hours / case.dt_hours)
 
 
 def _pieces(case: Case, span: Span) -> Iterator[tuple[float, int, float]]:
-    """Hours passed, step of the data, and the fraction of it, until the outage is over."""
+    """Hours passed, step of the data, and the hours played of it, until the outage is over."""
     passed, index, offset = 0.0, span.first, span.offset_hours
     while span.hours - passed > 1e-9:
         hours = min(case.dt_hours - offset, span.hours - passed)
-        yield passed, index % len(case.times), hours / case.dt_hours
+        yield passed, index % len(case.times), hours
         passed, index, offset = passed + hours, index + 1, 0.0
 
 
-def _row(begins: pd.Timestamp, hours: float, moves: Moves) -> dict[str, object]:
+def _row(begins: pd.Timestamp, hours: float, moves: Moves, stored_kwh: float) -> dict[str, object]:
     energies = {f"{name}_kwh": float(getattr(moves, name)[0]) for name in STEP_COLUMNS}
     return {
         "begins": begins,
         "hours": hours,
         **energies,
-        "stored_kwh": float(moves.stored[0]),
+        "stored_kwh": stored_kwh,
         "generator_hours": float(moves.generator_hours[0]),
         "litres": float(moves.litres[0]),
     }
 
 
-class _Spells:
-    """Collects the times in which critical load was not fully served."""
+class _Diary:
+    """Writes down what each stretch of one outage was like: when it was dark, what was switched, what was burnt."""
 
-    def __init__(self) -> None:
-        self.found: list[Dark] = []
+    def __init__(self, island: Island, begins: pd.Timestamp) -> None:
+        self.island, self.begins = island, begins
+        self.price_per_litre = island.fuelled.price_per_litre if island.fuelled else 0.0
+        self.names = [one.name for one in island.ranked.listed]
+        self.dark: list[tuple[float, float]] = []
+        self.events: list[Event] = []
+        self.fuel_days: list[FuelDay] = []
+        self.tripped_hours = 0.0
+        self._passed, self._index = 0.0, 0
+        self._was = dict.fromkeys(("inverter trips", "battery empty", "generator on"), False)
+        self._off = np.zeros(len(self.names), dtype=bool)
+        self.shed_kwh = np.zeros(len(self.names))
 
-    def add(self, begins: pd.Timestamp, passed: float, hours: float, moves: Moves) -> None:
-        lasted = float(moves.first_fraction[0]) * hours
-        parts = ((0.0, lasted, moves.first_unserved), (lasted, hours, moves.rest_unserved))
-        for start, end, unserved in parts:
-            if float(unserved[0]) > DUST_KWH and end > start:
-                self.found.append(Dark(begins + _after(passed + start), begins + _after(passed + end)))
+    def turn_to(self, passed_hours: float, index: int) -> None:
+        """Begin a step of the data."""
+        self._passed, self._index = passed_hours, index
+        self.shed_kwh = np.zeros(len(self.names))
 
-    def merged(self) -> tuple[Dark, ...]:
-        spells: list[Dark] = []
-        for spell in self.found:
-            if spells and spells[-1].ends == spell.begins:
-                spells[-1] = Dark(spells[-1].begins, spell.ends)
-            else:
-                spells.append(spell)
-        return tuple(spells)
+    def write(self, stretch: Stretch) -> None:
+        """Note one stretch."""
+        begin, hours = self._passed + float(stretch.begin_hours[0]), float(stretch.hours[0])
+        tripped, off = bool(stretch.tripped[0]), stretch.off[0]
+        self.shed_kwh += np.where(off, self.island.ranked.power_kw[:, self._index], 0.0) * hours
+        self.tripped_hours += hours if tripped else 0.0
+        if float(stretch.unserved_kw[0]) > DUST_KW and hours > 0.0:
+            self._darken(begin, begin + hours)
+        now = zip(self._was, (tripped, bool(stretch.dry[0]), bool(stretch.running[0])), strict=True)
+        for kind, is_so in list(now):
+            if is_so and not self._was[kind]:
+                self._note(begin, kind)
+            elif kind == "generator on" and self._was[kind] and not is_so:
+                self._note(begin, "generator off")
+            self._was[kind] = is_so
+        for place, name in enumerate(self.names):
+            if off[place] != self._off[place]:
+                self._note(begin, "shed" if off[place] else "back", name)
+        self._off = off
+
+    def burn(self, passed_hours: float, moves: Moves) -> None:
+        """Add a step's fuel to its day; a step that runs over a day's end belongs to the day it began in."""
+        litres = float(moves.litres[0])
+        if self.island.fuelled is None:
+            return
+        day = int((passed_hours + 1e-9) // 24.0)
+        while len(self.fuel_days) <= day:
+            self.fuel_days.append(FuelDay(self.begins + _after(24.0 * len(self.fuel_days)), 0.0, 0.0, 0.0))
+        old = self.fuel_days[day]
+        self.fuel_days[day] = FuelDay(
+            old.begins,
+            old.hours + float(moves.generator_hours[0]),
+            old.litres + litres,
+            old.cost + litres * self.price_per_litre,
+        )
+
+    def close(self, hours: float, state: State) -> None:
+        """End the diary; an empty tank is told where the generator stopped for want of fuel."""
+        if self.island.fuelled is None or float(state.litres[0]) > DUST_LITRES:
+            return
+        stops = [event.at for event in self.events if event.kind == "generator off"]
+        at = self.begins + _after(hours) if self._was["generator on"] or not stops else stops[-1]
+        self.events.append(Event(at, "tank empty"))
+        self.events.sort(key=lambda event: event.at)
+
+    def first(self, kind: str) -> pd.Timestamp | None:
+        """When something of that kind happened first."""
+        return next((event.at for event in self.events if event.kind == kind), None)
+
+    def dark_spells(self) -> tuple[Dark, ...]:
+        """Return the dark times, merged."""
+        return tuple(Dark(self.begins + _after(a), self.begins + _after(b)) for a, b in self.dark)
+
+    def _darken(self, begin: float, end: float) -> None:
+        if self.dark and begin - self.dark[-1][1] < 1e-6:
+            self.dark[-1] = (self.dark[-1][0], end)
+        else:
+            self.dark.append((begin, end))
+
+    def _note(self, hours: float, kind: str, name: str = "") -> None:
+        self.events.append(Event(self.begins + _after(hours), kind, name))
 
 
 class _Appliances:
-    """Hands what was served to the critical appliances in the order of their priorities."""
+    """Hands what was served to the critical appliances in the order of their priorities, step by step."""
 
-    def __init__(self, case: Case) -> None:
-        critical = case.scenario.critical_load
-        listed: Sequence[Appliance] = (critical.appliances if critical is not None else None) or ()
-        ranked = sorted(listed, key=lambda appliance: (appliance.priority is None, appliance.priority or 0))
-        self.case = case
+    def __init__(self, ranked: Ranked) -> None:
         self.ranked = ranked
-        self.energies = [appliances_kwh((one,), case.times, case.dt_hours) for one in ranked]
-        self.wanted, self.served, self.without = ([0.0] * len(ranked) for _ in range(3))
+        self.wanted, self.served, self.without = np.zeros((3, len(ranked.listed)))
 
-    def add(self, index: int, fraction: float, moves: Moves) -> None:
-        left = float((moves.wanted - moves.unserved)[0])
-        level = float(moves.stored_before[0])
-        for place, (one, energy) in enumerate(zip(self.ranked, self.energies, strict=True)):
-            want = float(energy[index]) * fraction
-            below = self.case.limits.full_kwh * (one.shed_below_percent or 0.0) / 100.0
-            got = 0.0 if level < below - DUST_KWH else min(want, left)
-            left -= got
-            self.wanted[place] += want
-            self.served[place] += got
-            if want > DUST_KWH:
-                self.without[place] += (1.0 - got / want) * fraction * self.case.dt_hours
+    def add(self, index: int, hours: float, moves: Moves, shed_kwh: Floats) -> None:
+        """Hand out one step: the last in rank are left off in time, those of one rank share alike."""
+        wanted = self.ranked.power_kw[:, index] * hours
+        asked = wanted - shed_kwh
+        left, got = float((moves.wanted - moves.unserved)[0]), np.zeros(len(wanted))
+        ranks = [one.priority for one in self.ranked.listed]
+        for rank in dict.fromkeys(ranks):
+            places = [place for place, other in enumerate(ranks) if other == rank]
+            together = float(asked[places].sum())
+            share = min(left / together, 1.0) if together > DUST_KWH else 0.0
+            got[places] = asked[places] * share
+            left = max(left - together * share, 0.0)
+        self.wanted += wanted
+        self.served += got
+        lacking = np.divide(wanted - got, wanted, out=np.zeros_like(wanted), where=wanted > DUST_KWH)
+        self.without += np.where(lacking > 1e-9, lacking, 0.0) * hours
 
     def outcomes(self) -> tuple[ApplianceOutcome, ...]:
-        figures = zip(self.ranked, self.wanted, self.served, self.without, strict=True)
+        """Return what each got."""
+        figures = zip(self.ranked.listed, self.wanted, self.served, self.without, strict=True)
         return tuple(
-            ApplianceOutcome(one.name, one.priority, wanted, served, without)
+            ApplianceOutcome(one.name, one.priority, float(wanted), float(served), float(without))
             for one, wanted, served, without in figures
         )
