@@ -244,9 +244,13 @@ def black_out(
             for height in [*heights, hw["empty_kwh"]]:
                 if not math.isfinite(height) or abs(height - out.level) <= 1e-9:
                     continue
-                side = out.level > height
-                if (gone(length).level > height + 1e-12) != side or abs(gone(length).level - height) < 1e-12:
-                    length = first_time(lambda t, h=height, s=side: (gone(t).level > h + 1e-12) != s, length)
+                way = 1 if out.level < height else -1
+
+                def met(t: float, height: float = height, way: int = way) -> bool:
+                    return (gone(t).level - height) * way >= -1e-13
+
+                if met(length):
+                    length = first_time(met, length)
             if engine and on:
 
                 def burnt(t: float, p: Powers = p) -> float:
