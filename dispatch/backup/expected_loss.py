@@ -187,7 +187,9 @@ def horizon_of(outages: Outages, rates: Rates) -> float:
     return outages.horizon_hours or max(HORIZON_HOURS, MEANS_FOLLOWED * rates.caidi_hours)
 
 
-def expected_loss(case: Case, flows: Flows, outages: Outages, *, sun: bool = True) -> ExpectedLoss:
+def expected_loss(
+    case: Case, flows: Flows, outages: Outages, *, sun: bool = True, weights: Floats | None = None
+) -> ExpectedLoss:
     """Expect over all starts and durations what a strategy's battery leaves unserved.
 
     Parameters
@@ -199,12 +201,15 @@ def expected_loss(case: Case, flows: Flows, outages: Outages, *, sun: bool = Tru
         The scenario's statistics.
     sun : bool
         Whether the panels work in an outage.
+    weights : array, shape (n,), optional
+        How likely an outage begins at the end of each step, adding up to 1; default: as the scenario states.
 
     Returns
     -------
     ExpectedLoss
     """
-    rates, weights = rates_of(outages), start_weights(case, outages)
+    rates = rates_of(outages)
+    weights = start_weights(case, outages) if weights is None else weights
     steps = len(case.times)
     stored = flows["stored"] if flows.has_system else np.full(steps, case.limits.empty_kwh)
     system = flows.has_system

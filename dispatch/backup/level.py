@@ -123,7 +123,7 @@ class Course:
 
     def hours_to(self, target_kwh: Floats) -> Floats:
         """Tell when a level ahead is reached, shape (k,); ``inf`` where it never is. [h]."""
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
             straight = (target_kwh - self.level) / self.rate_kw
             bent = -np.log1p(-self.decay * straight) / self.decay
         hours = np.where(self.decay > 0.0, bent, straight)
@@ -169,6 +169,6 @@ def _beyond(level: Floats, line: Floats, rate: Floats) -> Flags:
 
 def _faded(decay: Floats, hours: Floats) -> Floats:
     """Return ∫ exp(-decay·t) dt from 0 to hours."""
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         bent = -np.expm1(-decay * hours) / decay
     return np.where(decay > 0.0, bent, hours)

@@ -172,20 +172,43 @@ def outage_document(case: Case, plays: Sequence[Played]) -> dict[str, Any]:
     }
 
 
+_TOLD_APART = {
+    "begins",
+    "ends",
+    "dark",
+    "appliances",
+    "recharges",
+    "steps",
+    "events",
+    "fuel_days",
+    "first_trip",
+    "tank_empty_at",
+}
+"""Fields of an outage that are written in a form of their own."""
+
+
+def _moment(at: pd.Timestamp | None) -> str | None:
+    return None if at is None else str(at.isoformat())
+
+
 def _played(play: Played) -> dict[str, Any]:
     plain = {
         field.name: getattr(play, field.name)
         for field in dataclasses.fields(play)
-        if field.name not in {"begins", "ends", "dark", "appliances", "recharges", "steps"}
+        if field.name not in _TOLD_APART
     }
     return {
         **plain,
+        "first_trip": _moment(play.first_trip),
+        "tank_empty_at": _moment(play.tank_empty_at),
         "dark_hours": play.dark_hours,
         "lights_out_at": play.dark[0].begins.isoformat() if play.dark else None,
         "dark": [
             {"begins": spell.begins.isoformat(), "ends": spell.ends.isoformat(), "hours": spell.hours}
             for spell in play.dark
         ],
+        "generator_days": [{**day._asdict(), "begins": day.begins.isoformat()} for day in play.fuel_days],
+        "events": [{**event._asdict(), "at": event.at.isoformat()} for event in play.events],
         "appliances": [dataclasses.asdict(one) for one in play.appliances],
         "recharge": [_recharge(row) for row in play.recharges],
         "steps": [{**row, "begins": row["begins"].isoformat()} for row in play.steps.to_dict("records")],
