@@ -26,6 +26,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -219,12 +220,8 @@ def expected_loss(
     lost = np.zeros((2, steps))
     count = math.ceil(horizon_of(outages, rates) / case.dt_hours - 1e-9)
     for step in range(count):
-        begin = step * case.dt_hours
-        island.step(
-            state,
-            (starts + 1 + step) % steps,
-            visit=lambda stretch, begin=begin: _add_stretch(rates, begin, stretch, lost),
-        )
+        add = partial(_add_stretch, rates, step * case.dt_hours, lost)
+        island.step(state, (starts + 1 + step) % steps, visit=add)
     (kwh, hours), beyond = lost, np.zeros(steps)
     if not rates.fixed_hours:
         beyond, beyond_hours = _tail(island, state.stored, (starts + count) % steps, rates.caidi_hours)
@@ -245,7 +242,7 @@ def expected_loss(
     )
 
 
-def _add_stretch(rates: Rates, begin: float, stretch: Stretch, lost: Floats) -> None:
+def _add_stretch(rates: Rates, begin: float, lost: Floats, stretch: Stretch) -> None:
     """Add a stretch of some outages to (kWh, hours), weighted with the chance that they still last."""
     dark = stretch.unserved_kw > DUST_KW
     missing = stretch.unserved_kw * dark + stretch.shed_kw  # left off on purpose, and not served all the same

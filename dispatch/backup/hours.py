@@ -353,7 +353,6 @@ def _hours_without_sun(case: Case, need_kwh: Floats, stored_kwh: Floats, steps: 
     reach_kwh = total_kwh[starts] + above_empty_kwh
     # the last step boundary reached; the tolerance lets an exactly sufficient charge reach its boundary
     reached = np.searchsorted(total_kwh, reach_kwh + _TOLERANCE_KWH, side="right") - 1
-    reached = np.minimum(reached, starts + steps)
     in_next_kwh = draw_kwh[np.minimum(reached, len(draw_kwh) - 1)]
     rest_kwh = np.maximum(reach_kwh - total_kwh[reached], 0.0)
     part = np.divide(rest_kwh, in_next_kwh, out=np.zeros_like(rest_kwh), where=in_next_kwh > 0.0)

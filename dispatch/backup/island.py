@@ -346,7 +346,7 @@ class Island:
     def _powers(self, index: Index, off: Flags, running: Flags, sun_kw: Floats) -> _Powers:
         shed = self._shed_kw(index, off)
         wanted = np.maximum(self.critical_kw[index] - shed, 0.0)
-        offered = running * (0.0 if self.fuelled is None else self.fuelled.power_kw)
+        offered = np.where(running, 0.0 if self.fuelled is None else self.fuelled.power_kw, 0.0)
         most, cut, need = self.limits.inverter_kw, np.zeros(len(index)), wanted + self.idle_kw[index]
         from_generator, by_inverter = self._shared(need, offered, sun_kw)
         over = by_inverter > most + DUST_KW

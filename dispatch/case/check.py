@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from dispatch.case.transfer import transfer_gap
+
 if TYPE_CHECKING:
     from pathlib import Path
 
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.case.limits import Limits
+    from dispatch.case.transfer import TransferGap
 
 
 _YEAR_HOURS = 8760.0
@@ -102,6 +105,8 @@ class CheckSummary:
         Hours of backup wanted at every instant, if any were stated. [h]
     critical_above_inverter_hours : float
         How long the critical load with idle draw is above what the inverter holds. [h]
+    transfer : TransferGap or None
+        Which loads notice the system taking over, where a time is stated.
     notes : tuple of str
         What was left out, clipped, capped or wrapped.
     """
@@ -126,6 +131,7 @@ class CheckSummary:
     clipped_sun_kwh: float
     target_hours: float | None
     critical_above_inverter_hours: float
+    transfer: TransferGap | None
     notes: tuple[str, ...]
 
 
@@ -170,6 +176,7 @@ def check_summary(case: Case) -> CheckSummary:
         clipped_sun_kwh=case.clipped_sun_kwh,
         target_hours=case.scenario.backup.target_hours,
         critical_above_inverter_hours=float((outage_kw > limits.inverter_kw + 1e-9).sum() * dt_hours),
+        transfer=transfer_gap(case),
         notes=case.notes,
     )
 

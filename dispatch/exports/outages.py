@@ -12,6 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from dispatch.backup.generator import generator_fit
+from dispatch.backup.outage import STEP_COLUMNS
+from dispatch.case.transfer import transfer_gap
 from dispatch.exports.files import write_files
 
 if TYPE_CHECKING:
@@ -80,6 +83,8 @@ def backup_document(detail: BackupDetail) -> dict[str, Any]:
             for day in comparison.peak_days
         ],
         "inverter": dataclasses.asdict(detail.inverter),
+        "transfer": _transfer(case),
+        "generator_input": _generator_input(case),
         "recharge": [_recharge(row) for row in detail.recharges],
         "most_hours": detail.most_hours,
         "more_hours": [_more(more) for more in detail.more],
@@ -133,6 +138,8 @@ def backup_csv(detail: BackupDetail, directory: Path) -> tuple[Path, ...]:
             "floor_kwh": case.floor_kwh,
             "backup_hours": result.backup.hours,
             "backup_hours_with_sun": result.backup.hours_with_sun,
+            "all_load_hours": result.backup.all_hours,
+            "all_load_hours_with_sun": result.backup.all_hours_with_sun,
         }
     )
     places = pd.MultiIndex.from_product([range(1, 13), range(24)], names=["month", "hour"])
@@ -164,6 +171,8 @@ def outage_document(case: Case, plays: Sequence[Played]) -> dict[str, Any]:
     first = plays[0]
     return {
         **_head(case),
+        "transfer": _transfer(case),
+        "generator_input": _generator_input(case),
         "begins": first.begins.isoformat(),
         "ends": first.ends.isoformat(),
         "hours": (first.ends - first.begins).total_seconds() / 3600,
@@ -185,6 +194,26 @@ _TOLD_APART = {
     "tank_empty_at",
 }
 """Fields of an outage that are written in a form of their own."""
+
+
+_DC = ("sun_to_load", "sun_to_battery", "spill", "battery_to_load")
+"""Flows of a step on the DC side; all others are AC, and ``stored_kwh`` is in the cells."""
+
+
+def _sided(play: Played) -> pd.DataFrame:
+    """Name the side of every energy: ``wanted_ac_kwh``, ``spill_dc_kwh``."""
+    names = {f"{name}_kwh": f"{name}_{'dc' if name in _DC else 'ac'}_kwh" for name in STEP_COLUMNS}
+    return play.steps.rename(columns=names)
+
+
+def _generator_input(case: Case) -> dict[str, Any] | None:
+    fit = generator_fit(case)
+    return None if fit is None else dataclasses.asdict(fit)
+
+
+def _transfer(case: Case) -> dict[str, Any] | None:
+    gap = transfer_gap(case)
+    return None if gap is None else dataclasses.asdict(gap)
 
 
 def _moment(at: pd.Timestamp | None) -> str | None:
@@ -211,7 +240,7 @@ def _played(play: Played) -> dict[str, Any]:
         "events": [{**event._asdict(), "at": event.at.isoformat()} for event in play.events],
         "appliances": [dataclasses.asdict(one) for one in play.appliances],
         "recharge": [_recharge(row) for row in play.recharges],
-        "steps": [{**row, "begins": row["begins"].isoformat()} for row in play.steps.to_dict("records")],
+        "steps": [{**row, "begins": row["begins"].isoformat()} for row in _sided(play).to_dict("records")],
     }
 
 
@@ -219,7 +248,7 @@ def outage_csv(plays: Sequence[Played], directory: Path) -> tuple[Path, ...]:
     """Write ``outage_<strategy>.csv``, one row per step of the outage."""
     texts = {}
     for play in plays:
-        steps = play.steps.assign(begins=[moment.isoformat() for moment in play.steps["begins"]])
+        steps = _sided(play).assign(begins=[moment.isoformat() for moment in play.steps["begins"]])
         texts[f"outage_{play.strategy}.csv"] = steps.to_csv(index=False, lineterminator="\n")
     return write_files(directory, texts)
 

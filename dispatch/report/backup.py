@@ -13,6 +13,7 @@ from rich.console import Group
 from rich.text import Text
 
 from dispatch.backup.generator import generator_note
+from dispatch.case.transfer import transfer_gap
 from dispatch.comparison.recommendation import share_meeting
 from dispatch.formats import (
     ABSENT,
@@ -30,6 +31,7 @@ from dispatch.report.compare_tables import shortfall_lines
 from dispatch.report.expected_loss import losses_section
 from dispatch.report.layout import bulleted, headed, plain_table
 from dispatch.words.notices import CAUTIONS, HINDSIGHT, span_words
+from dispatch.words.transfer import transfer_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -56,14 +58,14 @@ SHADES = ("on red", "on dark_orange3", "on yellow4", "on green4")
 
 
 BACKUP_ASSUMPTIONS = (
-    "An hour counts as backed up while critical load and the system's idle draw are carried; hours count energy only.",
+    "An hour counts as backed up while critical load and the system's idle draw are carried; a step the inverter cannot carry has none.",
     "What is left at an instant depends on the plan, which knew the year: see dispatch compare.",
     (
         "Without sun: panels count for nothing in the outage. With sun: they go on working, serve the load first and "
         "charge with what is left."
     ),
     "An outage that reaches past the data's end goes on with their beginning.",
-    "Recharging is followed in two-minute steps through the charging limits and the taper, to 99 % of the ceiling.",
+    "Recharging is followed through the charging limits and the taper, to 99 % of the ceiling.",
 )
 
 
@@ -300,7 +302,7 @@ def _peak_days(detail: BackupDetail) -> Table:
 def _inverter(detail: BackupDetail) -> Iterator[str]:
     inverter = detail.inverter
     carries = (
-        "carries it" if inverter.carries_peak else "DOES NOT carry it: the hours above count energy only"
+        "carries it" if inverter.carries_peak else "DOES NOT carry it: hours end where it trips"
     )
     yield (
         f"Largest critical load of a step, idle draw included: {inverter.peak_kw:.2f} kW. The inverter holds "
@@ -309,6 +311,9 @@ def _inverter(detail: BackupDetail) -> Iterator[str]:
     if inverter.together_kw is not None and inverter.largest_kw is not None:
         fits = "within" if inverter.together_kw <= inverter.continuous_kw else "ABOVE"
         yield f"All critical appliances running at once: {inverter.together_kw:.2f} kW, {fits} what it holds."
+    gap = transfer_gap(detail.comparison.case)
+    if gap is not None:
+        yield transfer_sentence(gap)
     if inverter.surge_kw is None:
         yield "No surge rating is stated (inverter.surge_w): motors that start draw several times their watts."
         return
