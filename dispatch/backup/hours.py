@@ -10,9 +10,9 @@ the first. Nothing is counted as shed, no generator as running. Surge is another
 
 Without sun the answer is a search in the running total of the draw. With sun the battery's level has to be followed,
 because a full battery wastes sun: all starts are followed together, one step of the outage at a time, and leave the
-calculation when their battery is empty. What the cells take comes from :mod:`dispatch.backup.level`, as in every outage.
-Self-discharge is left out here, as in a reserve in hours, so that a reserve of H hours carries H hours; an outage that
-is played counts it.
+calculation when their battery is empty. What the cells take comes from :mod:`dispatch.backup.level`, as in every
+outage. Self-discharge is left out here, as in a reserve in hours, so that a reserve of H hours carries H hours; an
+outage that is played counts it.
 """
 
 from __future__ import annotations
@@ -409,7 +409,7 @@ def _charged(case: Case, level_kwh: Floats, sun_kw: Floats, hours: float) -> Flo
     return np.maximum(level, level_kwh)
 
 
-def _one(
+def _one(  # noqa: PLR0913 - an instant, a level and a load
     case: Case, need_kwh: Floats, stored_kwh: float, step: int, offset_hours: float, *, with_sun: bool
 ) -> float:
     """Hours of energy from one instant on; a plain loop over its steps."""

@@ -228,7 +228,9 @@ class Island:
         left = np.full(count, self.dt_hours if hours is None else hours)
         whole = left.copy()
         moves = Moves(*np.zeros((len(Moves.__dataclass_fields__), count)))
-        state.off = state.stored[:, None] < self.below_kwh - DUST_KWH  # the one time at which all is looked at
+        state.off = (
+            state.stored[:, None] < self.below_kwh - DUST_KWH
+        )  # the one time at which all is looked at
         rows = np.arange(count)
         for _ in range(_MOST_STRETCHES):
             stretch, part = self._stretch(state, rows, index[rows], left[rows], whole[rows])
@@ -272,9 +274,7 @@ class Island:
                 hours = self._until_dry(course, powers, state.litres[rows], hours, dries)
                 reached = np.where(dries, course.after(hours), reached)
                 sun_in, plug_in = course.taken(hours, reached)
-                burnt = np.where(
-                    dries, state.litres[rows], self._burnt(running, powers, plug_in, hours)
-                )
+                burnt = np.where(dries, state.litres[rows], self._burnt(running, powers, plug_in, hours))
         state.stored[rows] = np.where(course.held, level, reached)
         state.litres[rows] -= burnt
         eta = self.limits.eta_inverter

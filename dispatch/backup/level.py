@@ -131,8 +131,9 @@ class Course:
 
     def lines(self) -> tuple[Floats, ...]:
         """Levels at which the law itself changes: empty, ceiling, where taper begins and where it stops the plug."""
-        ends = np.full_like(self.level, self.limits.empty_kwh), np.full_like(
-            self.level, self.limits.ceiling_kwh
+        ends = (
+            np.full_like(self.level, self.limits.empty_kwh),
+            np.full_like(self.level, self.limits.ceiling_kwh),
         )
         return (*ends, self.taper_line, self.plug_line) if self.limits.taper_hours else ends
 

@@ -23,8 +23,8 @@ from dispatch.errors import ScenarioError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from dispatch.backup.island import Moves, Ranked, State, Stretch
     from dispatch.arrays import Floats
+    from dispatch.backup.island import Moves, Ranked, State, Stretch
     from dispatch.case.case import Case
     from dispatch.flows import Flows
 
@@ -68,7 +68,8 @@ class ApplianceOutcome:
 class Event(NamedTuple):
     """Something that was switched: when, what kind it is, and the appliance it is about (else empty).
 
-    Kinds: ``generator on``, ``generator off``, ``tank empty``, ``battery empty``, ``inverter trips``, ``shed``, ``back``.
+    Kinds: ``generator on``, ``generator off``, ``tank empty``, ``battery empty``, ``inverter trips``, ``shed``,
+    ``back``.
     """
 
     at: pd.Timestamp

@@ -111,7 +111,7 @@ def recharges(
     return tuple(recharge(case, name, first, stored_kwh, offset_hours, sun_goes=sun_goes) for name in names)
 
 
-def recharge(
+def recharge(  # noqa: PLR0913 - an instant, a level and a source
     case: Case,
     source: str,
     first: int,
@@ -223,7 +223,9 @@ class _Run:
             most = inf if limits.import_limit_kw is None else limits.import_limit_kw
             supply = max(most - float(case.other_kwh[index]) / hours, 0.0)
         through, eta = min(bypass, cord, supply), limits.eta_inverter
-        alone = limits.switches_whole_load and need > limits.inverter_kw + 1e-12  # then the inverter gives nothing
+        alone = (
+            limits.switches_whole_load and need > limits.inverter_kw + 1e-12
+        )  # then the inverter gives nothing
         straight = 0.0
         if self.sun_serves and not alone:
             straight = min(sun, need / eta, limits.inverter_kw / eta)

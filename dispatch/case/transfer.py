@@ -9,8 +9,8 @@ if TYPE_CHECKING:
     from dispatch.case.case import Case
 
 
-# 20 ms from memory: Information Technology Industry Council, "ITI (CBEMA) Curve Application Note", 2000: equipment rides
-# through no voltage at all for 20 ms. The others: common practice, no source (half a cycle is 8 to 10 ms).
+# 20 ms from memory: Information Technology Industry Council, "ITI (CBEMA) Curve Application Note", 2000: equipment
+# rides through no voltage at all for 20 ms. The others: common practice, no source (half a cycle is 8 to 10 ms).
 RIDES_MS = (
     ("lamps and controls held by a relay or contactor", 10.0),
     ("computers, routers and televisions", 20.0),

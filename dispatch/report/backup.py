@@ -58,7 +58,10 @@ SHADES = ("on red", "on dark_orange3", "on yellow4", "on green4")
 
 
 BACKUP_ASSUMPTIONS = (
-    "An hour counts as backed up while critical load and the system's idle draw are carried; a step the inverter cannot carry has none.",
+    (
+        "An hour counts as backed up while critical load and the system's idle draw are carried; a step that the "
+        "inverter cannot carry has none."
+    ),
     "What is left at an instant depends on the plan, which knew the year: see dispatch compare.",
     (
         "Without sun: panels count for nothing in the outage. With sun: they go on working, serve the load first and "
@@ -301,9 +304,7 @@ def _peak_days(detail: BackupDetail) -> Table:
 
 def _inverter(detail: BackupDetail) -> Iterator[str]:
     inverter = detail.inverter
-    carries = (
-        "carries it" if inverter.carries_peak else "DOES NOT carry it: hours end where it trips"
-    )
+    carries = "carries it" if inverter.carries_peak else "DOES NOT carry it: hours end where it trips"
     yield (
         f"Largest critical load of a step, idle draw included: {inverter.peak_kw:.2f} kW. The inverter holds "
         f"{inverter.continuous_kw:g} kW and {carries}."

@@ -194,7 +194,9 @@ def _backup(summary: CheckSummary) -> Iterator[tuple[str, str]]:
     carries = "carries the critical load at all times"
     yield (
         "inverter",
-        carries if not above else f"DOES NOT carry the critical load in {above:,.6g} h: no backup in those hours",
+        carries
+        if not above
+        else f"DOES NOT carry the critical load in {above:,.6g} h: no backup in those hours",
     )
     if summary.transfer is not None:
         yield "transfer", transfer_sentence(summary.transfer)

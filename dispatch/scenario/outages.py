@@ -143,7 +143,8 @@ class Generator(Frozen):
         "default: when something would be dark without it",
     )
     stops_at_percent: Percent | None = Field(
-        None, description="and stopped when it has reached this one; default: the ceiling (99 % of it with a taper)"
+        None,
+        description="and stopped when it has reached this one; default: the ceiling (99 % of it with a taper)",
     )
 
     @model_validator(mode="after")

@@ -1,3 +1,4 @@
+# ruff: noqa: C901, PLR0912, PLR0915, PLR0917 - one story told in order, as one would on paper
 """An outage followed by hand: plain Python from "How an outage is played" in dispatch/README.md.
 
 Written so that it can be checked against paper: one home, one number at a time, sharing no line with the product. Where
@@ -118,7 +119,9 @@ def follow(hw: Mapping[str, Any], level: float, sun: float, plug: float, draw: f
             ends += [hw["full_kwh"] - tau * (by_sun + by_plug), hw["full_kwh"] - tau * by_sun]
         length = hours
         for end in ends:
-            if (net > 0 and level + 1e-9 < end <= at(length)) or (net < 0 and level - 1e-9 > end >= at(length)):
+            if (net > 0 and level + 1e-9 < end <= at(length)) or (
+                net < 0 and level - 1e-9 > end >= at(length)
+            ):
                 low, high = 0.0, length
                 for _ in range(70):
                     middle = (low + high) / 2
@@ -257,7 +260,7 @@ def black_out(
                     return engine.idle * t + engine.slope * (p.from_engine * t + gone(t).plug)
 
                 if burnt(length) >= fuel:
-                    length = first_time(lambda t: burnt(t) >= fuel, length)
+                    length = first_time(lambda t, burnt=burnt, fuel=fuel: burnt(t) >= fuel, length)
                 used = min(burnt(length), fuel)
                 fuel = 0.0 if fuel - used < 1e-9 else fuel - used
                 out.litres, out.running = out.litres + used, out.running + length

@@ -60,13 +60,13 @@ def random_home(seed: int) -> tuple[Case, np.random.Generator]:
             ]
     draft = small_home(
         step_minutes=one_of(60, 30, 15),
-        sun=one_of(True, True, False),
+        sun=bool(one_of(1, 1, 0)),
         battery={
             "taper_hours": one_of(0.0, 0.2, 0.9),
             "self_discharge_per_hour_fraction": one_of(0.0, 0.00005, 0.004),
             "ceiling": one_of(None, {"percent": 95}),
         },
-        inverter={"continuous_w": one_of(700, 1500, 2600), "switches_whole_load": one_of(False, False, True)},
+        inverter={"continuous_w": one_of(700, 1500, 2600), "switches_whole_load": bool(one_of(0, 0, 1))},
         charging={"grid_w": one_of(300, 900), "ac_input_w": one_of(None, 2000)},
         load=None,
         reserve=None,

@@ -80,7 +80,7 @@ def by_hand(case: Case, stored_kwh: float, begin: int, *, with_sun: bool) -> flo
                 return float(min(hours + (level - lim.empty_kwh) / drawn * dt, lim.backup_horizon_hours))
             level = max(level - drawn, lim.empty_kwh)
         elif sun > 0.0:
-            level = follow(vars(lim), level, sun if sun < lim.total_charge_kw else lim.total_charge_kw, 0, 0, dt)[0]
+            level = follow(vars(lim), level, min(sun, lim.total_charge_kw), 0, 0, dt)[0]
         hours += dt
     return lim.backup_horizon_hours
 
@@ -157,7 +157,7 @@ def test_horizon_longer_than_the_data_and_not_a_whole_number_of_steps() -> None:
 
 def test_sun_serves_first_then_charges_within_every_limit() -> None:
     # one sunny step after the start: 0.5 of 6 kW serves the load (0.5/0.8 DC), 5.375 is left, 2 may charge
-    day = {"eta_inverter": 0.8, "eta_dc": 0.9, "total_charge_kw": 2.0}
+    day: dict[str, Any] = {"eta_inverter": 0.8, "eta_dc": 0.9, "total_charge_kw": 2.0}
     case = outage_case([0.5] * 40, [0.0, 6.0] + [0.0] * 38, **day)
     stored = np.full(40, 1.0)
     assert backup_hours(case, stored, with_sun=True)[0] == pytest.approx(1 + (1.0 + 1.8) * 0.8 / 0.5)
@@ -201,7 +201,8 @@ def test_nothing_switched_off_is_another_figure() -> None:
     summary = backup_summary(case, stored)
     assert summary.overload is None
     assert summary.all_overload is not None
-    assert (summary.all_overload.at, summary.all_overload.over_w) == (case.times[3], pytest.approx(500.0))
+    assert summary.all_overload.at == case.times[3]
+    assert summary.all_overload.over_w == pytest.approx(500.0)
     assert summary.all_overload.hours == 1.0
     assert (summary.all_minimum, summary.all_median) == pytest.approx((0.0, 2.5))
 
@@ -212,7 +213,8 @@ def test_one_moment_says_whether_the_inverter_trips_and_when() -> None:
     assert (now.hours, now.all_hours) == pytest.approx((8.0, 0.75))
     assert (now.trip, now.trips_at_once) == (None, False)
     assert now.all_trip is not None
-    assert (now.all_trip.at, now.all_trip.load_w) == (case.times[3], pytest.approx(2500.0))
+    assert now.all_trip.at == case.times[3]
+    assert now.all_trip.load_w == pytest.approx(2500.0)
     assert (now.need_w, now.all_need_w) == pytest.approx((500.0, 1000.0))
     assert hours_at(case, 4.0, 3).trips_at_once
     assert hours_at(case, 0.5, 4).all_trip is None  # empty before the overload comes
@@ -261,7 +263,9 @@ def test_all_starts_at_once_equal_one_outage_at_a_time(
         found = backup_hours(case, stored_kwh, with_sun=with_sun)
         assert found == pytest.approx(expected, abs=1e-6)
         alone = [hours_at(case, float(level), t + 1) for t, level in enumerate(stored_kwh)]
-        assert [one.hours_with_sun if with_sun else one.hours for one in alone] == pytest.approx(expected, abs=1e-6)
+        assert [one.hours_with_sun if with_sun else one.hours for one in alone] == pytest.approx(
+            expected, abs=1e-6
+        )
 
 
 @settings(max_examples=100, deadline=None)
@@ -316,7 +320,9 @@ def test_a_level_that_lasts_a_horizon_longer_than_its_energy_stops_at_the_horizo
     """A light load would carry the search far beyond the horizon; hours are cut there, part of a step included."""
     case = outage_case([0.001] * 4 + [5.0] * 4, backup_horizon_hours=2.5)
     assert backup_hours(case, np.full(8, 9.0)).tolist()[-1] == 2.5
-    assert backup_hours(outage_case([0.0] * 8, backup_horizon_hours=2.5), np.full(8, 9.0)).tolist() == [2.5] * 8
+    assert (
+        backup_hours(outage_case([0.0] * 8, backup_horizon_hours=2.5), np.full(8, 9.0)).tolist() == [2.5] * 8
+    )
 
 
 def test_an_exactly_sufficient_charge_reaches_the_end_of_its_step_in_spite_of_rounding() -> None:

@@ -167,7 +167,9 @@ def test_a_generator_starts_when_the_battery_is_empty() -> None:
     assert played.steps["generator_to_battery_kwh"].tolist()[6:] == pytest.approx([0.54, 0.9])
     assert played.litres == pytest.approx(0.5 * 1.6 * 1.4)
     assert played.fuel_cost == pytest.approx(2.0 * played.litres)
-    assert [(event.at.isoformat()[11:19], event.kind) for event in played.events] == [("23:24:00", "generator on")]
+    assert [(event.at.isoformat()[11:19], event.kind) for event in played.events] == [
+        ("23:24:00", "generator on")
+    ]
 
 
 def test_its_input_is_turned_down_to_what_it_gives() -> None:
@@ -214,7 +216,11 @@ def test_hours_litres_and_money_of_every_day() -> None:
     assert [day.begins for day in played.fuel_days] == [
         played.begins + pd.Timedelta(days=number) for number in range(3)
     ]
-    for name, total in (("hours", played.generator_hours), ("litres", played.litres), ("cost", played.fuel_cost)):
+    for name, total in (
+        ("hours", played.generator_hours),
+        ("litres", played.litres),
+        ("cost", played.fuel_cost),
+    ):
         assert sum(getattr(day, name) for day in played.fuel_days) == pytest.approx(total)
     # a day's cycle: 4 kWh into the cells in 4/0.9 h beside 0.5 kW, 6.4 h off
     cycle = 4 / 0.9 + 6.4
@@ -236,7 +242,10 @@ def test_a_fuel_curve_is_read_at_the_load_of_every_moment(points: tuple[int, ...
     moments = (np.arange(400_000) + 0.5) / 400_000 * bend
     load_w = 500 + 900 * np.exp(-moments / 0.9)
     burnt = np.interp(load_w, [0, *points], [litres[load] for load in (0, *points)])
-    by_hand = straight * np.interp(1400, [0, *points], [litres[load] for load in (0, *points)]) + burnt.mean() * bend
+    by_hand = (
+        straight * np.interp(1400, [0, *points], [litres[load] for load in (0, *points)])
+        + burnt.mean() * bend
+    )
     assert played.litres == pytest.approx(by_hand, rel=1e-7)
 
 
@@ -287,11 +296,8 @@ def test_shed_below_a_level_it_makes_the_rest_last_longer() -> None:
     assert heater.hours_without == pytest.approx(8.8)
     assert kept.shed_kwh == pytest.approx(0.3 * 8.8)
     assert kept.dark_hours == pytest.approx(0.8)
-    assert [(event.at.isoformat()[11:19], event.kind, event.name) for event in kept.events][0] == (
-        "20:12:00",
-        "shed",
-        "heater",
-    )
+    first = kept.events[0]
+    assert (first.at.isoformat()[11:19], first.kind, first.name) == ("20:12:00", "shed", "heater")
     assert kept.wanted_kwh == pytest.approx(6.0)
     assert kept.served_kwh + kept.shed_kwh + kept.unserved_kwh == pytest.approx(kept.wanted_kwh)
 

@@ -59,6 +59,14 @@ def test_the_random_outages_hold_everything_that_can_happen() -> None:
         )
         for kind in {event.kind for event in played.events}:
             kinds[kind] = kinds.get(kind, 0) + 1
-    expected = {"generator on", "generator off", "tank empty", "battery empty", "inverter trips", "shed", "back"}
+    expected = {
+        "generator on",
+        "generator off",
+        "tank empty",
+        "battery empty",
+        "inverter trips",
+        "shed",
+        "back",
+    }
     assert set(kinds) == expected
     assert min(kinds.values()) >= 10, kinds
