@@ -9,24 +9,36 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
-from dispatch.backup.island import DUST_KW, DUST_LITRES, Island
-from dispatch.backup.level import DUST_KWH
+from dispatch.backup.diary import ApplianceOutcome, Appliances, Dark, Diary, Event, FuelDay, after_hours
+from dispatch.backup.island import Island
 from dispatch.backup.recharge import Recharge, recharges
 from dispatch.errors import ScenarioError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from dispatch.arrays import Floats
-    from dispatch.backup.island import Moves, Ranked, State, Stretch
+    from dispatch.backup.island import Moves
     from dispatch.case.case import Case
     from dispatch.flows import Flows
+
+
+__all__ = [
+    "STEP_COLUMNS",
+    "ApplianceOutcome",
+    "Dark",
+    "Event",
+    "FuelDay",
+    "Played",
+    "Span",
+    "play",
+    "span_of",
+]
 
 
 STEP_COLUMNS = (
@@ -40,50 +52,6 @@ STEP_COLUMNS = (
     "generator_to_battery",
     "unserved",
 )
-
-
-class Dark(NamedTuple):
-    """A time in which critical load was not fully served."""
-
-    begins: pd.Timestamp
-    ends: pd.Timestamp
-
-    @property
-    def hours(self) -> float:
-        """Its length. [h]."""
-        return float((self.ends - self.begins) / pd.Timedelta(hours=1))
-
-
-@dataclass(frozen=True)
-class ApplianceOutcome:
-    """What one kind of critical appliance got: rank (None: after all ranked), kWh wanted and served, hours without."""
-
-    name: str
-    priority: int | None
-    wanted_kwh: float
-    served_kwh: float
-    hours_without: float
-
-
-class Event(NamedTuple):
-    """Something that was switched: when, what kind it is, and the appliance it is about (else empty).
-
-    Kinds: ``generator on``, ``generator off``, ``tank empty``, ``battery empty``, ``inverter trips``, ``shed``,
-    ``back``.
-    """
-
-    at: pd.Timestamp
-    kind: str
-    name: str = ""
-
-
-class FuelDay(NamedTuple):
-    """The generator in one day of 24 hours, counted from the outage's first instant (the last may be shorter)."""
-
-    begins: pd.Timestamp
-    hours: float
-    litres: float
-    cost: float
 
 
 @dataclass(frozen=True)
@@ -235,15 +203,15 @@ def play(case: Case, flows: Flows, span: Span, *, sun: bool = True) -> Played:
     island = Island(case, sun=sun and has_system, generator=has_system, sheds=has_system)
     stored = _level_at(case, flows, span) if has_system else case.limits.empty_kwh
     state = island.start(np.array([stored]))
-    begins = case.times[span.first] + _after(span.offset_hours)
-    diary, keeping = _Diary(island, begins), _Appliances(island.ranked)
+    begins = case.times[span.first] + after_hours(span.offset_hours)
+    diary, keeping = Diary(island, begins), Appliances(island.ranked)
     rows = []
     for passed, index, hours in _pieces(case, span):
         diary.turn_to(passed, index)
         moves = island.step(state, np.array([index]), hours, diary.write)
         keeping.add(index, hours, moves, diary.shed_kwh)
         diary.burn(passed, moves)
-        rows.append(_row(begins + _after(passed), hours, moves, float(state.stored[0])))
+        rows.append(_row(begins + after_hours(passed), hours, moves, float(state.stored[0])))
     steps = pd.DataFrame(rows)
     diary.close(span.hours, state)
     last = span.offset_hours + span.hours
@@ -255,7 +223,7 @@ def play(case: Case, flows: Flows, span: Span, *, sun: bool = True) -> Played:
     return Played(
         strategy=flows.name,
         begins=begins,
-        ends=begins + _after(span.hours),
+        ends=begins + after_hours(span.hours),
         stored_kwh=stored if has_system else None,
         stored_end_kwh=level if has_system else None,
         wanted_kwh=float(total["wanted_kwh"] + total["shed_kwh"]),
@@ -276,10 +244,6 @@ def play(case: Case, flows: Flows, span: Span, *, sun: bool = True) -> Played:
         recharges=tuple(after) if has_system else (),
         steps=steps,
     )
-
-
-def _after(hours: float) -> pd.Timedelta:
-    return pd.Timedelta(seconds=round(hours * 3600))
 
 
 def _level_at(case: Case, flows: Flows, span: Span) -> float:
@@ -307,120 +271,3 @@ def _row(begins: pd.Timestamp, hours: float, moves: Moves, stored_kwh: float) ->
         "generator_hours": float(moves.generator_hours[0]),
         "litres": float(moves.litres[0]),
     }
-
-
-class _Diary:
-    """Writes down what each stretch of one outage was like: when it was dark, what was switched, what was burnt."""
-
-    def __init__(self, island: Island, begins: pd.Timestamp) -> None:
-        self.island, self.begins = island, begins
-        self.price_per_litre = island.fuelled.price_per_litre if island.fuelled else 0.0
-        self.names = [one.name for one in island.ranked.listed]
-        self.dark: list[tuple[float, float]] = []
-        self.events: list[Event] = []
-        self.fuel_days: list[FuelDay] = []
-        self.tripped_hours = 0.0
-        self._passed, self._index = 0.0, 0
-        self._was = dict.fromkeys(("inverter trips", "battery empty", "generator on"), False)
-        self._off = np.zeros(len(self.names), dtype=bool)
-        self.shed_kwh = np.zeros(len(self.names))
-
-    def turn_to(self, passed_hours: float, index: int) -> None:
-        """Begin a step of the data."""
-        self._passed, self._index = passed_hours, index
-        self.shed_kwh = np.zeros(len(self.names))
-
-    def write(self, stretch: Stretch) -> None:
-        """Note one stretch."""
-        begin, hours = self._passed + float(stretch.begin_hours[0]), float(stretch.hours[0])
-        tripped, off = bool(stretch.tripped[0]), stretch.off[0]
-        self.shed_kwh += np.where(off, self.island.ranked.power_kw[:, self._index], 0.0) * hours
-        self.tripped_hours += hours if tripped else 0.0
-        if float(stretch.unserved_kw[0]) > DUST_KW and hours > 0.0:
-            self._darken(begin, begin + hours)
-        now = zip(self._was, (tripped, bool(stretch.dry[0]), bool(stretch.running[0])), strict=True)
-        for kind, is_so in list(now):
-            if is_so and not self._was[kind]:
-                self._note(begin, kind)
-            elif kind == "generator on" and self._was[kind] and not is_so:
-                self._note(begin, "generator off")
-            self._was[kind] = is_so
-        for place, name in enumerate(self.names):
-            if off[place] != self._off[place]:
-                self._note(begin, "shed" if off[place] else "back", name)
-        self._off = off
-
-    def burn(self, passed_hours: float, moves: Moves) -> None:
-        """Add a step's fuel to its day; a step that runs over a day's end belongs to the day it began in."""
-        litres = float(moves.litres[0])
-        if self.island.fuelled is None:
-            return
-        day = int((passed_hours + 1e-9) // 24.0)
-        while len(self.fuel_days) <= day:
-            self.fuel_days.append(FuelDay(self.begins + _after(24.0 * len(self.fuel_days)), 0.0, 0.0, 0.0))
-        old = self.fuel_days[day]
-        self.fuel_days[day] = FuelDay(
-            old.begins,
-            old.hours + float(moves.generator_hours[0]),
-            old.litres + litres,
-            old.cost + litres * self.price_per_litre,
-        )
-
-    def close(self, hours: float, state: State) -> None:
-        """End the diary; an empty tank is told where the generator stopped for want of fuel."""
-        if self.island.fuelled is None or float(state.litres[0]) > DUST_LITRES:
-            return
-        stops = [event.at for event in self.events if event.kind == "generator off"]
-        at = self.begins + _after(hours) if self._was["generator on"] or not stops else stops[-1]
-        self.events.append(Event(at, "tank empty"))
-        self.events.sort(key=lambda event: event.at)
-
-    def first(self, kind: str) -> pd.Timestamp | None:
-        """When something of that kind happened first."""
-        return next((event.at for event in self.events if event.kind == kind), None)
-
-    def dark_spells(self) -> tuple[Dark, ...]:
-        """Return the dark times, merged."""
-        return tuple(Dark(self.begins + _after(a), self.begins + _after(b)) for a, b in self.dark)
-
-    def _darken(self, begin: float, end: float) -> None:
-        if self.dark and begin - self.dark[-1][1] < 1e-6:
-            self.dark[-1] = (self.dark[-1][0], end)
-        else:
-            self.dark.append((begin, end))
-
-    def _note(self, hours: float, kind: str, name: str = "") -> None:
-        self.events.append(Event(self.begins + _after(hours), kind, name))
-
-
-class _Appliances:
-    """Hands what was served to the critical appliances in the order of their priorities, step by step."""
-
-    def __init__(self, ranked: Ranked) -> None:
-        self.ranked = ranked
-        self.wanted, self.served, self.without = np.zeros((3, len(ranked.listed)))
-
-    def add(self, index: int, hours: float, moves: Moves, shed_kwh: Floats) -> None:
-        """Hand out one step: the last in rank are left off in time, those of one rank share alike."""
-        wanted = self.ranked.power_kw[:, index] * hours
-        asked = wanted - shed_kwh
-        left, got = float((moves.wanted - moves.unserved)[0]), np.zeros(len(wanted))
-        ranks = [one.priority for one in self.ranked.listed]
-        for rank in dict.fromkeys(ranks):
-            places = [place for place, other in enumerate(ranks) if other == rank]
-            together = float(asked[places].sum())
-            share = min(left / together, 1.0) if together > DUST_KWH else 0.0
-            got[places] = asked[places] * share
-            left = max(left - together * share, 0.0)
-        self.wanted += wanted
-        self.served += got
-        lacking = np.divide(wanted - got, wanted, out=np.zeros_like(wanted), where=wanted > DUST_KWH)
-        self.without += np.where(lacking > 1e-9, lacking, 0.0) * hours
-
-    def outcomes(self) -> tuple[ApplianceOutcome, ...]:
-        """Return what each got."""
-        figures = zip(self.ranked.listed, self.wanted, self.served, self.without, strict=True)
-        return tuple(
-            ApplianceOutcome(one.name, one.priority, float(wanted), float(served), float(without))
-            for one, wanted, served, without in figures
-        )

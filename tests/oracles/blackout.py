@@ -259,8 +259,11 @@ def black_out(
                 def burnt(t: float, p: Powers = p) -> float:
                     return engine.idle * t + engine.slope * (p.from_engine * t + gone(t).plug)
 
-                if burnt(length) >= fuel:
-                    length = first_time(lambda t, burnt=burnt, fuel=fuel: burnt(t) >= fuel, length)
+                def empties(t: float, left: float = fuel) -> bool:
+                    return burnt(t) >= left
+
+                if empties(length):
+                    length = first_time(empties, length)
                 used = min(burnt(length), fuel)
                 fuel = 0.0 if fuel - used < 1e-9 else fuel - used
                 out.litres, out.running = out.litres + used, out.running + length
