@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
-from dispatch.backup.island import DUST_KW, DUST_LITRES
+from dispatch.backup.island import DUST_LITRES
 from dispatch.backup.level import DUST_KWH
+from dispatch.backup.overload import DUST_KW
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats

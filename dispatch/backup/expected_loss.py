@@ -32,8 +32,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dispatch.backup.island import DUST_KW, Island
+from dispatch.backup.island import Island
 from dispatch.backup.level import DUST_KWH
+from dispatch.backup.overload import DUST_KW
 from dispatch.scenario.outages import SUSTAINED_MINUTES
 
 if TYPE_CHECKING:

@@ -19,61 +19,46 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from dispatch.backup.level import Course, offer
+from dispatch.backup.overload import (
+    DUST_KW,
+    Overload,
+    ahead,
+    is_over,
+    need_of,
+    next_overload,
+    overload_in,
+    overload_of,
+    steps_to_overload,
+)
+
+__all__ = [
+    "BackupSummary",
+    "MomentHours",
+    "Overload",
+    "backup_hours",
+    "backup_summary",
+    "hours_at",
+    "overload_of",
+]
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from dispatch.arrays import Floats
+    from dispatch.backup.overload import Which
     from dispatch.case.case import Case
-
-
-Which = Literal["critical", "all"]
-"""The critical load, or all served load: nothing is switched off."""
 
 
 _TOLERANCE_KWH = 1e-9
 """A level this little below empty is rounding, not an empty battery."""
 
 
-_TOLERANCE_KW = 1e-9
-
-
 _TIE_HOURS = 1e-6
 """Instants this close to the minimum are equally bad: the first of them is named."""
-
-
-@dataclass(frozen=True)
-class Overload:
-    """A step in which a load, idle draw included, is more than the inverter holds: it trips.
-
-    Attributes
-    ----------
-    which : str
-        The load: "critical" or "all".
-    at : Timestamp
-        Where the step begins.
-    load_w, inverter_w : float
-        Mean power of the step, and the inverter's continuous rating. [W, AC]
-    hours : float
-        Hours of the data in which that load is more than the inverter holds. [h]
-    """
-
-    which: Which
-    at: pd.Timestamp
-    load_w: float
-    inverter_w: float
-    hours: float
-
-    @property
-    def over_w(self) -> float:
-        """What must be switched off at the least. [W]."""
-        return self.load_w - self.inverter_w
 
 
 @dataclass(frozen=True)
@@ -187,8 +172,8 @@ def backup_hours(
     stored_kwh = np.asarray(stored_kwh, dtype=np.float64)
     steps = math.ceil(case.limits.backup_horizon_hours / case.dt_hours - 1e-9)
     follow = _hours_with_sun if with_sun else _hours_without_sun
-    need_kwh = _need_kwh(case, load)
-    carried_hours = _steps_to_overload(case, need_kwh, steps) * case.dt_hours
+    need_kwh = need_of(case, load)
+    carried_hours = steps_to_overload(case, need_kwh, steps) * case.dt_hours
     hours = np.minimum(follow(case, need_kwh, stored_kwh, steps), carried_hours)
     return np.minimum(hours, case.limits.backup_horizon_hours)
 
@@ -222,7 +207,7 @@ def backup_summary(case: Case, stored_kwh: Floats) -> BackupSummary:
         with_sun_p05=float(np.percentile(hours_with_sun, 5)),
         with_sun_median=float(np.median(hours_with_sun)),
         with_sun_worst_at=_worst_at(case, hours_with_sun),
-        carries_critical_peak=peak_kw <= case.limits.inverter_kw + _TOLERANCE_KW,
+        carries_critical_peak=peak_kw <= case.limits.inverter_kw + DUST_KW,
         critical_peak_kw=peak_kw,
         all_hours=all_hours,
         all_hours_with_sun=backup_hours(case, stored_kwh, with_sun=True, load="all"),
@@ -232,12 +217,6 @@ def backup_summary(case: Case, stored_kwh: Floats) -> BackupSummary:
         overload=overload_of(case, "critical"),
         all_overload=overload_of(case, "all"),
     )
-
-
-def overload_of(case: Case, load: Which = "critical") -> Overload | None:
-    """Find the largest overload in the data, the first of equals; None where the inverter always carries the load."""
-    need_kw = _need_kwh(case, load) / case.dt_hours
-    return _overload(case, load, int(np.argmax(need_kw)))
 
 
 def hours_at(case: Case, stored_kwh: float, step: int, offset_hours: float = 0.0) -> MomentHours:
@@ -257,74 +236,39 @@ def hours_at(case: Case, stored_kwh: float, step: int, offset_hours: float = 0.0
     -------
     MomentHours
     """
-    count, horizon = len(case.times), case.limits.backup_horizon_hours
-    figures: dict[str, float | Overload | None] = {}
-    for name, load in (("", "critical"), ("all_", "all")):
-        need_kwh = _need_kwh(case, load)  # type: ignore[arg-type]
-        limit, first = horizon, _next_overload(case, need_kwh, step)
-        begins = math.inf if first is None else max(first * case.dt_hours - offset_hours, 0.0)
-        limit = min(limit, begins)
-        reached = []
-        for with_sun in (False, True):
-            energy = _one(case, need_kwh, stored_kwh, step, offset_hours, with_sun=with_sun)
-            reached.append(min(energy, limit))
-        figures[f"{name}hours"], figures[f"{name}hours_with_sun"] = reached
-        meets = first is not None and max(reached) >= begins - _TIE_HOURS and begins <= horizon
-        at = None if first is None or not meets else _overload(case, load, (step + first) % count)  # type: ignore[arg-type]
-        figures[f"{name}trip"] = at and _ahead(case, at, step, first or 0)
-        figures[f"{name}need_w"] = float(need_kwh[step % count]) / case.dt_hours * 1000.0
-    at_time = case.times[step % count] + pd.Timedelta(seconds=round(offset_hours * 3600))
-    return MomentHours(at=at_time, stored_kwh=stored_kwh, **figures)  # type: ignore[arg-type]
-
-
-# ---- loads and overloads -----------------------------------------------------------------------------------
-
-
-def _need_kwh(case: Case, load: Which) -> Floats:
-    return (case.critical_kwh if load == "critical" else case.load_kwh) + case.idle_kwh
-
-
-def _is_over(case: Case, need_kwh: Floats) -> NDArray[np.bool_]:
-    over: NDArray[np.bool_] = need_kwh / case.dt_hours > case.limits.inverter_kw + _TOLERANCE_KW
-    return over
-
-
-def _overload(case: Case, load: Which, step: int) -> Overload | None:
-    need_kwh = _need_kwh(case, load)
-    over = _is_over(case, need_kwh)
-    if not over[step]:
-        return None
-    return Overload(
-        which=load,
-        at=case.times[step],
-        load_w=float(need_kwh[step]) / case.dt_hours * 1000.0,
-        inverter_w=case.limits.inverter_kw * 1000.0,
-        hours=float(over.sum()) * case.dt_hours,
+    count = len(case.times)
+    step %= count
+    hours, hours_with_sun, trip = _until(case, "critical", stored_kwh, step, offset_hours)
+    all_hours, all_hours_with_sun, all_trip = _until(case, "all", stored_kwh, step, offset_hours)
+    return MomentHours(
+        at=case.times[step] + pd.Timedelta(seconds=round(offset_hours * 3600)),
+        stored_kwh=stored_kwh,
+        hours=hours,
+        hours_with_sun=hours_with_sun,
+        all_hours=all_hours,
+        all_hours_with_sun=all_hours_with_sun,
+        trip=trip,
+        all_trip=all_trip,
+        need_w=float(need_of(case, "critical")[step]) / case.dt_hours * 1000.0,
+        all_need_w=float(need_of(case, "all")[step]) / case.dt_hours * 1000.0,
     )
 
 
-def _next_overload(case: Case, need_kwh: Floats, step: int) -> int | None:
-    """Count the steps from this one to the first that is overloaded (0: this one); None where none is."""
-    over = np.flatnonzero(np.roll(_is_over(case, need_kwh), -step))
-    return int(over[0]) if over.size else None
-
-
-def _ahead(case: Case, found: Overload, step: int, count: int) -> Overload:
-    """Tell an overload's time as it is counted from a step, past the data's end too."""
-    at = case.times[step % len(case.times)] + pd.Timedelta(seconds=round(count * case.dt_hours * 3600))
-    return Overload(found.which, at, found.load_w, found.inverter_w, found.hours)
-
-
-def _steps_to_overload(case: Case, need_kwh: Floats, steps: int) -> NDArray[np.float64]:
-    """Count the whole steps that are carried from the end of each step on, shape (n,); ``inf`` where all are."""
-    over = _is_over(case, need_kwh)
-    count = len(over)
-    if not over.any():
-        return np.full(count, np.inf)
-    at = np.flatnonzero(np.resize(over, 2 * count + 1))
-    begins = np.arange(count) + 1
-    found: NDArray[np.float64] = (at[np.searchsorted(at, begins)] - begins).astype(np.float64)
-    return np.where(found > steps, np.inf, found)
+def _until(
+    case: Case, load: Which, stored_kwh: float, step: int, offset_hours: float
+) -> tuple[float, float, Overload | None]:
+    """Hours without and with sun from one instant on, and the overload that ends the longer of them, if one does."""
+    need_kwh, horizon = need_of(case, load), case.limits.backup_horizon_hours
+    first = next_overload(case, need_kwh, step)
+    begins = math.inf if first is None else max(first * case.dt_hours - offset_hours, 0.0)
+    dark, sunny = (
+        min(_one(case, need_kwh, stored_kwh, step, offset_hours, with_sun=sun), begins, horizon)
+        for sun in (False, True)
+    )
+    if first is None or max(dark, sunny) < begins - _TIE_HOURS:
+        return dark, sunny, None
+    found = overload_in(case, load, (step + first) % len(case.times))
+    return dark, sunny, found and ahead(case, found, step, first)
 
 
 # ---- energy ------------------------------------------------------------------------------------------------
@@ -371,7 +315,7 @@ def _with_sun(case: Case, need_kwh: Floats) -> tuple[Floats, Floats]:
 
 def _hours_with_sun(case: Case, need_kwh: Floats, stored_kwh: Floats, steps: int) -> Floats:
     surplus_kwh, draw_kwh = (_following(series, steps) for series in _with_sun(case, need_kwh))
-    over = _following(_is_over(case, need_kwh).astype(np.float64), steps) > 0.0
+    over = _following(is_over(case, need_kwh).astype(np.float64), steps) > 0.0
     empty_kwh = case.limits.empty_kwh
     hours = np.full(len(stored_kwh), steps * case.dt_hours)
     alive = np.arange(len(stored_kwh))

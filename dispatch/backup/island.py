@@ -28,6 +28,7 @@ import numpy as np
 
 from dispatch.backup.generator import Fuelled, generator_of
 from dispatch.backup.level import DUST_KWH, Course, next_line, offer
+from dispatch.backup.overload import DUST_KW
 from dispatch.backup.ranks import ranked_appliances
 
 if TYPE_CHECKING:
@@ -40,10 +41,6 @@ if TYPE_CHECKING:
 
     Flags = NDArray[np.bool_]
     Index = NDArray[np.intp]
-
-
-DUST_KW = 1e-9
-"""Powers closer than this are equal."""
 
 
 DUST_LITRES = 1e-9
