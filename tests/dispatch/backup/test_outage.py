@@ -372,3 +372,25 @@ def test_the_document_is_plain_json_and_adds_up() -> None:
     assert strategy["served_kwh"] + strategy["unserved_kwh"] + strategy["shed_kwh"] == pytest.approx(
         strategy["wanted_kwh"]
     )
+
+
+def test_every_energy_of_a_step_names_its_side_and_the_sides_balance() -> None:
+    case = small_home(generator=GENERATOR).case()
+    played = play(case, plan(case, full(case)), span_of(case, "2025-11-01T17:20", 30))
+    document = outage_document(case, [played])
+    limits = case.limits
+    before = document["strategies"][0]["stored_kwh"]
+    for step in document["strategies"][0]["steps"]:
+        energies = {name for name in step if name.endswith("_kwh")} - {"stored_kwh"}
+        assert all(name.endswith(("_ac_kwh", "_dc_kwh")) for name in energies), energies
+        served = step["wanted_ac_kwh"] - step["unserved_ac_kwh"] + limits.idle_on_kw * step["hours"]
+        given = limits.eta_inverter * (step["sun_to_load_dc_kwh"] + step["battery_to_load_dc_kwh"])
+        if step["unserved_ac_kwh"] < 1e-9:
+            assert given + step["generator_to_load_ac_kwh"] == pytest.approx(served, abs=1e-9)
+        after = before + limits.eta_dc * step["sun_to_battery_dc_kwh"]
+        after += limits.eta_charger * step["generator_to_battery_ac_kwh"]
+        after -= step["battery_to_load_dc_kwh"] / limits.eta_discharge
+        assert step["stored_kwh"] == pytest.approx(after, abs=1e-9)
+        before = step["stored_kwh"]
+    assert document["generator_input"]["input_limit_w"] == 1500.0
+    assert document["transfer"] is None
