@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dispatch.backup.level import Course, offer
+from dispatch.backup.level import charged_by_sun
 from dispatch.backup.overload import (
     DUST_KW,
     Overload,
@@ -326,7 +326,7 @@ def _hours_with_sun(case: Case, need_kwh: Floats, stored_kwh: Floats, steps: int
         charges = np.flatnonzero(surplus_kwh[alive + step] > _TOLERANCE_KWH)
         if charges.size:
             sun_kw = surplus_kwh[alive[charges] + step] / case.dt_hours
-            after_kwh[charges] = _charged(case, level_kwh[charges], sun_kw, case.dt_hours)
+            after_kwh[charges] = charged_by_sun(case.limits, level_kwh[charges], sun_kw, case.dt_hours)
         out = after_kwh < empty_kwh - _TOLERANCE_KWH
         gone = out | over[alive + step]  # an overload ends the hours, wherever the level stands
         if gone.any():
@@ -337,20 +337,6 @@ def _hours_with_sun(case: Case, need_kwh: Floats, stored_kwh: Floats, steps: int
                 break
         level_kwh = np.maximum(after_kwh, empty_kwh)
     return hours
-
-
-def _charged(case: Case, level_kwh: Floats, sun_kw: Floats, hours: float) -> Floats:
-    """Levels after charging with the sun alone, by the one law of the level. [kWh]."""
-    limits, zero = case.limits, np.zeros_like(level_kwh)
-    left, level = np.full_like(level_kwh, hours), level_kwh
-    for _ in range(2):  # up to where the taper begins, and beyond
-        course = Course(limits, level, offer(limits, sun_kw, zero, zero), 0.0)
-        line = np.where(course.tapers | (level >= course.taper_line), np.inf, course.taper_line)
-        part = np.minimum(course.hours_to(line), left)
-        level, left = np.minimum(course.after(part), limits.ceiling_kwh), left - part
-        if not limits.taper_hours:
-            break
-    return np.maximum(level, level_kwh)
 
 
 def _one(  # noqa: PLR0913 - an instant, a level and a load
@@ -366,7 +352,7 @@ def _one(  # noqa: PLR0913 - an instant, a level and a load
         at = step % len(case.times)
         if surplus_kwh[at] > _TOLERANCE_KWH:
             sun_kw = np.array([surplus_kwh[at] / case.dt_hours])
-            level = float(_charged(case, np.array([level]), sun_kw, length)[0])
+            level = float(charged_by_sun(case.limits, np.array([level]), sun_kw, length)[0])
         drawn = float(draw_kwh[at]) * length / case.dt_hours
         if level - drawn < empty - _TOLERANCE_KWH:
             return passed + (level - empty) / drawn * length

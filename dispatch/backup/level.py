@@ -153,6 +153,27 @@ class Course:
         return sun / self.limits.eta_dc, plug / self.limits.eta_charger
 
 
+def charged_by_sun(limits: Limits, level_kwh: Floats, sun_kw: Floats, hours: float) -> Floats:
+    """Solve the law for sun alone, nothing drawn and no self-discharge: levels after so many hours, shape (k,). [kWh].
+
+    Parameters
+    ----------
+    limits : Limits
+    level_kwh, sun_kw : array, shape (k,)
+        Levels, and the sun on offer, above 0. [kWh], [kW, DC]
+    hours : float
+    """
+    into = limits.eta_dc * np.minimum(sun_kw, limits.total_charge_kw)
+    if not limits.taper_hours:
+        return np.maximum(np.minimum(level_kwh + into * hours, limits.ceiling_kwh), level_kwh)
+    room = limits.full_kwh - level_kwh
+    before = np.maximum(room - limits.taper_hours * into, 0.0)  # kWh until the taper binds
+    straight = np.full_like(before, hours)
+    np.divide(before, into, out=straight, where=before < into * hours)
+    left = (room - into * straight) * np.exp((straight - hours) / limits.taper_hours)
+    return np.maximum(np.minimum(limits.full_kwh - left, limits.ceiling_kwh), level_kwh)
+
+
 def next_line(level_kwh: Floats, rate_kw: Floats, lines: tuple[Floats, ...]) -> Floats:
     """Return the nearest line ahead of each level, shape (k,); ``±inf`` where none is."""
     below, above = np.full_like(level_kwh, -np.inf), np.full_like(level_kwh, np.inf)
