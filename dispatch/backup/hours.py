@@ -173,7 +173,7 @@ def backup_hours(
     steps = math.ceil(case.limits.backup_horizon_hours / case.dt_hours - 1e-9)
     follow = _hours_with_sun if with_sun else _hours_without_sun
     need_kwh = need_of(case, load)
-    carried_hours = steps_to_overload(case, need_kwh, steps) * case.dt_hours
+    carried_hours = steps_to_overload(case, need_kwh) * case.dt_hours
     hours = np.minimum(follow(case, need_kwh, stored_kwh, steps), carried_hours)
     return np.minimum(hours, case.limits.backup_horizon_hours)
 
@@ -328,7 +328,7 @@ def _hours_with_sun(case: Case, need_kwh: Floats, stored_kwh: Floats, steps: int
             sun_kw = surplus_kwh[alive[charges] + step] / case.dt_hours
             after_kwh[charges] = charged_by_sun(case.limits, level_kwh[charges], sun_kw, case.dt_hours)
         out = after_kwh < empty_kwh - _TOLERANCE_KWH
-        gone = out | over[alive + step]  # an overload ends the hours, wherever the level stands
+        gone = out | over[alive + step]  # saves time only: the hours are cut where an overload begins
         if gone.any():
             # the level falls evenly through the step until it meets empty
             hours[alive[out]] = (step + (level_kwh[out] - empty_kwh) / drawn_kwh[out]) * case.dt_hours

@@ -95,7 +95,7 @@ def ahead(case: Case, found: Overload, step: int, count: int) -> Overload:
     return Overload(found.which, at, found.load_w, found.inverter_w, found.hours)
 
 
-def steps_to_overload(case: Case, need_kwh: Floats, steps: int) -> NDArray[np.float64]:
+def steps_to_overload(case: Case, need_kwh: Floats) -> NDArray[np.float64]:
     """Count the whole steps that are carried from the end of each step on, shape (n,); ``inf`` where all are."""
     over = is_over(case, need_kwh)
     count = len(over)
@@ -104,4 +104,4 @@ def steps_to_overload(case: Case, need_kwh: Floats, steps: int) -> NDArray[np.fl
     at = np.flatnonzero(np.resize(over, 2 * count + 1))
     begins = np.arange(count) + 1
     found: NDArray[np.float64] = (at[np.searchsorted(at, begins)] - begins).astype(np.float64)
-    return np.where(found > steps, np.inf, found)
+    return found
