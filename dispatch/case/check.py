@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from dispatch.case.transfer import transfer_gap
+
 if TYPE_CHECKING:
     from pathlib import Path
 
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.case.limits import Limits
+    from dispatch.case.transfer import TransferGap
 
 
 _YEAR_HOURS = 8760.0
@@ -104,6 +107,8 @@ class CheckSummary:
         Share of all instants at which they are wanted.
     critical_above_inverter_hours : float
         How long the critical load with idle draw is above what the inverter holds. [h]
+    transfer : TransferGap or None
+        Which loads notice the system taking over, where a time is stated.
     notes : tuple of str
         What was left out, clipped, capped or wrapped.
     """
@@ -129,6 +134,7 @@ class CheckSummary:
     target_hours: float | None
     share_of_instants_fraction: float
     critical_above_inverter_hours: float
+    transfer: TransferGap | None
     notes: tuple[str, ...]
 
 
@@ -174,6 +180,7 @@ def check_summary(case: Case) -> CheckSummary:
         target_hours=case.scenario.backup.target_hours,
         share_of_instants_fraction=case.scenario.backup.share_of_instants_fraction,
         critical_above_inverter_hours=float((outage_kw > limits.inverter_kw + 1e-9).sum() * dt_hours),
+        transfer=transfer_gap(case),
         notes=case.notes,
     )
 

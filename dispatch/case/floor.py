@@ -158,8 +158,8 @@ def following_sum(values: Floats, steps: float) -> Floats:
         ``Σ values[t+1 … t+steps]``.
     """
     count = len(values)
-    whole = int(np.floor(steps + 1e-9))
-    part = max(steps - whole, 0.0)
+    whole = int(np.floor(steps))
+    part = steps - whole
     around = np.resize(values, 2 * count + 2)
     total = np.concatenate([[0.0], np.cumsum(around)])
     first = np.arange(count) + 1

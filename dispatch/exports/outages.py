@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from dispatch.backup.generator import generator_fit
+from dispatch.backup.outage import STEP_COLUMNS
+from dispatch.case.transfer import transfer_gap
 from dispatch.exports.comparison import more_document, recommendation_document
 from dispatch.exports.files import plain, write_files
 from dispatch.exports.outcome import head
@@ -57,6 +60,8 @@ def backup_document(study: BackupStudy) -> dict[str, Any]:
             for day in study.peak_days
         ],
         "inverter": plain(study.inverter),
+        "transfer": plain(transfer_gap(study.case)),
+        "generator_input": plain(generator_fit(study.case)),
         "recharge": plain(study.recharges),
         "most_hours": study.most_hours,
         "more_hours": [more_document(more) for more in study.more],
@@ -93,6 +98,8 @@ def backup_csv(study: BackupStudy, directory: Path) -> tuple[Path, ...]:
             "floor_kwh": case.floor_kwh,
             "backup_hours": outcome.backup.hours,
             "backup_hours_with_sun": outcome.backup.hours_with_sun,
+            "all_load_hours": outcome.backup.all_hours,
+            "all_load_hours_with_sun": outcome.backup.all_hours_with_sun,
         }
     )
     places = pd.MultiIndex.from_product([range(1, 13), range(24)], names=["month", "hour"])
@@ -125,6 +132,8 @@ def outage_document(case: Case, plays: Sequence[Played]) -> dict[str, Any]:
     return {
         **head(case),
         "limits": plain(case.limits),
+        "transfer": plain(transfer_gap(case)),
+        "generator_input": plain(generator_fit(case)),
         "begins": first.begins.isoformat(),
         "ends": first.ends.isoformat(),
         "hours": (first.ends - first.begins).total_seconds() / 3600,
@@ -133,23 +142,52 @@ def outage_document(case: Case, plays: Sequence[Played]) -> dict[str, Any]:
     }
 
 
+_TOLD_APART = {
+    "begins",
+    "ends",
+    "dark",
+    "appliances",
+    "recharges",
+    "steps",
+    "events",
+    "fuel_days",
+    "first_trip",
+    "tank_empty_at",
+}
+"""Fields of an outage that are written in a form of their own."""
+
+
+_DC = ("sun_to_load", "sun_to_battery", "spill", "battery_to_load")
+"""Flows of a step on the DC side; all others are AC, and ``stored_kwh`` is in the cells."""
+
+
+def _sided(play: Played) -> pd.DataFrame:
+    """Name the side of every energy: ``wanted_ac_kwh``, ``spill_dc_kwh``."""
+    names = {f"{name}_kwh": f"{name}_{'dc' if name in _DC else 'ac'}_kwh" for name in STEP_COLUMNS}
+    return play.steps.rename(columns=names)
+
+
 def _played(play: Played) -> dict[str, Any]:
     figures = {
         field.name: getattr(play, field.name)
         for field in dataclasses.fields(play)
-        if field.name not in {"begins", "ends", "dark", "appliances", "recharges", "steps"}
+        if field.name not in _TOLD_APART
     }
     return {
-        **figures,
+        **plain(figures),
+        "first_trip": plain(play.first_trip),
+        "tank_empty_at": plain(play.tank_empty_at),
         "dark_hours": play.dark_hours,
         "lights_out_at": play.dark[0].begins.isoformat() if play.dark else None,
         "dark": [
             {"begins": spell.begins.isoformat(), "ends": spell.ends.isoformat(), "hours": spell.hours}
             for spell in play.dark
         ],
+        "generator_days": [plain(day._asdict()) for day in play.fuel_days],
+        "events": [plain(event._asdict()) for event in play.events],
         "appliances": plain(play.appliances),
         "recharge": plain(play.recharges),
-        "steps": [{**row, "begins": row["begins"].isoformat()} for row in play.steps.to_dict("records")],
+        "steps": [{**row, "begins": row["begins"].isoformat()} for row in _sided(play).to_dict("records")],
     }
 
 
@@ -157,7 +195,7 @@ def outage_csv(plays: Sequence[Played], directory: Path) -> tuple[Path, ...]:
     """Write ``outage_<strategy>.csv``, one row per step of the outage."""
     texts = {}
     for play in plays:
-        steps = play.steps.assign(begins=[moment.isoformat() for moment in play.steps["begins"]])
+        steps = _sided(play).assign(begins=[moment.isoformat() for moment in play.steps["begins"]])
         texts[f"outage_{play.strategy}.csv"] = steps.to_csv(index=False, lineterminator="\n")
     return write_files(directory, texts)
 

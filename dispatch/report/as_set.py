@@ -67,7 +67,7 @@ def as_set_notes(comparison: Comparison) -> Iterator[RenderableType]:
         (
             (
                 "as set: run step by step by an inverter that sees only the present, the tariff's windows entered "
-                f"as they are, the reserve in the device's {step:g} % steps. planned: the same reserve and start level, "
+                f"as they are, the reserve in the device's {step:g} % steps. planned: the same reserve and start, "
                 "knowing all of the period."
             ),
             "A plan follows its strategy before money, so it can cost more than the inverter where the strategy does.",

@@ -13,6 +13,7 @@ from rich.console import Group
 from rich.text import Text
 
 from dispatch.backup.generator import generator_note
+from dispatch.case.transfer import transfer_gap
 from dispatch.formats import (
     ABSENT,
     currency_decimals,
@@ -29,6 +30,7 @@ from dispatch.report.layout import bulleted, headed, plain_table, title_of
 from dispatch.safety.study import EVENING_HOUR
 from dispatch.words.advice import answer_lines, more_words, overload_words, promise_words, setting_words
 from dispatch.words.notices import cautions, first_cautions, span_words, switch_off_words
+from dispatch.words.transfer import transfer_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -304,6 +306,9 @@ def _inverter(study: BackupStudy) -> Iterator[str]:
     if inverter.together_kw is not None and inverter.largest_kw is not None:
         fits = "within" if inverter.together_kw <= inverter.continuous_kw else "ABOVE"
         yield f"All critical appliances running at once: {inverter.together_kw:.2f} kW, {fits} what it holds."
+    gap = transfer_gap(study.case)
+    if gap is not None:
+        yield transfer_sentence(gap)
     if inverter.surge_kw is None:
         yield "No surge rating is stated (inverter.surge_w): motors that start draw several times their watts."
         return

@@ -19,6 +19,7 @@ from dispatch.formats import (
     price_decimals,
 )
 from dispatch.report.layout import bulleted, headed, plain_table
+from dispatch.words.transfer import transfer_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -193,4 +194,11 @@ def _backup(summary: CheckSummary) -> Iterator[tuple[str, str]]:
     yield "target", "none stated" if target is None else f"{target:g} h of backup or more {when}"
     above = summary.critical_above_inverter_hours
     carries = "carries the critical load at all times"
-    yield "inverter", carries if not above else f"DOES NOT carry the critical load in {above:,.6g} h"
+    yield (
+        "inverter",
+        carries
+        if not above
+        else f"DOES NOT carry the critical load in {above:,.6g} h: no backup in those hours",
+    )
+    if summary.transfer is not None:
+        yield "transfer", transfer_sentence(summary.transfer)

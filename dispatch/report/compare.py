@@ -124,7 +124,7 @@ def _joined(outcome: Outcome, answer: Answer, what: str, *, usual: bool = False)
     text = f"{what}: critical load {format_hours(hours, horizon)} h"
     if everything < hours - 0.05:
         text += f"; nothing switched off {format_hours(everything, horizon)} h"
-    return text
+    return text + ("" if everything > 0 or hours <= 0 else ": it TRIPS")
 
 
 def _table(comparison: Comparison, quick: Quick) -> Table:

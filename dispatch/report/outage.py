@@ -8,10 +8,12 @@ from rich.console import Group
 from rich.text import Text
 
 from dispatch.backup.generator import generator_note
+from dispatch.case.transfer import transfer_gap
 from dispatch.formats import ABSENT, currency_decimals, format_kwh, format_moment, format_number
 from dispatch.report.day import bar_length
 from dispatch.report.layout import bulleted, headed, plain_table
 from dispatch.words.notices import cautions, first_cautions
+from dispatch.words.transfer import transfer_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -35,6 +37,7 @@ OUTAGE_ASSUMPTIONS = (
         "generator while it runs, then the battery down to its empty level."
     ),
     "Not served is critical load that was wanted. Shed load was left off on purpose and is counted apart.",
+    "Where more is wanted than the inverter holds it trips: nothing is served until less is wanted.",
     "Power is even within a step: shorter spikes than a step are not seen.",
 )
 
@@ -76,7 +79,9 @@ def outage_report(case: Case, plays: Sequence[Played], shown: Played, *, full: b
     if shown.appliances:
         parts += headed("Who goes without", _appliances(shown))
     parts += headed("Filling up again once the grid is back", [_recharges(plays)])
-    note = generator_note(case)
+    note, gap = generator_note(case), transfer_gap(case)
+    if gap is not None:
+        parts += headed("The moment the grid fails", [bulleted([transfer_sentence(gap)])])
     parts += headed("What this rests on", [bulleted([*OUTAGE_ASSUMPTIONS, *([note] if note else [])])])
     parts += headed("Cautions", [bulleted(cautions(case))])
     return Group(*parts)

@@ -12,8 +12,9 @@ import pandas as pd
 from dispatch.advice.recommend import MoreHours, more_hours
 from dispatch.arrays import quiet
 from dispatch.backup.expected_loss import ExpectedLoss, Rates, expected_loss, rates_of
-from dispatch.backup.hours import backup_hours
+from dispatch.backup.hours import backup_hours, hours_at
 from dispatch.backup.outage import span_of
+from dispatch.backup.overload import Overload, overload_of
 from dispatch.backup.recharge import FULL_FRACTION, Recharge, recharges
 from dispatch.comparison.compare import PeakDay, peak_days
 from dispatch.errors import ScenarioError
@@ -120,6 +121,9 @@ class Answer:
         The same while nothing is switched off: the whole served load, without sun. [h]
     worst_at : Timestamp
         The first instant with the fewest hours.
+    trip : Overload or None
+        For one moment: the overload at which the inverter trips if nothing is switched off; else the largest of the
+        data.
     """
 
     at: str
@@ -133,6 +137,7 @@ class Answer:
     least_all: float
     usual_all: float
     worst_at: pd.Timestamp
+    trip: Overload | None
 
 
 @dataclass(frozen=True)
@@ -214,18 +219,19 @@ def answer_for(outcome: Outcome, at: str | None = None, level: str | None = None
         If the time is none or lies outside the data, or the level cannot be.
     """
     case = outcome.case
-    places = _places(case, at)
-    stored = outcome.flows["stored"]
     given = None if level is None else level_kwh(case, level, "--level")
-    held = stored if given is None else np.full(len(stored), given)
-    hours, sunny = (backup_hours(case, held, with_sun=with_sun)[places] for with_sun in (False, True))
-    everything = backup_hours(case, held, with_sun=False, load="all")[places]
+    if at is not None and not _CLOCK.fullmatch(at.strip()):
+        return _answer_at(outcome, at, given)
+    places = _places(case, at)
+    stored = outcome.flows["stored"] if given is None else np.full(len(case.times), given)
+    hours, sunny = (backup_hours(case, stored, with_sun=with_sun)[places] for with_sun in (False, True))
+    everything = backup_hours(case, stored, load="all")[places]
     first = int(np.argmax(hours <= hours.min() + 1e-6))
     return Answer(
         at=at or "any moment",
         level_kwh=given,
         count=len(places),
-        stored_kwh=(float(held[places].min()), float(np.median(held[places]))),
+        stored_kwh=(float(stored[places].min()), float(np.median(stored[places]))),
         least=float(hours.min()),
         usual=float(np.median(hours)),
         least_with_sun=float(sunny.min()),
@@ -233,6 +239,30 @@ def answer_for(outcome: Outcome, at: str | None = None, level: str | None = None
         least_all=float(everything.min()),
         usual_all=float(np.median(everything)),
         worst_at=case.times[places[first]] + pd.Timedelta(hours=case.dt_hours),
+        trip=overload_of(case, "all"),
+    )
+
+
+def _answer_at(outcome: Outcome, at: str, given: float | None) -> Answer:
+    """Answer for one moment; inside a step the level moves evenly from its beginning to its end."""
+    case = outcome.case
+    span = span_of(case, at, case.dt_hours)
+    before, after = outcome.flows.stored_before_kwh()[span.first], outcome.flows["stored"][span.first]
+    held = float(before + (after - before) * span.offset_hours / case.dt_hours) if given is None else given
+    found = hours_at(case, held, span.first, span.offset_hours)
+    return Answer(
+        at=at,
+        level_kwh=given,
+        count=1,
+        stored_kwh=(held, held),
+        least=found.hours,
+        usual=found.hours,
+        least_with_sun=found.hours_with_sun,
+        usual_with_sun=found.hours_with_sun,
+        least_all=found.all_hours,
+        usual_all=found.all_hours,
+        worst_at=found.at,
+        trip=found.all_trip,
     )
 
 
@@ -244,17 +274,13 @@ def _places(case: Case, at: str | None) -> Ints:
     count = len(case.times)
     if at is None:
         return np.arange(count)
-    if _CLOCK.fullmatch(at.strip()):
-        wanted = int(at.split(":")[0]) % 24 * 60 + int(at.split(":")[1])
-        instants = case.times + pd.Timedelta(hours=case.dt_hours)
-        minute = np.asarray(instants.hour * 60 + instants.minute)
-        behind = (wanted - minute) % 1440
-        places = np.flatnonzero(behind < case.dt_hours * 60)
-        if not len(places):
-            raise ScenarioError(f"{case.path}: --at: the data hold no instant at {at}; name another time")
-        return places
-    span = span_of(case, at, case.dt_hours)
-    return np.array([(span.first - 1) % count])
+    wanted = int(at.split(":")[0]) % 24 * 60 + int(at.split(":")[1])
+    instants = case.times + pd.Timedelta(hours=case.dt_hours)
+    minute = np.asarray(instants.hour * 60 + instants.minute)
+    places = np.flatnonzero((wanted - minute) % 1440 < case.dt_hours * 60)
+    if not len(places):
+        raise ScenarioError(f"{case.path}: --at: the data hold no instant at {at}; name another time")
+    return places
 
 
 def month_hour(case: Case, hours: Floats) -> MonthHour:

@@ -107,10 +107,11 @@ class Generator(Frozen):
     starts_below_percent: Percent | None = Field(
         None,
         description="in an outage it is started when the battery falls to this percent of nominal; "
-        "default: when the battery alone would not last the step",
+        "default: when something would be dark without it",
     )
     stops_at_percent: Percent | None = Field(
-        None, description="and stopped when it has reached this one; default: the ceiling"
+        None,
+        description="and stopped when it has reached this one; default: the ceiling (99 % of it with a taper)",
     )
 
     @model_validator(mode="after")

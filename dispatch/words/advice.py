@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from dispatch.backup.overload import overload_of
 from dispatch.formats import (
     CENT,
     currency_decimals,
@@ -116,12 +117,13 @@ def reason_lines(advice: Recommendation) -> list[str]:
 
 def overload_words(outcome: Outcome) -> str | None:
     """Name the overload that takes backup hours away; None where the inverter carries the critical load."""
-    backup = outcome.backup
-    if backup is None or backup.carries_critical_peak:
+    trip = overload_of(outcome.case, "critical")
+    if trip is None:
         return None
     return (
-        f"OVERLOAD: the critical load with idle draw reaches {backup.critical_peak_kw:.2f} kW, the inverter gives "
-        f"{outcome.case.limits.inverter_kw:g} kW and trips: those hours count as none. Take circuits off it"
+        f"OVERLOAD: the critical load with idle draw reaches {trip.load_w:,.0f} W, the inverter gives "
+        f"{trip.inverter_w:,.0f} W and trips ({trip.hours:g} h of the data, which count as none; more reserve buys no "
+        f"hours there): take {trip.over_w:,.0f} W off it"
     )
 
 
@@ -150,7 +152,23 @@ def answer_lines(outcome: Outcome, answer: Answer, what: str) -> Iterator[str]:
     yield f"{what}: critical load {hours(answer.least)} h{usual}"
     if answer.least_all < answer.least - 0.05:
         everything = "" if same else f", usually {hours(answer.usual_all)} h"
-        yield f"  with nothing switched off: {hours(answer.least_all)} h{everything}"
+        yield f"With nothing switched off: {hours(answer.least_all)} h{everything}"
+    if answer.trip is not None:
+        yield trip_words(outcome, answer)
+
+
+def trip_words(outcome: Outcome, answer: Answer) -> str:
+    """Say where the inverter trips if nothing is switched off, and what must go at the least."""
+    trip = answer.trip
+    assert trip is not None  # noqa: S101 - asked only where it trips
+    over = f"{trip.load_w:,.0f} W of {trip.inverter_w:,.0f} W: at least {trip.over_w:,.0f} W must go"
+    if answer.count == 1:
+        when = "AT ONCE" if trip.at <= answer.worst_at else f"at {format_moment(trip.at)}"
+        return f"With nothing switched off the inverter TRIPS {when}: {over}"
+    return (
+        f"With nothing switched off the inverter trips in {trip.hours:g} h of the data, worst "
+        f"{format_moment(trip.at, weekday=False)}: {over}"
+    )
 
 
 def reserve_words(outcome: Outcome) -> str:

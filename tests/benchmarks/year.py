@@ -14,6 +14,7 @@ import sys
 import time
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from clock import best_of, scipy_solve
 
@@ -22,7 +23,6 @@ from dispatch.comparison.compare import compare
 from dispatch.program.program import Program
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES
-from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from dispatch import Case

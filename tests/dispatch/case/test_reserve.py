@@ -157,6 +157,37 @@ def test_the_highest_level_that_applies_is_the_floor() -> None:
     assert any("reserve.raised[3]" in note and "changes nothing" in note for note in case.notes)
 
 
+def test_a_time_that_begins_at_midnight_binds_the_step_across_it() -> None:
+    """Steps from half past to half past: the level must stand at 23:30, or it could not stand at midnight."""
+    times = pd.date_range("2025-01-14 00:30", periods=48, freq="h", tz="Etc/UTC")
+    where = applies(rule(dates=["2025-01-15"], clock_to="01:00"), times, 1.0)
+    ends = (times + pd.Timedelta(hours=1))[where]
+    assert [end.isoformat()[5:16] for end in ends] == ["01-14T23:30", "01-15T00:30", "01-15T01:30"]
+
+
+def test_a_season_of_one_day_is_that_day() -> None:
+    found = applies(rule(season_from="01-15", season_to="01-15"), days("2025-01-14", 3), 1.0)
+    assert 24 <= found.sum() <= 25
+    assert not found[:22].any()
+
+
+def test_a_clock_time_to_itself_is_the_whole_day() -> None:
+    assert rule(clock_from="18:00", clock_to="18:00").minutes == (18 * 60, 18 * 60 + 24 * 60)
+    assert rule(clock_from="18:00", clock_to="18:01").minutes == (18 * 60, 18 * 60 + 1)
+
+
+def test_what_one_reserve_capped_another_does_not_uncap() -> None:
+    alone = with_reserve({"hours": 60.0})
+    assert alone.floor_capped_steps.any()
+    both = with_reserve({"hours": 60.0, "raised": [{"dates": ["2025-11-01"], "percent": 50.0}]})
+    assert (both.floor_capped_steps == alone.floor_capped_steps).all()
+
+
+def test_the_last_day_of_the_data_may_be_named() -> None:
+    case = with_reserve({"raised": [{"dates": ["2025-11-03"], "percent": 95.0}]})
+    assert case.floor_kwh[-1] == pytest.approx(0.95 * case.limits.full_kwh)
+
+
 def test_only_raised_times_leave_the_rest_empty() -> None:
     case = with_reserve({"raised": [{"dates": ["2025-11-01"], "percent": 95.0}]})
     assert case.floor_kwh.min() == pytest.approx(case.limits.empty_kwh)

@@ -21,13 +21,12 @@ from dispatch.strategies.solve import solve
 from dispatch.strategies.table import CHOICES, STRATEGIES, Strategy
 
 if TYPE_CHECKING:
-    from dispatch import Case
     from collections.abc import Iterable, Mapping
 
     from homes.drafts import Draft
     from homes.shipped import Year
 
-    from dispatch import Flows
+    from dispatch import Case, Flows
 
 SMALL = ((1, 60), (1, 30), (2, 60), (3, 60), (4, 60))
 WITH_BATTERY = ("reserve-first", "solar-first", "off-peak-first", "least-cost")

@@ -228,7 +228,7 @@ def test_critical_load_above_the_inverter_is_the_first_thing_said() -> None:
     assert shown.answer.least == 0.0
     assert not shown.advice.meets_target
     lines = rendered(backup_report(shown)).splitlines()
-    assert "OVERLOAD: the critical load with idle draw reaches 2.63 kW" in lines[4]
+    assert "OVERLOAD: the critical load with idle draw reaches 2,626 W" in lines[4]
 
 
 def test_documents_are_plain_json() -> None:
