@@ -26,8 +26,9 @@ if TYPE_CHECKING:
     from dispatch.case.check import CheckSummary
     from dispatch.comparison.compare import Comparison
     from dispatch.comparison.tariffs import TariffChoice
+    from dispatch.safety.answers import Quick
     from dispatch.safety.frontier import Frontier
-    from dispatch.safety.study import BackupStudy, Quick
+    from dispatch.safety.study import BackupStudy
     from dispatch.search.study import SettingsStudy
     from tariffs.meter_bill import MeterBill
 
@@ -167,7 +168,7 @@ def compare(home: Home, progress: Progress | None = None) -> Compared:
     'off-peak-first'
     """
     from dispatch.comparison.compare import compare as compare_strategies
-    from dispatch.safety.study import quick_answers
+    from dispatch.safety.answers import quick_answers
 
     comparison = compare_strategies(load(home), progress)
     return Compared(comparison=comparison, quick=quick_answers(comparison.advice))

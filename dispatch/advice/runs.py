@@ -2,6 +2,7 @@
 
 A year has no first hour: whatever stood in the battery on its first morning is what the last night left there. Each
 run is therefore repeated from the level it ended with until the two agree; what is shown is the period that repeats.
+A scenario with ``repeats = false`` begins at its own start level instead.
 """
 
 from __future__ import annotations
@@ -59,7 +60,7 @@ def repeating_start_kwh(given: Conditions, orders: Orders, start_kwh: float) -> 
 
 
 def run_card(case: Case, card: Card, name: str) -> Flows:
-    """Run one card over the period that repeats; every flow is recorded and checked.
+    """Run one card over the period, which repeats unless the scenario says otherwise; flows check themselves.
 
     Parameters
     ----------
@@ -75,9 +76,10 @@ def run_card(case: Case, card: Card, name: str) -> Flows:
         If the flows break a balance or a limit.
     """
     orders = Tables(case, device_space(case)).orders([card])
-    given = case_conditions(case, sells=card.sells)
-    start = float(repeating_start_kwh(given, orders, case.limits.start_kwh)[0])
-    return replay(case.starting_at(start), orders, (name,), sells=card.sells)[0]
+    if case.scenario.repeats:
+        given = case_conditions(case, sells=card.sells)
+        case = case.starting_at(float(repeating_start_kwh(given, orders, case.limits.start_kwh)[0]))
+    return replay(case, orders, (name,), sells=card.sells)[0]
 
 
 def run_strategy(case: Case, strategy: str, reserve_percent: float, reference: float) -> Outcome:

@@ -120,7 +120,9 @@ def scan(case: Case) -> Scan:
     pairs = [(name, percent) for name in settable(case) for percent in space.levels]
     orders = Tables(case, space).orders([plain_card(case, space, name, percent) for name, percent in pairs])
     scorer = Scorer.of(case)
-    start = repeating_start_kwh(scorer.given, orders, case.limits.start_kwh)
+    start: Floats = np.full(len(pairs), case.limits.start_kwh)
+    if case.scenario.repeats:
+        start = repeating_start_kwh(scorer.given, orders, case.limits.start_kwh)
     stored = np.empty((len(case.times), len(pairs)))
     tally = scorer.tally_by_bill(orders, start, stored)
     # self-discharge takes from an empty battery what no charger makes good: such a setting cannot run

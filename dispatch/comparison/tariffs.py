@@ -124,6 +124,8 @@ def choose_tariff(case: Case, paths: Sequence[Path], progress: Progress | None =
         if progress is not None:
             progress(number, len(sheets), tariff.name)
         offers.append(_offer(case, path, tariff, present=number == 0))
+    if progress is not None:
+        progress(len(sheets), len(sheets), "done")
     pairs = [Pair(offer, run) for offer in offers if offer.advice for run in offer.advice.ranked]
     return TariffChoice(
         case, tuple(offers), tuple(sorted(pairs, key=lambda pair: pair.outcome.compared_cost))

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from dispatch.advice.recommend import MoreHours, Recommendation
     from dispatch.case.check import CheckSummary
     from dispatch.comparison.compare import Comparison
-    from dispatch.safety.study import Quick
+    from dispatch.safety.answers import Quick
 
 
 def comparison_document(comparison: Comparison, quick: Quick) -> dict[str, Any]:

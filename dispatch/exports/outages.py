@@ -81,6 +81,7 @@ def _outages(study: BackupStudy) -> dict[str, Any] | None:
     rates: dict[str, Any] = plain(study.rates)
     return {
         **rates,
+        "saidi_hours": study.rates.saidi_hours,
         "strategies": [{**plain(loss), "bill_and_wear": costs[loss.strategy]} for loss in study.losses],
     }
 

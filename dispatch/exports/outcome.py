@@ -50,6 +50,7 @@ def outcome_document(run: Outcome) -> dict[str, Any]:
         "status": run.status,
         "reserve_percent": run.reserve_percent,
         "start_kwh": run.case.limits.start_kwh if uses else None,
+        "closing_kwh": run.case.limits.closing_kwh if uses else None,
         "bill": {
             "total": float(run.bill.total),
             "total_unrounded": float(run.bill.total_unrounded),

@@ -27,7 +27,7 @@ from dispatch.formats import (
 from dispatch.report.compare_tables import shortfall_lines
 from dispatch.report.expected_loss import losses_section
 from dispatch.report.layout import bulleted, headed, plain_table, title_of
-from dispatch.safety.study import EVENING_HOUR
+from dispatch.safety.answers import EVENING_HOUR
 from dispatch.words.advice import answer_lines, more_words, overload_words, promise_words, setting_words
 from dispatch.words.notices import cautions, first_cautions, span_words, switch_off_words
 from dispatch.words.transfer import transfer_sentence

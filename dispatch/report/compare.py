@@ -22,7 +22,7 @@ from dispatch.report.compare_tables import (
 from dispatch.report.day import DayPicture
 from dispatch.report.layout import bulleted, headed, money_places, plain_table, title_of
 from dispatch.report.tariff_sections import BEYOND_PRICES, tariff_sections
-from dispatch.safety.study import EVENING_HOUR
+from dispatch.safety.answers import EVENING_HOUR
 from dispatch.words.advice import (
     money_words,
     months_words,
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 
     from dispatch.comparison.compare import Comparison
     from dispatch.outcome import Outcome
-    from dispatch.safety.study import Answer, Quick
+    from dispatch.safety.answers import Answer, Quick
 
 
 def comparison_report(comparison: Comparison, quick: Quick, *, full: bool = False) -> Group:

@@ -78,6 +78,8 @@ def carried_hours(case: Case, floor_kwh: Floats) -> float:
 def case_at(case: Case, measure: Measure, amount: float) -> Case:
     """Return the case under a reserve, begun and closed on it at least, so that no start decides a price."""
     at = case.at_reserve(measure, amount)
+    if not case.scenario.repeats:
+        return at
     return at.starting_at(max(case.limits.start_kwh, float(at.floor_kwh[0])))
 
 

@@ -300,6 +300,11 @@ class Scenario(Frozen):
     tariff: Text = Field(description="tariff file, relative to the scenario file")
     site: Site
     period: Period | None = None
+    repeats: bool = Field(
+        default=True,
+        description="whether the period stands for many like it: it then ends at the level it began with, and "
+        "battery.start and battery.closing are not used",
+    )
     load: Load
     other_load: Load | None = None
     critical_load: CriticalLoad | None = None

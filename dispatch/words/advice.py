@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from dispatch.advice.recommend import MoreHours, Reason, Recommendation
     from dispatch.outcome import Outcome
-    from dispatch.safety.study import Answer
+    from dispatch.safety.answers import Answer
 
 
 def setting_words(outcome: Outcome) -> str:
@@ -154,10 +154,10 @@ def answer_lines(outcome: Outcome, answer: Answer, what: str) -> Iterator[str]:
         everything = "" if same else f", usually {hours(answer.usual_all)} h"
         yield f"With nothing switched off: {hours(answer.least_all)} h{everything}"
     if answer.trip is not None:
-        yield trip_words(outcome, answer)
+        yield trip_words(answer)
 
 
-def trip_words(outcome: Outcome, answer: Answer) -> str:
+def trip_words(answer: Answer) -> str:
     """Say where the inverter trips if nothing is switched off, and what must go at the least."""
     trip = answer.trip
     assert trip is not None  # noqa: S101 - asked only where it trips

@@ -12,8 +12,9 @@ YEAR_DAYS = (360, 370)
 
 ASSUMPTIONS = (
     (
-        "As set: an inverter runs the setting step by step and sees only the present; the period ends at the level it "
-        "began with, so that no start decides anything (battery.start is not used)."
+        "As set: an inverter runs the setting step by step and sees only the present; unless "
+        "the scenario says repeats = false, the period ends at the level it began with, so that no start decides "
+        "anything (battery.start and battery.closing are then not used)."
     ),
     (
         "Bill + wear, less the worth of what more is stored at the end at the lowest price, is what ranks and what "

@@ -61,7 +61,7 @@ def test_json_is_the_only_thing_on_stdout(home: Path) -> None:
 def test_the_report_needs_no_terminal(home: Path) -> None:
     done = run("compare", home)
     assert (done.returncode, done.stderr) == (0, "")
-    assert "WHAT TO SET" in done.stdout
+    assert "SET " in done.stdout
     assert "\x1b" not in done.stdout
     assert max(len(line.rstrip()) for line in done.stdout.splitlines()) <= 80
 
@@ -81,7 +81,9 @@ def test_a_terminal_sees_progress_but_a_pipe_does_not(home: Path) -> None:
 def test_csv_beside_json(home: Path, tmp_path: Path) -> None:
     done = run("compare", home, "--json", "--csv", tmp_path / "flows")
     assert done.returncode == 0
-    names = [f"{item['name']}.csv" for item in json.loads(done.stdout)["strategies"]]
+    told = json.loads(done.stdout)["strategies"]
+    names = ["grid-only.csv", *(f"{item['name']}-planned.csv" for item in told[1:])]
+    names += [f"{item['name']}-as-set.csv" for item in told if item["as_set"] is not None]
     assert sorted(file.name for file in (tmp_path / "flows").iterdir()) == sorted(names)
 
 
@@ -224,7 +226,7 @@ def test_a_fault_of_the_program_is_owned_up_to_without_a_traceback(
     def broken(path: Path) -> None:
         raise RuntimeError(f"a bolt came loose in {path.name}")
 
-    monkeypatch.setattr("dispatch.case.case.load_scenario", broken)
+    monkeypatch.setattr("dispatch.door.load_scenario", broken)
     done = run("compare", home)
     assert (done.returncode, done.stdout) == (1, "")
     assert "internal error (RuntimeError: a bolt came loose in scenario.toml)" in done.stderr

@@ -17,7 +17,7 @@ from dispatch.case.check import check_summary
 from dispatch.exports.comparison import check_document, comparison_csv, comparison_document
 from dispatch.exports.files import json_text, write_files
 from dispatch.flows import COLUMNS
-from dispatch.safety.study import quick_answers
+from dispatch.safety.answers import quick_answers
 
 if TYPE_CHECKING:
     from dispatch.comparison.compare import Comparison

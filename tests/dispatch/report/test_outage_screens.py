@@ -24,9 +24,10 @@ from dispatch.formats import format_hours, format_money
 from dispatch.report.backup import backup_report
 from dispatch.report.frontier import frontier_report
 from dispatch.report.outage import outage_report
+from dispatch.safety.answers import answer_for
 from dispatch.safety.asked import run_asked
 from dispatch.safety.frontier import Frontier, frontier, ladder
-from dispatch.safety.study import BackupStudy, answer_for, backup_study
+from dispatch.safety.study import BackupStudy, backup_study
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -153,7 +154,7 @@ def test_an_answer_is_for_the_moment_and_the_level_asked_about(at: str | None, l
     ("options", "parts"),
     [
         ({"at": "2027-01-01T00:00"}, ("--at", "outside the data")),
-        ({"at": "half past"}, ("--at", "is no time")),
+        ({"at": "half past"}, ("--at", "is no date and time")),
         ({"level": "3%"}, ("--level", "outside empty", "to the ceiling")),
         ({"level": "much"}, ("--level", "not a level", "62%")),
     ],

@@ -15,7 +15,7 @@ from dispatch.formats import format_hours, format_moment, percent_down, price_de
 from dispatch.report.compare import comparison_report
 from dispatch.report.compare_tables import columns_of
 from dispatch.report.day import DayPicture, bar_length, stretches
-from dispatch.safety.study import quick_answers
+from dispatch.safety.answers import quick_answers
 
 if TYPE_CHECKING:
     from dispatch.comparison.compare import Comparison
