@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dispatch.errors import SeriesError
+from tariffs.reading import refusals
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -27,9 +28,6 @@ Flow = Literal["import", "export", "net", "production"]
 
 
 FLOWS: tuple[Flow, ...] = ("import", "export", "net", "production")
-
-
-SHOWN = 3
 
 
 Clock = Literal["wall", "standard", "utc"]
@@ -188,9 +186,7 @@ def _refuse_overlap(path: Path, order: Ints, clash: Ints, same: Flags, where: Wh
 
 def listed(items: Iterable[object]) -> str:
     """Name the first few of many and how many more there are."""
-    every = [str(item) for item in items]
-    shown = ", ".join(every[:SHOWN])
-    return f"{shown} and {len(every) - SHOWN:,} more" if len(every) > SHOWN else shown
+    return refusals.listed([str(item) for item in items])
 
 
 def quoted(text: str, most: int = 60) -> str:

@@ -6,7 +6,6 @@ import gc
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo, available_timezones
 
 import numpy as np
 
@@ -18,6 +17,7 @@ from dispatch.intake.intervals import Asked, Flow, Found
 from dispatch.intake.rows import read_bytes, read_rows
 from dispatch.intake.series import Grid, directions, load_of, on_grid, resampled
 from dispatch.intake.table import read_table
+from tariffs.reading.clock import unknown_zone
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -134,20 +134,8 @@ def check_zone(name: str | None) -> None:
     SeriesError
         Naming the nearest that does.
     """
-    if name is None:
-        return
-    try:
-        ZoneInfo(name)
-    except (OSError, ValueError, KeyError):
-        from difflib import get_close_matches  # noqa: PLC0415 - only for a message
-
-        wanted = name.strip().replace(" ", "_")
-        names = sorted(available_timezones())
-        tails = {each.rsplit("/", 1)[-1].lower(): each for each in names}
-        near = get_close_matches(wanted, names, n=1, cutoff=0.7)
-        near = near or [tails[tail] for tail in get_close_matches(wanted.lower(), tails, n=1, cutoff=0.7)]
-        hint = f"did you mean {near[0]!r}?" if near else "write an IANA name such as 'Europe/Lisbon'"
-        raise SeriesError(f"--time-zone: no such time zone (got {name!r}); {hint}") from None
+    if name is not None and (text := unknown_zone(name)) is not None:
+        raise SeriesError(f"--time-zone: {text} (got {name!r})")
 
 
 def read_file(path: Path, asked: Asked) -> Found:

@@ -14,6 +14,7 @@ from dispatch.intake.intervals import quoted
 from dispatch.intake.numbers import is_missing, is_number
 from dispatch.intake.units import UNITS
 from dispatch.intake.written import Rows
+from tariffs.reading.refusals import missing_file
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -63,7 +64,7 @@ def read_bytes(path: Path) -> bytes:
         with path.open("rb") as file:
             raw = file.read(LARGEST_BYTES + 1)
     except FileNotFoundError:
-        raise SeriesError(f"{path}: no such file; check the path") from None
+        raise SeriesError(f"{path}: {missing_file(path, path.suffix)}") from None
     except OSError as error:
         raise SeriesError(f"{path}: cannot be read ({error.strerror}); check the path") from None
     if not raw.strip():

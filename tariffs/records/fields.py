@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from tariffs.errors import TariffError
+from tariffs.reading.refusals import missing_file
 
 LARGEST_BYTES = 100_000_000
 
@@ -179,7 +180,7 @@ def _listed(path: Path) -> list[Mapping[str, Any]]:
             raise TariffError(f"{path}: {text}: save the one record wanted to a file of its own")
         document = json.loads(path.read_bytes(), parse_float=Decimal, parse_constant=_refuse_constant)
     except FileNotFoundError:
-        raise TariffError(f"{path}: no such file; check the path") from None
+        raise TariffError(f"{path}: {missing_file(path, path.suffix)}") from None
     except OSError as error:
         raise TariffError(f"{path}: cannot be read ({error.strerror}); check the path") from None
     except UnicodeDecodeError:
