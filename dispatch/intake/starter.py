@@ -135,9 +135,9 @@ time_zone = {text_of(home.time_zone)}       # the clock the windows are read on
 other_hours = "dear"                        # the price whenever no window below holds
 
 [bands.cheap]
-import_price_per_kwh = {home.cheap_price_per_kwh!r}
+import_price_per_kwh = {home.cheap_price_per_kwh!r}  # (check)
 [bands.dear]
-import_price_per_kwh = {home.dear_price_per_kwh!r}
+import_price_per_kwh = {home.dear_price_per_kwh!r}  # (check)
 # export_price_per_kwh = 0.05               # in a band: what is paid for energy fed in
 
 [[windows]]
