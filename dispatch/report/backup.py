@@ -126,13 +126,13 @@ def _answers(study: BackupStudy) -> Iterator[str]:
     yield from (line.strip() for line in answer_lines(outcome, answer, _what(study)))
     if case.sun_kwh.any():
         usual = "" if answer.count == 1 else f", usually {hours(answer.usual_with_sun)} h"
-        yield f"With the sun helping the critical load: {hours(answer.least_with_sun)} h{usual}"
+        yield f"With the sun helping: {hours(answer.least_with_sun)} h{usual}"
     backup = outcome.backup
     if backup is not None and answer.at != "any moment":
         yield f"Worst moment of the data: {format_moment(backup.worst_at)}, {hours(backup.minimum)} h"
     if case.scenario.backup.target_hours is not None:
-        met = "is kept" if outcome.meets_target else "is NOT kept"
-        yield f"The target, {promise_words(study.advice)}, {met}: {percent_down(outcome.target_share)}% of moments"
+        met = "kept" if outcome.meets_target else "NOT kept, only"
+        yield f"Target, {promise_words(study.advice)}: {met} at {percent_down(outcome.target_share)}% of moments"
     yield from filter(None, [switch_off_words(case)])
     two = next((more for more in study.more if more.extra_hours == 2.0), None)
     if two is not None:
@@ -157,7 +157,7 @@ def _refill_words(study: BackupStudy) -> Iterator[str]:
         for row in study.recharges
     ]
     if times:
-        yield f"From empty to full after the worst outage: {', '.join(times)}"
+        yield f"From empty to full after it: {', '.join(times)}"
     yield from filter(None, [input_words(study.case)])
 
 
