@@ -12,7 +12,7 @@ import numpy as np
 from rich.console import Group
 from rich.text import Text
 
-from dispatch.backup.generator import generator_note
+from dispatch.backup.generator import generator_fit, generator_note
 from dispatch.case.transfer import transfer_gap
 from dispatch.formats import (
     ABSENT,
@@ -105,6 +105,7 @@ def backup_report(study: BackupStudy, *, full: bool = False) -> Group:
     parts += headed("The dearest days", [_peak_days(study)])
     parts += headed("What the inverter carries", [bulleted(_inverter(study))])
     parts += headed("Filling up again after the worst outage", _recharges(study.recharges, case.currency))
+    parts += [bulleted([words])] if (words := input_words(case)) else []
     parts += headed("Outages of a year", losses_section(study))
     if lines := _not_held(study):
         parts += headed("What could not be kept", [bulleted(lines)])
@@ -156,9 +157,12 @@ def _refill_words(study: BackupStudy) -> Iterator[str]:
         f"{row.source} {'more than 168' if row.hours is None else format_number(row.hours, 1)} h"
         for row in study.recharges
     ]
+    fit = generator_fit(study.case)
     if times:
+        times[-1] += (
+            f" (input limit set to {fit.input_limit_w:,.0f} W)" if fit is not None and fit.too_small else ""
+        )
         yield f"From empty to full after it: {', '.join(times)}"
-    yield from filter(None, [input_words(study.case)])
 
 
 def _evenings(study: BackupStudy) -> Text:

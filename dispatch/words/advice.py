@@ -166,7 +166,7 @@ def trip_words(answer: Answer) -> str:
     if answer.count == 1:
         when = "AT ONCE" if trip.at <= answer.worst_at else f"at {format_moment(trip.at)}"
         return f"the inverter TRIPS {when}: {over}"
-    return f"the inverter trips in {trip.hours:g} h of the data (worst {format_moment(trip.at, weekday=False)}: {over})"
+    return f"the inverter trips in {trip.hours:g} h of the data ({over})"
 
 
 def reserve_words(outcome: Outcome) -> str:
