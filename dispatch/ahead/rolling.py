@@ -11,7 +11,7 @@ import numpy as np
 from dispatch.ahead.calendar import History, Paths
 from dispatch.ahead.marginal import Meter, Prices
 from dispatch.ahead.response import grid_of, response
-from dispatch.ahead.sweep import Outlook, Policy, Sweep
+from dispatch.ahead.sweep import Outlook, Policy, Sweep, below_promise
 from dispatch.case.stored_value import lowest_price_per_kwh
 from dispatch.rules.replay import Recorder, flows_of
 from dispatch.rules.score import case_conditions, target_level_kwh
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from dispatch.flows import Flows
 
 
-PLAN_HOURS = 48.0
+PLAN_HOURS = 36.0
 
 
 EVENING_HOUR = 20  # when the coming day is planned
@@ -127,8 +127,8 @@ class Planner:
         """Money still to come after the plan's last step: from the plan before, or that of the closing level."""
         limits, levels = self.case.limits, self.grid.levels
         if first + steps >= len(self.case.times):
-            dearest = 1e3 * max(float(self.case.prices.import_price_per_kwh.max()), 1e-3)
-            return -self.lowest * levels + dearest * np.maximum(limits.closing_kwh - levels, 0.0)
+            dearest = max(float(self.case.prices.import_price_per_kwh.max()), 1e-3)
+            return -self.lowest * levels + below_promise(self.grid, limits.closing_kwh, dearest)
         if memory.value is None:
             return -self.lowest / limits.eta_charger * levels
         return memory.value
@@ -157,8 +157,8 @@ class Planner:
 def evenings(case: Case, history: History) -> list[int]:
     """List the steps in which a plan is made: the first, and each that begins at, or first after, the evening hour."""
     minute = history.calendar.minutes[history.calendar.slot]
-    after = np.asarray(minute >= EVENING_HOUR * 60)
-    begins = np.flatnonzero(after & ~np.concatenate([[after[0]], after[:-1]]))
+    since = (minute - EVENING_HOUR * 60) % 1440
+    begins = np.flatnonzero(np.diff(since) < 0) + 1
     return sorted({0, *begins.tolist()}) if case.dt_hours < 24 else list(range(len(case.times)))
 
 

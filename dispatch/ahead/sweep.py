@@ -39,6 +39,16 @@ NOT_SERVED = 1e3  # a broken promise per kWh, times the dearest price: never wor
 TIE = 1e-9  # money by which an order must be better to be preferred
 
 
+def below_promise(grid: Grid, promised_kwh: float, dearest: float) -> Floats:
+    """Price levels below the promised one, shape (g,).
+
+    Within a step of the grid below it a kWh is worth no more than it must be bought back for: values between two
+    points of the grid are means of theirs, and a level just above the promise is not to look broken.
+    """
+    short = np.maximum(promised_kwh - grid.levels, 0.0)
+    return np.asarray(dearest * (2.0 * short + NOT_SERVED * np.maximum(short - grid.step_kwh, 0.0)))
+
+
 @dataclass(frozen=True)
 class Money:
     """What energy at the meter costs in each coming step, arrays of shape (h,).
@@ -176,12 +186,11 @@ class Sweep:
         return Policy(fill, drain, means, levels)
 
     def _promise(self, outlook: Outlook, t: int) -> Floats:
-        levels = self.grid.levels
-        dearest = NOT_SERVED * max(float(np.abs(outlook.money.import_per_kwh).max()), 1e-3)
-        price = dearest * np.maximum(outlook.promised_kwh[t] - levels, 0.0)[None]
+        dearest = max(float(np.abs(outlook.money.import_per_kwh).max()), 1e-3)
+        price = below_promise(self.grid, float(outlook.promised_kwh[t]), dearest)[None]
         if outlook.needed_kwh is None or outlook.miss_price <= 0:
             return price
-        return price + outlook.miss_price * (outlook.needed_kwh[:, t, None] > levels[None] + 1e-9)
+        return price + outlook.miss_price * (outlook.needed_kwh[:, t, None] > self.grid.levels[None] + 1e-9)
 
     def _choices(self, outlook: Outlook, t: int, value: Floats) -> list[_Choice]:
         """Return the candidate orders of one step; ``value`` holds after it, promise included."""

@@ -37,7 +37,7 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
     -------
     dict
         Keys are stable: more may be added, none is renamed. ``card`` has the keys of a card file; ``ways`` are
-        plain, found (or entered), re-planned and bound. Energy in kWh, money in ``currency``.
+        plain, found (or entered), re-planned, reachable and bound. Energy in kWh, money in ``currency``.
     """
     case = study.case
     return {
@@ -65,7 +65,8 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
         "season_changes": [{"date": date.isoformat(), "season": season} for date, season in study.changes],
         "reference_total": study.reference_total,
         "ways": [way_document(way) for way in study.ways],
-        "gap": {"money": study.gap, "percent": _percent(study.gap, study["bound"].burden)},
+        "gap": {"money": study.gap, "percent": _percent(study.gap, study["reachable"].burden)},
+        "rules_cost": study.rules_cost,
         "robustness": {
             "years": study.robustness.years,
             "seed": study.robustness.seed,

@@ -93,12 +93,12 @@ def _ways_table(study: SettingsStudy) -> Table:
         ("bill\n", 12),
         ("wear\n", 10),
         ("bill +\nwear", 12),
-        ("more than\nthe bound", 11),
+        ("more than\nreachable", 11),
         ("least\nbackup h", 10),
         ("target met\n% of time", 12),
     ):
         table.add_column(heading, justify="right", width=width)
-    bound = study["bound"].burden
+    bound = study["reachable"].burden
     has_target = study.case.scenario.backup.target_hours is not None
     for way in study.ways:
         more = 100 * (way.burden - bound) / abs(bound) if abs(bound) > 0.005 else None
