@@ -36,6 +36,9 @@ if TYPE_CHECKING:
 NOT_SERVED = 1e3  # a broken promise per kWh, times the dearest price: never worth it for money
 
 
+SAME = 5e-4  # kWh: a level to fill to that costs no more than this is as good, and holds more earlier
+
+
 TIE = 1e-9  # money by which an order must be better to be preferred
 
 
@@ -199,7 +202,8 @@ class Sweep:
         promised = float(outlook.promised_kwh[t])
         mean = outlook.weights @ value
         allowed = self.entries & (levels >= promised - 1e-9)
-        fill = self._least(mean + buy / limits.eta_charger * levels, allowed, promised, highest=False)
+        fill = self._least(mean + buy / limits.eta_charger * levels, allowed, promised, SAME * abs(buy))
+        wear = limits.wear_per_kwh
         rows, serves = outlook.steps[:, t], self.response.serves
         way = _rows(serves, rows)
         over = float(money.over_per_kwh[t])
@@ -207,7 +211,7 @@ class Sweep:
         if self.sells:
             saved.add(sell)
         drains = {
-            max(self._least(mean + (price * self.out - limits.wear_per_kwh) * levels, allowed, promised, highest=True), fill)
+            max(self._least(mean + (price * self.out - wear) * levels, allowed, promised), fill)
             for price in saved
         }
         found = [self._choice(outlook, t, value, way, fill, drain) for drain in sorted(drains)]
@@ -218,12 +222,12 @@ class Sweep:
                 found.append(self._choice(outlook, t, value, other, fill, np.inf))
         return found
 
-    def _least(self, cost: Floats, allowed: Flags, promised: float, *, highest: bool) -> float:
-        """Return the level of least cost; among equals the highest (or lowest), at least what is promised."""
+    def _least(self, cost: Floats, allowed: Flags, promised: float, same: float = 0.0) -> float:
+        """Return the level of least cost, at least what is promised; of those as good (within ``same``) the highest."""
         if not allowed.any():
             return promised
         masked = np.where(allowed, cost, np.inf)
-        at = len(masked) - 1 - int(np.argmin(masked[::-1])) if highest else int(np.argmin(masked))
+        at = int(np.flatnonzero(masked <= masked.min() + same)[-1])
         return max(min(float(self.grid.levels[at]), self.limits.ceiling_kwh), promised)
 
     def _choice(

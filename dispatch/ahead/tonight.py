@@ -1,20 +1,26 @@
-"""Tonight: the next day or two from today's level, and how far to charge."""
+"""Tonight: what to enter for the next day or two, from today's level and what is known now."""
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import math
-import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from dispatch.ahead.planner import PLANNED_KWH, Forecast, History, Plan, Planner, first_value
-from dispatch.case.readings import read_readings
-from dispatch.errors import ScenarioError, SeriesError
+from dispatch.ahead.entries import Entry, entries_of_run, orders_of
+from dispatch.ahead.given import SERIES, read_forecast, read_level, read_moment
+from dispatch.ahead.marginal import Meter
+from dispatch.ahead.now import Now, case_around
+from dispatch.ahead.response import response
+from dispatch.ahead.rolling import Memory, Planner, evenings, sells_of
+from dispatch.ahead.sweep import Outlook, Policy, Sweep
+from dispatch.backup.hours import backup_hours
+from dispatch.errors import ScenarioError
+from dispatch.rules.replay import Recorder
+from dispatch.rules.score import case_conditions
+from dispatch.rules.walk import simulate
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -29,29 +35,40 @@ PLAN_HOURS_FROM, PLAN_HOURS_TO = 12.0, 72.0
 DAYLIGHT_FROM_HOUR = 6  # before it, the day that is dawning counts as tomorrow
 
 
-TRICKLE_SHARE = 0.05  # of the charger's power: less only holds the reserve against self-discharge
+ASK_HOUR = 20  # an hour at which people wonder whether the night is covered
 
 
-GAP_HOURS = 3.0  # charging interrupted for less is one charge
-
-
-SIMPLE = "simple forecasts from the scenario's own past"
-
-
-_LEVEL = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*(%|kwh)\s*", re.IGNORECASE)
-
-
-_KWH_PER_UNIT = {"kwh": (1.0, 0.0), "kw": (0.0, 1.0), "wh": (1e-3, 0.0), "w": (0.0, 1e-3)}
+SIMPLE = "the last four weeks, each day followed by its next; days like today count more"
 
 
 @dataclass(frozen=True)
-class Charge:
-    """The next charge from the grid: from, to (starts and end on the site's clock), level at its end."""
+class Run:
+    """The coming h steps run by the rules under what is entered, on the expected series.
 
-    begins: pd.Timestamp
-    ends: pd.Timestamp
-    to_kwh: float
-    to_percent: float
+    Attributes
+    ----------
+    entries : tuple of Entry
+    flows : dict of str to array, shape (h,)
+        Every column of the flow table, kWh.
+    value : array, shape (h + 1, g)
+        Expected money still to come, by level of the grid.
+    cost : float
+        Money for energy and wear, on average over the paths, less what is stored at the end at its worth there.
+    """
+
+    entries: tuple[Entry, ...]
+    flows: dict[str, Floats]
+    value: Floats
+    cost: float
+
+
+@dataclass(frozen=True)
+class Left:
+    """Hours the critical load runs if the grid fails then: the moment, the level there, and the hours without sun."""
+
+    when: pd.Timestamp
+    level_kwh: float
+    hours: float
 
 
 @dataclass(frozen=True)
@@ -61,232 +78,320 @@ class Tonight:
     Attributes
     ----------
     case : Case
+        Laid around the moment.
+    first : int
+        Its first planned step.
     at : Timestamp
-        Start of the first planned step.
+        Start of that step.
     level_kwh : float
         Stored then.
     times : DatetimeIndex, shape (h,)
-    expected : Forecast
+    expected : dict of str to array, shape (h,)
+        Mean of the paths, or the forecast: load, other, sun. [kWh]
     source : str
         What the forecast rests on, in words.
-    plan, half_plan : Plan
-        As forecast, and with half the sun on ``half_date``.
+    run, half : Run
+        As expected, and with half the sun on ``half_date``.
     half_date : date
-    charge, half_charge : Charge or None
-        The next charge from the grid in each; None where none is planned.
+    left : tuple of Left
+        If the grid fails now, at 20:00, and at dawn.
+    value_per_kwh : float
+        What one more stored kWh is worth when the first charge ends; without a charge: now.
     import_price_per_kwh : array, shape (h,)
+        At the margin of the month.
     band : tuple of str
-        Price band of each step.
     floor_kwh : array, shape (h,)
-    cost, half_cost : float
-        Money for energy over the plan, less what more is stored at its end at its value there.
+    full_enough_at : Timestamp or None
+        Where the level is below the reserve: when it is back; None otherwise, or where it is not in this plan.
     notes : tuple of str
     """
 
     case: Case
+    first: int
     at: pd.Timestamp
     level_kwh: float
     times: pd.DatetimeIndex
-    expected: Forecast
+    expected: dict[str, Floats]
     source: str
-    plan: Plan
-    half_plan: Plan
+    run: Run
+    half: Run
     half_date: dt.date
-    charge: Charge | None
-    half_charge: Charge | None
+    left: tuple[Left, ...]
+    value_per_kwh: float
     import_price_per_kwh: Floats
     band: tuple[str, ...]
     floor_kwh: Floats
+    full_enough_at: pd.Timestamp | None
     notes: tuple[str, ...]
 
+    @property
+    def below_reserve(self) -> bool:
+        """Whether the level is below what is to be kept."""
+        return self.level_kwh < float(self.floor_kwh[0]) - 1e-6
 
-def tonight(case: Case, at: str, level: str, *, forecast: Path | None = None, hours: float = 36.0) -> Tonight:
+
+@dataclass(frozen=True)
+class SoFar:
+    """What the month has had already: energy bought [kWh], highest power [kW]; None where not told."""
+
+    bought_kwh: float | None = None
+    highest_kw: float | None = None
+
+
+def tonight(  # noqa: PLR0913 - one per option of the command
+    case: Case,
+    at: str,
+    level: str,
+    *,
+    forecast: Path | None = None,
+    recent: Path | None = None,
+    reserve_percent: float | None = None,
+    so_far: SoFar | None = None,
+    hours: float = 36.0,
+) -> Tonight:
     """Plan from a moment and a level.
 
     Parameters
     ----------
     case : Case
     at : str
-        ISO date and time, on the site's clock unless it carries an offset; inside the data, or their very end.
+        ISO date and time, on the site's clock unless it carries an offset; in the data or after them.
     level : str
-        ``62%`` of nominal, or ``6.5kWh``.
-    forecast : Path, optional
-        CSV with ``time`` and columns ``load_…``, ``sun_…``, ``other_…`` (unit by suffix); what it lacks is
-        forecast simply.
+        ``62%`` of nominal, or ``6.5kWh``; anything from nothing to full.
+    forecast, recent : Path, optional
+        CSV with ``time`` and columns ``load_…``, ``sun_…``, ``other_…`` (unit by suffix): the coming steps, and the
+        last weeks'.
+    reserve_percent : float, optional
+        A reserve for now, in place of the scenario's.
+    so_far : SoFar, optional
     hours : float
         How far to plan.
 
     Raises
     ------
     ScenarioError
-        If time, level or hours cannot be used.
+        If time, level, reserve or hours cannot be used.
     SeriesError
-        If the forecast does not cover the plan.
+        If the forecast does not cover the plan, or the readings have gaps.
     """
     if not PLAN_HOURS_FROM <= hours <= PLAN_HOURS_TO:
         raise ScenarioError(
             f"--hours: {hours:g} is no length for a plan; choose {PLAN_HOURS_FROM:g} to {PLAN_HOURS_TO:g}"
         )
-    first, moment, moved = _first_step(case, at)
-    planner = Planner(case, hours)
-    where = planner.calendar(first)
-    floor = case.floor_kwh[where]
-    level_kwh = _level_kwh(case, level, float(floor[0]))
-    times = pd.date_range(moment, periods=planner.steps, freq=pd.Timedelta(hours=case.dt_hours))
-    expected, source = _expected(case, first, times, forecast)
-    day = moment.date() if moment.hour < DAYLIGHT_FROM_HOUR else (moment + pd.Timedelta(days=1)).date()
-    dim = np.array([t.date() == day for t in times])
-    half = replace(expected, sun_kwh=np.where(dim, 0.5, 1.0) * expected.sun_kwh)
-    value = first_value(case)
-    day_steps = min(round(24 / case.dt_hours), planner.steps - 1)
-    draft = planner.plan(first, level_kwh, expected, value)
-    value = float(draft.value_per_kwh[planner.steps - 1 - day_steps])
-    plan, half_plan = (planner.plan(first, level_kwh, series, value) for series in (expected, half))
-    ahead = planner.ahead(first)
-    return Tonight(
-        case=case,
-        at=moment,
-        level_kwh=level_kwh,
-        times=times,
-        expected=expected,
-        source=source,
-        plan=plan,
-        half_plan=half_plan,
-        half_date=day,
-        charge=next_charge(case, times, plan),
-        half_charge=next_charge(case, times, half_plan),
-        import_price_per_kwh=planner.buy[ahead],
-        band=tuple(planner.bands[ahead]),
-        floor_kwh=floor,
-        notes=tuple(_notes(planner, first, moved)),
-    )
+    level_kwh = read_level(case, level)
+    now = case_around(case, read_moment(case, "--at", at), hours, recent, reserve_percent)
+    desk = Desk(now, level_kwh, hours, so_far or SoFar())
+    if forecast is not None:
+        desk.take_forecast(forecast)
+    return desk.tonight()
 
 
-def _notes(planner: Planner, first: int, moved: str | None) -> list[str]:
-    notes = [moved] if moved else []
-    if first + planner.steps > len(planner.case.times):
-        also = "" if planner.beyond is not None else ", and prices, which the tariff does not tell,"
-        notes.append(
-            f"the plan reaches past the data: critical load and reserve there{also} are those of a week before"
+class Desk:
+    """All that is at hand in the evening: the case around it, its past's plans, the forecast.
+
+    Parameters
+    ----------
+    now : Now
+    level_kwh : float
+    hours : float
+    so_far : SoFar
+    """
+
+    def __init__(self, now: Now, level_kwh: float, hours: float, so_far: SoFar) -> None:
+        self.now, self.case, self.first, self.level_kwh = now, now.case, now.first, level_kwh
+        self.planner = Planner(self.case)
+        self.steps = round(hours / self.case.dt_hours)
+        self.times = self.case.times[self.first : self.first + self.steps]
+        self.paths = self.planner.history.paths(self.first, self.steps)
+        self.meter = Meter(len(self.case.times))
+        self.memory = self._evenings_before()
+        self._tell(so_far)
+        self.series = {
+            name: np.asarray(getattr(self.case, f"{name}_kwh")[self.paths.steps]) for name in SERIES
+        }
+        self.source = SIMPLE
+
+    def _evenings_before(self) -> Memory:
+        """Plan the last evenings, so that the end of this plan has the worth the plan before gives it."""
+        planner, case = self.planner, self.case
+        memory, level = planner.memory(), case.limits.start_kwh
+        recorder, given = Recorder(len(case.times), 1), case_conditions(case, sells=sells_of(case))
+        earliest = self.first - 14 * planner.per_day
+        begins = [s for s in evenings(case, planner.history) if earliest <= s <= self.first - planner.per_day]
+        for begin, end in zip(begins, [*begins[1:], self.first], strict=True):
+            policy = planner.plan(begin, level, self.meter, memory, end - begin)
+            orders = policy.orders(begin, begin + len(policy.fill_kwh), len(case.times), sun_waits=planner.sun_waits)
+            end = min(end, begin + len(policy.fill_kwh))
+            level = float(simulate(given, orders, level, recorder.add, (begin, end))[0])
+            span = slice(begin, end)
+            self.meter.read(span, recorder.table["import_kwh"][span, 0], recorder.table["export_kwh"][span, 0])
+            planner.learn(begin, recorder.table["stored_kwh"][span, 0], memory)
+        return memory
+
+    def _tell(self, so_far: SoFar) -> None:
+        """Put what the month has had in place of what the past evenings say of it."""
+        period = int(self.case.prices.period[self.first])
+        mine = np.flatnonzero(self.case.prices.period[: self.first] == period)
+        if so_far.bought_kwh is not None:
+            self.meter.more_kwh[period] = so_far.bought_kwh - float(self.meter.bought[mine].sum())
+        if so_far.highest_kw is not None:
+            top = so_far.highest_kw * self.case.dt_hours
+            self.meter.bought[mine] = np.minimum(self.meter.bought[mine], top)
+            self.meter.highest_kw[period] = so_far.highest_kw
+
+    def take_forecast(self, path: Path) -> None:
+        """Put a forecast's series in place of every path's."""
+        given = read_forecast(self.case, self.times, path)
+        for name, values in given.items():
+            self.series[name] = np.repeat(values[None], len(self.paths.weights), axis=0)
+        names = ", ".join(SERIES[name] for name in given)
+        rest = "" if len(given) == len(SERIES) else f"; the rest: {SIMPLE}"
+        self.source = f"{path.name} for {names}{rest}"
+
+    def outlook(self) -> Outlook:
+        """Put together what is known of the coming steps; the rows of the response are those of ``sweep``."""
+        outlook = self.planner.outlook(self.first, self.steps, self.paths, self.meter, self.memory.miss_price)
+        rows = np.arange(self.paths.steps.size).reshape(self.paths.steps.shape)
+        return replace(outlook, steps=rows)
+
+    def plan(self, outlook: Outlook, series: dict[str, Floats]) -> tuple[Policy, Floats]:
+        """Work out the policy for paths of these series; and the value at the plan's end."""
+        planner = self.planner
+        flat = replace(
+            self.case,
+            times=pd.date_range("2000-01-01", periods=outlook.steps.size, freq="h", tz="UTC"),
+            idle_kwh=np.full(outlook.steps.size, float(self.case.idle_kwh[0])),
+            **{f"{name}_kwh": values.ravel() for name, values in series.items()},
         )
-    return notes
-
-
-def _first_step(case: Case, at: str) -> tuple[int, pd.Timestamp, str | None]:
-    """Find the step that begins at (or holds) the moment."""
-    zone = case.scenario.site.time_zone
-    begin, end = case.times[0], case.times[-1] + pd.Timedelta(hours=case.dt_hours)
-    try:
-        moment = pd.Timestamp(dt.datetime.fromisoformat(at))
-    except ValueError:
-        raise ScenarioError(
-            f"--at: not a date and time (got '{at}'); write such as {begin:%Y-%m-%d}T18:00"
-        ) from None
-    try:
-        moment = moment.tz_localize(zone) if moment.tz is None else moment.tz_convert(zone)
-    except ValueError:
-        raise ScenarioError(
-            f"--at: {at} does not exist or comes twice on the clock of {zone}; write the offset, such as "
-            f"{at}{begin:%z}"
-        ) from None
-    if not begin <= moment <= end:
-        raise ScenarioError(
-            f"--at: {moment.isoformat(timespec='minutes')} is outside the data, which run from "
-            f"{begin.isoformat(timespec='minutes')} to {end.isoformat(timespec='minutes')}; choose a time in them"
+        found = response(flat, planner.grid, sells=planner.sells, waits=planner.sun_first != "load")
+        sweep = Sweep(
+            self.case.limits,
+            planner.grid,
+            found,
+            planner.sweep.entries,
+            sells=planner.sells,
+            sun_first=planner.sun_first,
         )
-    place = (moment - begin) / pd.Timedelta(hours=case.dt_hours)
-    first = math.floor(place + 1e-9)
-    start = begin + first * pd.Timedelta(hours=case.dt_hours)
-    moved = None
-    if start != moment:
-        moved = f"the plan begins with the step that holds --at, at {start:%H:%M}"
-    return first, start, moved
+        end = planner.end_value(self.first, self.steps, self.memory)
+        return sweep.run(outlook, end, self.level_kwh, self.steps), end
 
+    def run(self, outlook: Outlook, series: dict[str, Floats]) -> Run:
+        """Plan, turn the plan into entries, and run those by the rules on what is expected."""
+        policy, end = self.plan(outlook, series)
+        weights = self.paths.weights
+        expected = {name: weights @ values for name, values in series.items()}
+        case = self.with_series(expected)
+        planned = self.follow(case, policy.orders(self.first, self.first + self.steps, len(case.times), sun_waits=self.planner.sun_waits))
+        entries = entries_of_run(self.case, self.times, policy, planned, outlook.promised_kwh)
+        orders = orders_of(self.case, self.times, entries, outlook.promised_kwh, self.first, len(case.times))
+        flows = self.follow(case, orders)
+        cost = self.money(outlook, flows, end)
+        return Run(entries, flows, policy.value, cost)
 
-def _level_kwh(case: Case, level: str, floor_kwh: float) -> float:
-    limits = case.limits
-    match = _LEVEL.fullmatch(level)
-    if match is None:
-        raise ScenarioError(f"--level: not a level (got '{level}'); write such as 62% or 6.5kWh")
-    number = float(match[1])
-    level_kwh = number / 100 * limits.full_kwh if match[2] == "%" else number
-    if not floor_kwh - 1e-6 <= level_kwh <= limits.full_kwh + 1e-6:
-        low, high = (100 * kwh / limits.full_kwh for kwh in (floor_kwh, limits.full_kwh))
-        raise ScenarioError(
-            f"--level: {level} is {level_kwh:.4g} kWh, outside reserve {floor_kwh:.4g} kWh ({low:.4g} %) to full "
-            f"{limits.full_kwh:.4g} kWh ({high:.4g} %); read the display again, or lower [reserve] for now"
+    def with_series(self, expected: dict[str, Floats]) -> Case:
+        """Return the case with these series for the coming steps."""
+        ahead = slice(self.first, self.first + self.steps)
+        changed = {}
+        for name, values in expected.items():
+            column = getattr(self.case, f"{name}_kwh").copy()
+            column[ahead] = values
+            changed[f"{name}_kwh"] = column
+        return replace(self.case, **changed)
+
+    def follow(self, case: Case, orders: object) -> dict[str, Floats]:
+        """Run orders by the rules from today's level; every column of the flow table, shape (h,)."""
+        recorder = Recorder(len(case.times), 1)
+        span = (self.first, self.first + self.steps)
+        simulate(case_conditions(case, sells=sells_of(case)), orders, self.level_kwh, recorder.add, span)  # type: ignore[arg-type]
+        return {
+            name.removesuffix("_kwh"): table[span[0] : span[1], 0] for name, table in recorder.table.items()
+        }
+
+    def money(self, outlook: Outlook, flows: dict[str, Floats], end: Floats) -> float:
+        """Money for energy and wear, and what is stored at the end at its worth."""
+        money, limits = outlook.money, self.case.limits
+        bought, sold = flows["import"], flows["export"]
+        over = np.maximum(bought - money.free_kwh, 0.0) @ money.over_per_kwh if money.over_per_kwh.any() else 0.0
+        energy = float(bought @ money.import_per_kwh - sold @ money.export_per_kwh + over)
+        given = (flows["battery_to_load"] + flows["battery_to_grid"]).sum() / limits.eta_discharge
+        below, part = self.planner.grid.place(flows["stored"][-1:])
+        left = end[below] * (1 - part) + end[below + 1] * part
+        return energy + limits.wear_per_kwh * float(given) + float(left[0])
+
+    def worth(self, run: Run) -> float:
+        """Worth of one more stored kWh at the end of the first charge, or now: what the value falls by."""
+        charge = next((entry for entry in run.entries if entry.kind == "charge"), None)
+        at, level = 0, self.level_kwh
+        if charge is not None:
+            at = int(np.searchsorted(self.times, charge.ends))
+            level = float(run.flows["stored"][at - 1])
+        grid, value = self.planner.grid, run.value[at]
+        low = int(np.clip(np.searchsorted(grid.levels, level + 1e-9) - 1, 0, grid.size - 2))
+        high = min(low + 1, grid.size - 1)
+        if grid.levels[high] > self.case.limits.ceiling_kwh + 1e-9:
+            low, high = max(low - 1, 0), max(high - 1, 1)
+        return max(float(value[low] - value[high]) / grid.step_kwh, 0.0)
+
+    def left(self, run: Run) -> tuple[Left, ...]:
+        """Hours left if the grid fails now, at the next 20:00, and at dawn."""
+        case, step = self.case, pd.Timedelta(hours=self.case.dt_hours)
+        stored = np.full(len(case.times), case.limits.empty_kwh)
+        stored[self.first - 1] = self.level_kwh
+        stored[self.first : self.first + self.steps] = run.flows["stored"]
+        hours = backup_hours(case, stored, with_sun=False)
+        ends = self.times + step
+        asked = [self.first - 1]
+        evening = np.flatnonzero((ends.hour == ASK_HOUR) & (ends.minute == 0))
+        sun = self.with_series({"sun": self.paths.weights @ self.series["sun"]}).sun_kwh[self.first :][: self.steps]
+        dark = sun <= 1e-9
+        dawn = np.flatnonzero(dark[:-1] & ~dark[1:]) if (~dark).any() else np.flatnonzero(ends.hour == DAYLIGHT_FROM_HOUR)
+        asked += [self.first + int(found[0]) for found in (evening, dawn) if len(found)]
+        return tuple(
+            Left(case.times[t] + step, float(stored[t]), float(hours[t])) for t in sorted(set(asked))
         )
-    return min(level_kwh, limits.ceiling_kwh)
 
-
-def next_charge(case: Case, times: pd.DatetimeIndex, plan: Plan) -> Charge | None:
-    """Return the first charge from the grid that a plan holds, small interruptions included."""
-    trickle = TRICKLE_SHARE * case.limits.grid_charge_kw * case.dt_hours
-    charging = np.flatnonzero(plan.flows["grid_to_battery"] > max(trickle, PLANNED_KWH))
-    if not len(charging):
-        return None
-    gaps = np.flatnonzero(np.diff(charging) * case.dt_hours > GAP_HOURS + case.dt_hours)
-    last = int(charging[gaps[0]]) if len(gaps) else int(charging[-1])
-    stored = plan.flows["stored"]
-    to_kwh = float(stored[int(charging[0]) : last + 1].max())
-    step = case.scenario.settings.level_step_percent
-    top = math.floor(100 * case.limits.ceiling_kwh / case.limits.full_kwh / step + 1e-9) * step
-    percent = min(math.ceil(100 * to_kwh / case.limits.full_kwh / step - 1e-6) * step, top)
-    ends = times[last] + pd.Timedelta(hours=case.dt_hours)
-    return Charge(times[int(charging[0])], ends, to_kwh, percent)
-
-
-# ---- forecasts ---------------------------------------------------------------------------------------------
-def _expected(case: Case, first: int, times: pd.DatetimeIndex, path: Path | None) -> tuple[Forecast, str]:
-    simple = History(case).forecast(first, len(times))
-    simple = replace(simple, sun_kwh=np.minimum(simple.sun_kwh, case.limits.solar_input_kw * case.dt_hours))
-    if path is None:
-        return simple, SIMPLE
-    given = _read_forecast(case, times, path)
-    if "sun" in given:
-        given["sun"] = np.minimum(given["sun"], case.limits.solar_input_kw * case.dt_hours)
-    names = ", ".join({"load": "load", "sun": "sun", "other": "rest of the house"}[name] for name in given)
-    rest = "" if len(given) == 3 else f"; the rest: {SIMPLE}"
-    merged = replace(simple, **{f"{name}_kwh": values for name, values in given.items()})
-    return merged, f"{path.name} for {names}{rest}"
-
-
-def _read_forecast(case: Case, times: pd.DatetimeIndex, path: Path) -> dict[str, Floats]:
-    """Read the columns a forecast file has for the plan's own steps; refuse one that does not cover them."""
-    wanted = _columns(path)
-    table = read_readings(path, dict.fromkeys(wanted.values(), "--forecast"), case.scenario.site.time_zone)
-    place = pd.Index(table.times).get_indexer(times)
-    missing = np.flatnonzero(place < 0)
-    if len(missing):
-        at = times[int(missing[0])]
-        until = "nothing" if not len(table.times) else f"{table.times[-1].isoformat(timespec='minutes')}"
-        raise SeriesError(
-            f"{path}: the forecast has no row for {len(missing)} of the plan's {len(times)} steps of "
-            f"{case.dt_hours * 60:g} minutes (first: {at.isoformat(timespec='minutes')}; its last row is {until}); "
-            "supply them, or shorten the plan with --hours"
+    def tonight(self) -> Tonight:
+        """Answer everything."""
+        outlook, at = self.outlook(), self.now.at
+        run = self.run(outlook, self.series)
+        day = at.date() if at.hour < DAYLIGHT_FROM_HOUR else (at + pd.Timedelta(days=1)).date()
+        dim = np.array([moment.date() == day for moment in self.times])
+        dull = {**self.series, "sun": np.where(dim, 0.5, 1.0)[None] * self.series["sun"]}
+        half = self.run(outlook, dull)
+        stored = np.flatnonzero(run.flows["stored"] >= outlook.promised_kwh - 1e-6)
+        below = self.level_kwh < float(self.case.floor_kwh[self.first]) - 1e-6
+        step = pd.Timedelta(hours=self.case.dt_hours)
+        ahead = slice(self.first, self.first + self.steps)
+        prices = self.case.prices
+        return Tonight(
+            case=self.case,
+            first=self.first,
+            at=at,
+            level_kwh=self.level_kwh,
+            times=self.times,
+            expected={name: self.paths.weights @ values for name, values in self.series.items()},
+            source=self.source,
+            run=run,
+            half=half,
+            half_date=day,
+            left=self.left(run),
+            value_per_kwh=self.worth(run),
+            import_price_per_kwh=outlook.money.import_per_kwh,
+            band=tuple(prices.band_names[i] for i in prices.band[ahead].tolist()),
+            floor_kwh=self.case.floor_kwh[ahead],
+            full_enough_at=self.times[int(stored[0])] + step if below and len(stored) else None,
+            notes=(*self.now.notes, *self._month_notes(outlook)),
         )
-    found = {}
-    for name, column in wanted.items():
-        energy, power = _KWH_PER_UNIT[column.rsplit("_", 1)[1]]
-        found[name] = table.columns[column][place] * (energy + power * case.dt_hours)
-    return found
 
+    def _month_notes(self, outlook: Outlook) -> list[str]:
+        notes = []
+        limited = np.flatnonzero(np.isfinite(outlook.money.free_kwh))
+        if len(limited):
+            free = float(outlook.money.free_kwh[limited[0]]) / self.case.dt_hours
+            notes.append(
+                f"demand: import above {free:.2f} kW in the window counts at the price of a kW; below it costs nothing more"
+            )
+        if self.case.prices.blocks:
+            notes.append("tiers: the price is that of the block in which the month is expected to end")
+        return notes
 
-def _columns(path: Path) -> dict[str, str]:
-    """Find the forecast's columns by their names."""
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            header = [cell.strip() for cell in next(csv.reader(file), [])]
-    except (OSError, UnicodeDecodeError):
-        header = []  # read_readings says what is wrong with the file
-    found: dict[str, str] = {}
-    for name in ("load", "sun", "other"):
-        fits = [column for column in header if column in {f"{name}_{unit}" for unit in _KWH_PER_UNIT}]
-        if fits:
-            found[name] = fits[0]
-    if not found and header:
-        raise SeriesError(
-            f"{path}: no column to use (found {', '.join(header)}); name one load_kw, sun_kw or other_kw "
-            "(or _w, _wh, _kwh)"
-        )
-    return found or {"load": "load_kw"}

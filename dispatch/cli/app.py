@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dispatch.cli.outages import register as register_outage_commands
+from dispatch.cli.ahead import register as register_ahead_commands
 from dispatch.cli.settings import register as register_settings_commands
 from dispatch.cli.tariffs import register as register_tariff_commands
 from dispatch.cli.terminal import (
@@ -153,6 +154,9 @@ register_outage_commands(app)
 
 
 register_settings_commands(app)
+
+
+register_ahead_commands(app)
 
 
 register_tariff_commands(app)

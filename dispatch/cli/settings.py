@@ -1,4 +1,4 @@
-"""The commands ``settings`` and ``tonight``."""
+"""The command ``settings``."""
 
 # ruff: noqa: PLC0415 - imports inside functions are the point
 from __future__ import annotations
@@ -14,21 +14,13 @@ if TYPE_CHECKING:
     from dispatch.search.study import SettingsStudy
 
 
-File = Annotated[Path | None, typer.Option(metavar="FILE", dir_okay=False)]
-
-
 def register(app: typer.Typer) -> None:
-    """Add these commands to the application."""
+    """Add the command to the application."""
     app.command(
         name="settings",
         short_help="Find the windows and levels to enter on the device.",
         epilog="Example: dispatch settings scenarios/alder-row --html card.html --ics card.ics",
     )(settings)
-    app.command(
-        name="tonight",
-        short_help="Plan the next day or two from today's level.",
-        epilog="Example: dispatch tonight scenarios/alder-row --at 2025-01-14T18:00 --level 62%",
-    )(tonight)
 
 
 def settings(  # noqa: PLR0913, PLR0917 - one per option
@@ -104,40 +96,3 @@ def _write_files(result: SettingsStudy, files: dict[str, Path | None], year: int
     texts = {path: makers[kind]() for kind, path in files.items() if path is not None}
     for path, text in texts.items():
         write_files(path.parent, {path.name: text})
-
-
-def tonight(  # noqa: PLR0913, PLR0917 - one per option
-    scenario: ScenarioPath,
-    at: Annotated[
-        str, typer.Option(metavar="TIME", help="Now: a date and time in the data, on the site's clock.")
-    ],
-    level: Annotated[str, typer.Option(metavar="LEVEL", help="What the battery holds: 62% or 6.5kWh.")],
-    forecast: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE",
-            dir_okay=False,
-            help="CSV with time and any of load_kw, sun_kw, other_kw (or _w, _wh, _kwh); the rest is forecast simply.",
-        ),
-    ] = None,
-    hours: Annotated[float, typer.Option(help="How far to plan, 12 to 72 hours.")] = 36.0,
-    as_json: AsJson = False,
-) -> None:
-    """Plan the next day or two from today's level, and say how far to charge tonight.
-
-    Without a forecast file, load and sun are forecast from the scenario's own past before TIME. Exit code 2 if time,
-    level or forecast cannot be used.
-    """
-    with refusals(scenario):
-        from dispatch.ahead.tonight import tonight as plan_tonight
-
-        result = plan_tonight(load(scenario), at, level, forecast=forecast, hours=hours)
-        if as_json:
-            from dispatch.exports.files import json_text
-            from dispatch.exports.settings import tonight_document
-
-            write(json_text(tonight_document(result)))
-        else:
-            from dispatch.report.settings import tonight_report
-
-            show(tonight_report(result))

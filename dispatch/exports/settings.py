@@ -1,4 +1,4 @@
-"""Settings and tonight's plan for other programs and for paper: JSON documents and a Markdown card."""
+"""Settings for other programs and for paper: JSON documents and a Markdown card."""
 
 from __future__ import annotations
 
@@ -20,7 +20,6 @@ from dispatch.words.card import (
 )
 
 if TYPE_CHECKING:
-    from dispatch.ahead.tonight import Charge, Tonight
     from dispatch.outcome import Earned
     from dispatch.search.other_years import Range
     from dispatch.search.study import SettingsStudy
@@ -150,44 +149,3 @@ def _ways_table(study: SettingsStudy) -> list[str]:
         for way in study.ways
     ]
     return [*lines, ""]
-
-
-def tonight_document(plan: Tonight) -> dict[str, Any]:
-    """Put tonight's plan into plain JSON types; one entry per step, kWh."""
-    flows = plan.plan.flows
-    return {
-        "scenario": plan.case.name,
-        "at": plan.at.isoformat(),
-        "level_kwh": plan.level_kwh,
-        "level_percent": 100 * plan.level_kwh / plan.case.limits.full_kwh,
-        "charge": _charge(plan.charge),
-        "half_sun": {"date": plan.half_date.isoformat(), "charge": _charge(plan.half_charge)},
-        "forecast": plan.source,
-        "steps": [
-            {
-                "time": moment.isoformat(),
-                "band": plan.band[i],
-                "import_price_per_kwh": float(plan.import_price_per_kwh[i]),
-                "load_kwh": float(plan.expected.load_kwh[i]),
-                "other_kwh": float(plan.expected.other_kwh[i]),
-                "sun_kwh": float(plan.expected.sun_kwh[i]),
-                "floor_kwh": float(plan.floor_kwh[i]),
-                **{f"{name}_kwh": float(column[i]) for name, column in flows.items()},
-                "stored_kwh_half_sun": float(plan.half_plan.flows["stored"][i]),
-                "value_per_kwh": float(plan.plan.value_per_kwh[i]),
-            }
-            for i, moment in enumerate(plan.times)
-        ],
-        "notes": list(plan.notes),
-    }
-
-
-def _charge(charge: Charge | None) -> dict[str, Any] | None:
-    if charge is None:
-        return None
-    return {
-        "from": charge.begins.isoformat(),
-        "to": charge.ends.isoformat(),
-        "to_kwh": charge.to_kwh,
-        "to_percent": charge.to_percent,
-    }

@@ -1,0 +1,86 @@
+"""The commands ``tonight`` and ``storm``."""
+
+# ruff: noqa: PLC0415 - imports inside functions are the point
+from __future__ import annotations
+
+from pathlib import Path  # noqa: TC003 - typer reads the annotations when it runs
+from typing import Annotated
+
+import typer
+
+from dispatch.cli.terminal import AsJson, ScenarioPath, load, refusals, show, write
+
+At = Annotated[str, typer.Option(metavar="TIME", help="Now: a date and time on the site's clock.")]
+Level = Annotated[str, typer.Option(metavar="LEVEL", help="What the battery holds: 62% or 6.5kWh.")]
+Full = Annotated[bool, typer.Option("--full", help="Also every hour, what it rests on, and the cautions.")]
+Forecast = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE",
+        dir_okay=False,
+        help="CSV with time and any of load_kw, sun_kw, other_kw (or _w, _wh, _kwh); the rest is taken from the past.",
+    ),
+]
+Recent = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", dir_okay=False, help="CSV of the last weeks' readings, columns as in --forecast."),
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add these commands to the application."""
+    app.command(
+        name="tonight",
+        short_help="Say what to enter tonight, from today's level.",
+        epilog="Example: dispatch tonight scenarios/alder-row --at 2025-01-14T18:00 --level 62%",
+    )(tonight)
+
+
+def tonight(  # noqa: PLR0913, PLR0917 - one per option
+    scenario: ScenarioPath,
+    at: At,
+    level: Level,
+    forecast: Forecast = None,
+    recent: Recent = None,
+    reserve: Annotated[
+        float | None, typer.Option(metavar="PERCENT", help="A reserve for now, in place of the scenario's.")
+    ] = None,
+    so_far_kwh: Annotated[
+        float | None, typer.Option(min=0, metavar="KWH", help="Bought in this billing month so far: for tiers.")
+    ] = None,
+    so_far_kw: Annotated[
+        float | None,
+        typer.Option(min=0, metavar="KW", help="Highest demand of this billing month so far: for demand charges."),
+    ] = None,
+    hours: Annotated[float, typer.Option(help="How far to plan, 12 to 72 hours.")] = 36.0,
+    full: Full = False,
+    as_json: AsJson = False,
+) -> None:
+    """Say what to enter for the next day or two, and how long the battery lasts if the grid fails.
+
+    TIME may lie in the data or after them. Without files, load and sun are those of the last weeks' days, or of days
+    of the same time of year. Exit code 2 if time, level or a file cannot be used.
+    """
+    with refusals(scenario):
+        from dispatch.ahead.tonight import SoFar
+        from dispatch.ahead.tonight import tonight as plan_tonight
+
+        result = plan_tonight(
+            load(scenario),
+            at,
+            level,
+            forecast=forecast,
+            recent=recent,
+            reserve_percent=reserve,
+            so_far=SoFar(so_far_kwh, so_far_kw),
+            hours=hours,
+        )
+        if as_json:
+            from dispatch.exports.files import json_text
+            from dispatch.exports.tonight import tonight_document
+
+            write(json_text(tonight_document(result)))
+        else:
+            from dispatch.report.tonight import tonight_report
+
+            show(tonight_report(result, full=full))
