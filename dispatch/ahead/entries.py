@@ -92,7 +92,9 @@ def entries_of_run(
         percent = percent_up(case, to)
         entries.append(Entry(CHARGE, times[begin], times[end - 1] + step, percent / 100 * full, percent))
     for begin, end in _discharges(giving, policy, planned):
-        level = max(float(policy.drain_kwh[begin:end][giving[begin:end]].min()), float(promised_kwh[begin:end].max()))
+        level = max(
+            float(policy.drain_kwh[begin:end][giving[begin:end]].min()), float(promised_kwh[begin:end].max())
+        )
         percent = percent_up(case, level)
         entries.append(Entry(DISCHARGE, times[begin], times[end - 1] + step, percent / 100 * full, percent))
     for begin, end in _runs(first, giving, gap):

@@ -82,7 +82,9 @@ class Prices:
         """Return the money of the ``steps`` from ``first`` on, as it looks after what the meter has read."""
         ahead = slice(first, first + steps)
         buy = self.prices.import_price_per_kwh[ahead]
-        sell = self.prices.export_price_per_kwh[ahead] if self.case.limits.feed_in == "grid" else np.zeros(steps)
+        sell = (
+            self.prices.export_price_per_kwh[ahead] if self.case.limits.feed_in == "grid" else np.zeros(steps)
+        )
         free, over = np.full(steps, np.inf), np.zeros(steps)
         if not self.is_plain:
             buy, sell = buy.copy(), sell.copy()
@@ -99,7 +101,9 @@ class Prices:
             flow = meter.sold if block.of_export else meter.bought
             so_far = float(flow[block.steps[block.steps < meter.read_to]].sum())
             rest = int(np.sum(block.steps >= first))
-            expected = so_far + meter.more_kwh.get(block.period, 0.0) + rest * self._lately(meter, block.of_export)
+            expected = (
+                so_far + meter.more_kwh.get(block.period, 0.0) + rest * self._lately(meter, block.of_export)
+            )
             price = price_at(block.schedule, expected)
             if block.of_export:
                 sell[inside - first] -= price  # credits have negative prices

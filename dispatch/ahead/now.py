@@ -62,7 +62,11 @@ class Now:
 
 
 def case_around(
-    case: Case, moment: pd.Timestamp, hours: float, recent: Path | None = None, reserve_percent: float | None = None
+    case: Case,
+    moment: pd.Timestamp,
+    hours: float,
+    recent: Path | None = None,
+    reserve_percent: float | None = None,
 ) -> Now:
     """Lay a case around a moment in the data or after them.
 
@@ -114,9 +118,7 @@ def case_around(
     return Now(around, first, at, tuple(notes))
 
 
-def _prices(
-    case: Case, times: pd.DatetimeIndex, first: int, ahead: int
-) -> tuple[tariffs.PricedSteps, int]:
+def _prices(case: Case, times: pd.DatetimeIndex, first: int, ahead: int) -> tuple[tariffs.PricedSteps, int]:
     """Price the steps as far as the tariff reaches; how many of them there are then."""
     spans = [(0, len(times)), (0, first + ahead), (first, len(times)), (first, first + ahead)]
     for begin, end in spans[:-1]:
@@ -136,7 +138,15 @@ def _padded(prices: tariffs.PricedSteps, before: int) -> tariffs.PricedSteps:
     def pad(values: NDArray[np.generic]) -> NDArray[np.generic]:
         return np.concatenate([np.repeat(values[:1], before), values])
 
-    per_step = ("band", "season", "day_type", "period", "event", "import_price_per_kwh", "export_price_per_kwh")
+    per_step = (
+        "band",
+        "season",
+        "day_type",
+        "period",
+        "event",
+        "import_price_per_kwh",
+        "export_price_per_kwh",
+    )
     freq = prices.times[1] - prices.times[0]
     times = pd.date_range(prices.times[0] - before * freq, periods=before + len(prices.times), freq=freq)
     return replace(
@@ -147,9 +157,7 @@ def _padded(prices: tariffs.PricedSteps, before: int) -> tariffs.PricedSteps:
         demand=tuple(replace(term, steps=term.steps + before) for term in prices.demand),
         minimums=(),
         netting=tuple(
-            replace(
-                term, groups=tuple(replace(group, steps=group.steps + before) for group in term.groups)
-            )
+            replace(term, groups=tuple(replace(group, steps=group.steps + before) for group in term.groups))
             for term in prices.netting
         ),
     )
@@ -249,7 +257,9 @@ def _critical(case: Case, times: pd.DatetimeIndex, series: dict[str, Floats]) ->
     if stated.appliances is not None:
         return np.asarray(appliances_kwh(stated.appliances, times, case.dt_hours))
     place = pd.Index(case.times).get_indexer(times)
-    stand_in = _stand_ins(case, times, place >= 0, int(np.argmax(place < 0)) if (place < 0).any() else len(times) - 1)
+    stand_in = _stand_ins(
+        case, times, place >= 0, int(np.argmax(place < 0)) if (place < 0).any() else len(times) - 1
+    )
     return np.asarray(case.critical_kwh[np.where(place >= 0, place, stand_in)])
 
 
@@ -266,7 +276,9 @@ def _floor(  # noqa: PLR0913, PLR0917 - all that a floor is made of
         level = reserve_percent / 100 * limits.full_kwh
         if not 0 <= level <= limits.ceiling_kwh + 1e-9:
             top = 100 * limits.ceiling_kwh / limits.full_kwh
-            raise ScenarioError(f"--reserve: {reserve_percent:g} % is no reserve; write 0 to {top:g}, in percent")
+            raise ScenarioError(
+                f"--reserve: {reserve_percent:g} % is no reserve; write 0 to {top:g}, in percent"
+            )
         return np.full(len(times), max(level, limits.empty_kwh))
     reserve = case.scenario.reserve
     if reserve is not None and reserve.raised:

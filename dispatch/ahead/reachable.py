@@ -35,7 +35,17 @@ if TYPE_CHECKING:
 PER_ENTRY = 8
 
 
-MISS_PRICES = (0.0, 0.02, 0.04, 0.07, 0.12, 0.2, 0.4, 1.0, 4.0)  # of the dearest price per kWh, for a missed step
+MISS_PRICES = (
+    0.0,
+    0.02,
+    0.04,
+    0.07,
+    0.12,
+    0.2,
+    0.4,
+    1.0,
+    4.0,
+)  # of the dearest price per kWh, for a missed step
 
 
 TIE = 1e-12
@@ -44,7 +54,9 @@ TIE = 1e-12
 HOLD, FILL, GIVE, LATE = 0, 1, 2, 4  # what a step does; LATE is added where the sun charges first
 
 
-def reachable(case: Case, name: str = "reachable", *, sells: bool = False, per_entry: int = PER_ENTRY) -> Flows:
+def reachable(
+    case: Case, name: str = "reachable", *, sells: bool = False, per_entry: int = PER_ENTRY
+) -> Flows:
     """Run the case with the best levels and sun order that foresight finds for every step.
 
     Parameters
@@ -89,8 +101,12 @@ def broken_promises(case: Case, flows: Flows) -> tuple[float, ...]:
 def burden(case: Case, flows: Flows) -> float:
     """Energy at the prices of the steps, wear, and what is stored at the end less what was at the start."""
     prices = case.prices
-    money = float(flows["import"] @ prices.import_price_per_kwh - flows["export"] @ prices.export_price_per_kwh)
-    return money + flows.wear - lowest_price_per_kwh(case) * float(flows["stored"][-1] - case.limits.start_kwh)
+    money = float(
+        flows["import"] @ prices.import_price_per_kwh - flows["export"] @ prices.export_price_per_kwh
+    )
+    return (
+        money + flows.wear - lowest_price_per_kwh(case) * float(flows["stored"][-1] - case.limits.start_kwh)
+    )
 
 
 def runs_of(case: Case, name: str, *, sells: bool, per_entry: int) -> tuple[Flows, ...]:

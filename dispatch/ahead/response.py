@@ -141,9 +141,7 @@ def _answers(case: Case, grid: Grid, part: slice, *, sells: bool, waits: bool) -
         return np.tile(np.repeat(values[part], grid.size), len(orders))[None]
 
     need = side_by_side(case.load_kwh + case.idle_kwh)
-    given = conditions(
-        limits, need, side_by_side(case.other_kwh), side_by_side(case.sun_kwh), sells=sells
-    )
+    given = conditions(limits, need, side_by_side(case.other_kwh), side_by_side(case.sun_kwh), sells=sells)
     fill = np.repeat([order[0] for order in orders], each)[None]
     drain = np.repeat([order[1] for order in orders], each)[None]
     seen: dict[str, Floats] = {}

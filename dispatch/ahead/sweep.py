@@ -146,12 +146,23 @@ class Sweep:
         Whether the battery sells where it gives.
     sun_first : str
         "load", "battery" or "either": what the device can be told.
+    early : bool
+        Whether, of levels to fill to that cost the same on average, the highest is taken: more is held earlier, which
+        over a year costs a little, because who waits knows more.
     """
 
     def __init__(
-        self, limits: Limits, grid: Grid, response: Response, entries: Flags, *, sells: bool, sun_first: str
+        self,
+        limits: Limits,
+        grid: Grid,
+        response: Response,
+        entries: Flags,
+        *,
+        sells: bool,
+        sun_first: str,
+        early: bool = False,
     ) -> None:
-        self.limits, self.grid, self.response = limits, grid, response
+        self.limits, self.grid, self.response, self.early = limits, grid, response, early
         self.entries, self.sells, self.sun_first = entries, sells, sun_first
         self.out = limits.eta_inverter * limits.eta_discharge
 
@@ -202,7 +213,9 @@ class Sweep:
         promised = float(outlook.promised_kwh[t])
         mean = outlook.weights @ value
         allowed = self.entries & (levels >= promised - 1e-9)
-        fill = self._least(mean + buy / limits.eta_charger * levels, allowed, promised, SAME * abs(buy))
+        fill = self._least(
+            mean + buy / limits.eta_charger * levels, allowed, promised, filling=True, same=SAME * abs(buy)
+        )
         wear = limits.wear_per_kwh
         rows, serves = outlook.steps[:, t], self.response.serves
         way = _rows(serves, rows)
@@ -222,12 +235,17 @@ class Sweep:
                 found.append(self._choice(outlook, t, value, other, fill, np.inf))
         return found
 
-    def _least(self, cost: Floats, allowed: Flags, promised: float, same: float = 0.0) -> float:
+    def _least(
+        self, cost: Floats, allowed: Flags, promised: float, *, filling: bool = False, same: float = 0.0
+    ) -> float:
         """Return the level of least cost, at least what is promised; of those as good (within ``same``) the highest."""
         if not allowed.any():
             return promised
         masked = np.where(allowed, cost, np.inf)
-        at = int(np.flatnonzero(masked <= masked.min() + same)[-1])
+        if filling and not self.early:
+            at = int(np.argmin(masked))
+        else:
+            at = int(np.flatnonzero(masked <= masked.min() + same)[-1])
         return max(min(float(self.grid.levels[at]), self.limits.ceiling_kwh), promised)
 
     def _choice(

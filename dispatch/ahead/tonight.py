@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dispatch.ahead.entries import Entry, entries_of_run, orders_of
+from dispatch.ahead.entries import CHARGE, DISCHARGE, Entry, entries_of_run, orders_of
 from dispatch.ahead.given import SERIES, read_forecast, read_level, read_moment
 from dispatch.ahead.marginal import Meter
 from dispatch.ahead.now import Now, case_around
@@ -96,7 +96,7 @@ class Tonight:
     left : tuple of Left
         If the grid fails now, at 20:00, and at dawn.
     value_per_kwh : float
-        What one more stored kWh is worth when the first charge ends; without a charge: now.
+        What the last kWh stored is worth when the load may draw after the first charge; without a charge: now.
     import_price_per_kwh : array, shape (h,)
         At the margin of the month.
     band : tuple of str
@@ -220,11 +220,15 @@ class Desk:
         begins = [s for s in evenings(case, planner.history) if earliest <= s <= self.first - planner.per_day]
         for begin, end in zip(begins, [*begins[1:], self.first], strict=True):
             policy = planner.plan(begin, level, self.meter, memory, end - begin)
-            orders = policy.orders(begin, begin + len(policy.fill_kwh), len(case.times), sun_waits=planner.sun_waits)
+            orders = policy.orders(
+                begin, begin + len(policy.fill_kwh), len(case.times), sun_waits=planner.sun_waits
+            )
             end = min(end, begin + len(policy.fill_kwh))
             level = float(simulate(given, orders, level, recorder.add, (begin, end))[0])
             span = slice(begin, end)
-            self.meter.read(span, recorder.table["import_kwh"][span, 0], recorder.table["export_kwh"][span, 0])
+            self.meter.read(
+                span, recorder.table["import_kwh"][span, 0], recorder.table["export_kwh"][span, 0]
+            )
             planner.learn(begin, recorder.table["stored_kwh"][span, 0], memory)
         return memory
 
@@ -271,6 +275,7 @@ class Desk:
             planner.sweep.entries,
             sells=planner.sells,
             sun_first=planner.sun_first,
+            early=True,
         )
         end = planner.end_value(self.first, self.steps, self.memory)
         return sweep.run(outlook, end, self.level_kwh, self.steps), end
@@ -281,7 +286,12 @@ class Desk:
         weights = self.paths.weights
         expected = {name: weights @ values for name, values in series.items()}
         case = self.with_series(expected)
-        planned = self.follow(case, policy.orders(self.first, self.first + self.steps, len(case.times), sun_waits=self.planner.sun_waits))
+        planned = self.follow(
+            case,
+            policy.orders(
+                self.first, self.first + self.steps, len(case.times), sun_waits=self.planner.sun_waits
+            ),
+        )
         entries = entries_of_run(self.case, self.times, policy, planned, outlook.promised_kwh)
         orders = orders_of(self.case, self.times, entries, outlook.promised_kwh, self.first, len(case.times))
         flows = self.follow(case, orders)
@@ -311,7 +321,9 @@ class Desk:
         """Money for energy and wear, and what is stored at the end at its worth."""
         money, limits = outlook.money, self.case.limits
         bought, sold = flows["import"], flows["export"]
-        over = np.maximum(bought - money.free_kwh, 0.0) @ money.over_per_kwh if money.over_per_kwh.any() else 0.0
+        over = (
+            np.maximum(bought - money.free_kwh, 0.0) @ money.over_per_kwh if money.over_per_kwh.any() else 0.0
+        )
         energy = float(bought @ money.import_per_kwh - sold @ money.export_per_kwh + over)
         given = (flows["battery_to_load"] + flows["battery_to_grid"]).sum() / limits.eta_discharge
         below, part = self.planner.grid.place(flows["stored"][-1:])
@@ -319,18 +331,20 @@ class Desk:
         return energy + limits.wear_per_kwh * float(given) + float(left[0])
 
     def worth(self, run: Run) -> float:
-        """Worth of one more stored kWh at the end of the first charge, or now: what the value falls by."""
-        charge = next((entry for entry in run.entries if entry.kind == "charge"), None)
+        """Worth of the last kWh stored once the first charge is over and the load may draw, or now without a charge."""
+        charge = next((entry for entry in run.entries if entry.kind == CHARGE), None)
         at, level = 0, self.level_kwh
         if charge is not None:
-            at = int(np.searchsorted(self.times, charge.ends))
+            # while it could still be bought at the same price it is worth no more: what counts is what comes after
+            later = [e.begins for e in run.entries if e.kind == DISCHARGE and e.begins >= charge.ends]
+            at = int(np.searchsorted(self.times, min(later, default=charge.ends)))
             level = float(run.flows["stored"][at - 1])
         grid, value = self.planner.grid, run.value[at]
-        low = int(np.clip(np.searchsorted(grid.levels, level + 1e-9) - 1, 0, grid.size - 2))
-        high = min(low + 1, grid.size - 1)
-        if grid.levels[high] > self.case.limits.ceiling_kwh + 1e-9:
-            low, high = max(low - 1, 0), max(high - 1, 1)
-        return max(float(value[low] - value[high]) / grid.step_kwh, 0.0)
+        entry_kwh = self.case.scenario.settings.level_step_percent / 100 * self.case.limits.full_kwh
+        pair = np.clip([level - entry_kwh, level], grid.levels[0], grid.levels[-1])
+        below, part = grid.place(pair)
+        low, high = value[below] * (1 - part) + value[below + 1] * part
+        return max(float(low - high) / max(float(pair[1] - pair[0]), 1e-9), 0.0)
 
     def left(self, run: Run) -> tuple[Left, ...]:
         """Hours left if the grid fails now, at the next 20:00, and at dawn."""
@@ -342,9 +356,15 @@ class Desk:
         ends = self.times + step
         asked = [self.first - 1]
         evening = np.flatnonzero((ends.hour == ASK_HOUR) & (ends.minute == 0))
-        sun = self.with_series({"sun": self.paths.weights @ self.series["sun"]}).sun_kwh[self.first :][: self.steps]
+        sun = self.with_series({"sun": self.paths.weights @ self.series["sun"]}).sun_kwh[self.first :][
+            : self.steps
+        ]
         dark = sun <= 1e-9
-        dawn = np.flatnonzero(dark[:-1] & ~dark[1:]) if (~dark).any() else np.flatnonzero(ends.hour == DAYLIGHT_FROM_HOUR)
+        dawn = (
+            np.flatnonzero(dark[:-1] & ~dark[1:])
+            if (~dark).any()
+            else np.flatnonzero(ends.hour == DAYLIGHT_FROM_HOUR)
+        )
         asked += [self.first + int(found[0]) for found in (evening, dawn) if len(found)]
         return tuple(
             Left(case.times[t] + step, float(stored[t]), float(hours[t])) for t in sorted(set(asked))
@@ -394,4 +414,3 @@ class Desk:
         if self.case.prices.blocks:
             notes.append("tiers: the price is that of the block in which the month is expected to end")
         return notes
-

@@ -23,7 +23,9 @@ Forecast = Annotated[
 ]
 Recent = Annotated[
     Path | None,
-    typer.Option(metavar="FILE", dir_okay=False, help="CSV of the last weeks' readings, columns as in --forecast."),
+    typer.Option(
+        metavar="FILE", dir_okay=False, help="CSV of the last weeks' readings, columns as in --forecast."
+    ),
 ]
 
 
@@ -34,6 +36,12 @@ def register(app: typer.Typer) -> None:
         short_help="Say what to enter tonight, from today's level.",
         epilog="Example: dispatch tonight scenarios/alder-row --at 2025-01-14T18:00 --level 62%",
     )(tonight)
+    app.command(
+        name="storm",
+        short_help="Prepare the battery for a storm: what to set, by when at the latest.",
+        epilog="Example: dispatch storm scenarios/alder-row --at 2025-01-14T18:00 --level 62% "
+        "--from 2025-01-16T06:00 --hours 20",
+    )(storm)
 
 
 def tonight(  # noqa: PLR0913, PLR0917 - one per option
@@ -46,11 +54,14 @@ def tonight(  # noqa: PLR0913, PLR0917 - one per option
         float | None, typer.Option(metavar="PERCENT", help="A reserve for now, in place of the scenario's.")
     ] = None,
     so_far_kwh: Annotated[
-        float | None, typer.Option(min=0, metavar="KWH", help="Bought in this billing month so far: for tiers.")
+        float | None,
+        typer.Option(min=0, metavar="KWH", help="Bought in this billing month so far: for tiers."),
     ] = None,
     so_far_kw: Annotated[
         float | None,
-        typer.Option(min=0, metavar="KW", help="Highest demand of this billing month so far: for demand charges."),
+        typer.Option(
+            min=0, metavar="KW", help="Highest demand of this billing month so far: for demand charges."
+        ),
     ] = None,
     hours: Annotated[float, typer.Option(help="How far to plan, 12 to 72 hours.")] = 36.0,
     full: Full = False,
@@ -84,3 +95,34 @@ def tonight(  # noqa: PLR0913, PLR0917 - one per option
             from dispatch.report.tonight import tonight_report
 
             show(tonight_report(result, full=full))
+
+
+def storm(  # noqa: PLR0913, PLR0917 - one per option
+    scenario: ScenarioPath,
+    at: At,
+    level: Level,
+    begins: Annotated[str, typer.Option("--from", metavar="TIME", help="When the storm begins.")],
+    hours: Annotated[float, typer.Option(help="How long it lasts, in hours.")],
+    forecast: Forecast = None,
+    recent: Recent = None,
+    full: Full = False,
+    as_json: AsJson = False,
+) -> None:
+    """Say what to set before a storm, the latest hour to start charging, what it costs, and what it carries.
+
+    The level wanted carries the critical load through the storm without sun, as far as the battery can. Exit code 2
+    if a time, the level or a file cannot be used, or the storm is over.
+    """
+    with refusals(scenario):
+        from dispatch.ahead.storm import storm as prepare
+
+        result = prepare(load(scenario), at, level, begins, hours, forecast=forecast, recent=recent)
+        if as_json:
+            from dispatch.exports.files import json_text
+            from dispatch.exports.storm import storm_document
+
+            write(json_text(storm_document(result)))
+        else:
+            from dispatch.report.storm import storm_report
+
+            show(storm_report(result, full=full))

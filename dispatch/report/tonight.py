@@ -71,7 +71,14 @@ def tonight_report(plan: Tonight, *, full: bool = False) -> Group:
 def _hours(plan: Tonight) -> Table:
     """One row an hour: what the steps in it add up to, and the level at its end."""
     case, flows, table = plan.case, plan.run.flows, plain_table()
-    for heading, width in (("time", 10), ("price", 17), ("load", 6), ("sun", 6), ("grid in", 8), ("gives", 6)):
+    for heading, width in (
+        ("time", 10),
+        ("price", 17),
+        ("load", 6),
+        ("sun", 6),
+        ("grid in", 8),
+        ("gives", 6),
+    ):
         table.add_column(heading, justify="left" if heading in {"time", "price"} else "right", width=width)
     table.add_column("level", justify="right", width=7)
     table.add_column(" ", width=BAR_WIDTH)
@@ -83,7 +90,9 @@ def _hours(plan: Tonight) -> Table:
         day = f"{moment:%a} " if moment.date() != last else "    "
         last = moment.date()
         level = float(flows["stored"][rows][-1]) / case.limits.full_kwh
-        gives = case.limits.eta_inverter * (flows["battery_to_load"][rows] + flows["battery_to_grid"][rows]).sum()
+        gives = (
+            case.limits.eta_inverter * (flows["battery_to_load"][rows] + flows["battery_to_grid"][rows]).sum()
+        )
         table.add_row(
             f"{day}{moment:%H:%M}",
             f"{plan.band[begin][:10]} {format_number(float(plan.import_price_per_kwh[begin]), 4)}",

@@ -63,8 +63,8 @@ def worth_text(plan: Tonight) -> str:
     value = format_money(plan.value_per_kwh, plan.case.currency)
     charges = any(entry.kind == CHARGE for entry in plan.run.entries)
     if charges:
-        return f"One more kWh in the battery when that charge ends is worth {value} afterwards."
-    return f"No charge pays: one more kWh stored now is worth {value} later."
+        return f"After that charge the last kWh stored is worth {value}."
+    return f"No charge is planned: the last kWh stored now is worth {value} later."
 
 
 def left_text(plan: Tonight) -> str:

@@ -176,9 +176,7 @@ def test_the_expected_value_is_what_its_own_paths_come_to_on_average() -> None:
     promised = float((policy.value[0][below] * (1 - part) + policy.value[0][below + 1] * part)[0])
     total = 0.0
     for path, weight in zip(paths.steps, paths.weights.tolist(), strict=True):
-        mine = replace(
-            case, load_kwh=case.load_kwh.copy(), other_kwh=case.other_kwh.copy()
-        )
+        mine = replace(case, load_kwh=case.load_kwh.copy(), other_kwh=case.other_kwh.copy())
         load, other = mine.load_kwh.copy(), mine.other_kwh.copy()
         load[first : first + steps], other[first : first + steps] = case.load_kwh[path], case.other_kwh[path]
         mine = replace(case, load_kwh=load, other_kwh=other)

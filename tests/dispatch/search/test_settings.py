@@ -16,7 +16,7 @@ from oracles.naive_inverter import run
 from oracles.stepcheck import broken_rules
 
 import tariffs
-from dispatch.ahead.planner import rolling
+from dispatch.ahead.rolling import rolling
 from dispatch.errors import ScenarioError
 from dispatch.exports.settings import settings_document
 from dispatch.outcome import earned, reference_bill
@@ -151,10 +151,13 @@ def test_the_cards_bill_is_what_an_independent_inverter_runs_up() -> None:
 
 def test_the_ways_stand_in_their_order() -> None:
     result = studied()
-    assert [way.name for way in result.ways] == ["plain", "found", "re-planned", "bound"]
+    assert [way.name for way in result.ways] == ["plain", "found", "re-planned", "reachable", "bound"]
     assert result["found"].burden <= result["plain"].burden + 1e-6
     assert result["bound"].burden <= result["found"].burden + 1e-6
-    assert result.gap == pytest.approx(result["found"].burden - result["bound"].burden)
+    assert result.gap == pytest.approx(result["found"].burden - result["reachable"].burden)
+    assert result["bound"].burden <= result["reachable"].burden + 1e-6
+    assert result["reachable"].burden <= result["found"].burden + 1e-9
+    assert result["reachable"].burden <= result["re-planned"].burden + 1e-9
     assert result["found"].floor_broken_hours == 0.0
     assert result["found"].target_share == 1.0
 
