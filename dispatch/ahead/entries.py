@@ -13,7 +13,7 @@ from dispatch.rules.walk import Orders
 
 if TYPE_CHECKING:
     from dispatch.ahead.sweep import Policy
-    from dispatch.arrays import Floats
+    from dispatch.arrays import Flags, Floats
     from dispatch.case.case import Case
 
 
@@ -102,7 +102,7 @@ def entries_of_run(
     return tuple(sorted(entries, key=lambda entry: (entry.begins, entry.kind)))
 
 
-def _runs(flags: Floats, between: Floats, gap: int) -> list[tuple[int, int]]:
+def _runs(flags: Flags, between: Flags, gap: int) -> list[tuple[int, int]]:
     """Stretches of flagged steps; a gap of at most so many steps is bridged where nothing else happens in it."""
     found: list[tuple[int, int]] = []
     for t in np.flatnonzero(flags).tolist():
@@ -113,7 +113,7 @@ def _runs(flags: Floats, between: Floats, gap: int) -> list[tuple[int, int]]:
     return found
 
 
-def _discharges(giving: Floats, policy: Policy, planned: dict[str, Floats]) -> list[tuple[int, int]]:
+def _discharges(giving: Flags, policy: Policy, planned: dict[str, Floats]) -> list[tuple[int, int]]:
     """Stretches in which the load may draw; steps in which it draws nothing of what it may are bridged."""
     allowed = np.isfinite(policy.drain_kwh) & (policy.drain_kwh <= planned["stored"] + 1e-6)
     found: list[tuple[int, int]] = []

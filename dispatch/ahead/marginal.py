@@ -19,6 +19,8 @@ import numpy as np
 from dispatch.ahead.sweep import Money
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     import tariffs
     from dispatch.ahead.calendar import Paths
     from dispatch.arrays import Floats
@@ -139,7 +141,7 @@ class Prices:
             free[at] = np.minimum(free[at], highest * dt)
             over[at] += price / dt
 
-    def _holdable_kw(self, inside: Floats, first: int, paths: Paths) -> float:
+    def _holdable_kw(self, inside: NDArray[np.int64], first: int, paths: Paths) -> float:
         """Return the power that the paths' days could all be held to by this battery, from full to the reserve."""
         case, limits = self.case, self.case.limits
         at = inside - first

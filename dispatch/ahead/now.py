@@ -8,7 +8,7 @@ known. Prices are the tariff's own on the real calendar.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -147,12 +147,13 @@ def _padded(prices: tariffs.PricedSteps, before: int) -> tariffs.PricedSteps:
         "import_price_per_kwh",
         "export_price_per_kwh",
     )
+    changed: dict[str, Any] = {name: pad(getattr(prices, name)) for name in per_step}
     freq = prices.times[1] - prices.times[0]
     times = pd.date_range(prices.times[0] - before * freq, periods=before + len(prices.times), freq=freq)
     return replace(
         prices,
         times=times,
-        **{name: pad(getattr(prices, name)) for name in per_step},
+        **changed,
         blocks=tuple(replace(term, steps=term.steps + before) for term in prices.blocks),
         demand=tuple(replace(term, steps=term.steps + before) for term in prices.demand),
         minimums=(),
@@ -169,7 +170,7 @@ def _series(
     """Load, rest of the house and sun of every step: readings before the moment, stand-ins for all else."""
     place = pd.Index(case.times).get_indexer(times)
     known = (place >= 0) & (np.arange(len(times)) < first)
-    stand_in = _stand_ins(case, times, known, first)
+    stand_in = _stand_ins(case, times, first)
     series = {
         name: np.asarray(getattr(case, f"{name}_kwh")[np.where(known, place, stand_in)])
         for name in ("load", "other", "sun")
@@ -185,8 +186,7 @@ def _series(
         own[at[inside]] = True
         days = len(read) * case.dt_hours / 24
         notes.append(f"{recent.name}: {days:.3g} days of readings, {', '.join(columns)}")
-        ahead = np.arange(len(times)) >= first
-        series = _weeks_before(case, times, series, own, ahead, columns)
+        series = _weeks_before(case, series, own, first, columns)
     if not own[max(first - round(168 / case.dt_hours), 0) : first].any():
         notes.append(
             "no readings of the last week: days of the data with the same weekday and time of year stand in; "
@@ -196,18 +196,13 @@ def _series(
 
 
 def _weeks_before(
-    case: Case,
-    times: pd.DatetimeIndex,
-    series: dict[str, Floats],
-    own: Flags,
-    ahead: Flags,
-    columns: dict[str, Floats],
+    case: Case, series: dict[str, Floats], own: Flags, first: int, columns: dict[str, Floats]
 ) -> dict[str, Floats]:
     """Let the newest readings of the same weekday stand for the coming days."""
     week = round(168 / case.dt_hours)
     for name in columns:
         values = series[name].copy()
-        for t in np.flatnonzero(ahead).tolist():
+        for t in range(first, len(values)):
             back = t - week
             while back >= 0 and not own[back]:
                 back -= week
@@ -217,7 +212,7 @@ def _weeks_before(
     return series
 
 
-def _stand_ins(case: Case, times: pd.DatetimeIndex, known: Flags, first: int) -> NDArray[np.intp]:
+def _stand_ins(case: Case, times: pd.DatetimeIndex, first: int) -> NDArray[np.intp]:
     """For each step one of the data: same weekday and clock time, 52 weeks away if there is one, else the nearest."""
     data, mine = Calendar(case.times), Calendar(times)
     day_zero = case.times[0].tz_localize(None).normalize()
@@ -257,9 +252,8 @@ def _critical(case: Case, times: pd.DatetimeIndex, series: dict[str, Floats]) ->
     if stated.appliances is not None:
         return np.asarray(appliances_kwh(stated.appliances, times, case.dt_hours))
     place = pd.Index(case.times).get_indexer(times)
-    stand_in = _stand_ins(
-        case, times, place >= 0, int(np.argmax(place < 0)) if (place < 0).any() else len(times) - 1
-    )
+    outside = place < 0
+    stand_in = _stand_ins(case, times, int(np.argmax(outside)) if outside.any() else len(times) - 1)
     return np.asarray(case.critical_kwh[np.where(place >= 0, place, stand_in)])
 
 

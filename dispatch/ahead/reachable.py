@@ -218,7 +218,9 @@ class _Schedule:
         flat = cost.ravel()
         return np.where(flat[two + self.rows] < flat[one + self.rows], two, one)
 
-    def _try(self, t: int, value: Floats, best: _Best, way: Way, after: Floats, kind: int) -> None:
+    def _try(  # noqa: PLR0913, PLR0917 - one candidate in its setting
+        self, t: int, value: Floats, best: _Best, way: Way, after: Floats, kind: int
+    ) -> None:
         """Keep what reaching these levels, shape (g,) or (k, g), costs where it is less than the best so far."""
         limits, prices = self.case.limits, self.case.prices
         hold = way.hold[t]

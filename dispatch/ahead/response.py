@@ -27,7 +27,7 @@ CHUNK = 20_000  # levels x steps run side by side: as much as the processor's ca
 
 @dataclass(frozen=True)
 class Grid:
-    """Evenly spaced levels, shape (g,), from at or below empty to at or above the ceiling. [kWh]"""
+    """Evenly spaced levels, shape (g,), from at or below empty to at or above the ceiling. [kWh]."""
 
     levels: Floats
 

@@ -35,7 +35,6 @@ if TYPE_CHECKING:
 
     from dispatch.ahead.now import Now
     from dispatch.ahead.tonight import Run
-    from dispatch.arrays import Floats
     from dispatch.case.case import Case
 
 
@@ -453,7 +452,7 @@ class _Preparation:
         return tuple(one.name for one in served if one.name not in kept)
 
     def beside_kwh_per_day(self) -> float:
-        """Served load beyond the critical one over the storm, a day. [kWh]."""
+        """Tell the served load beyond the critical one over the storm, a day. [kWh]."""
         span = slice(self.now.first + self.start, self.now.first + self.end)
         beside = float(np.maximum(self.expected.load_kwh - self.expected.critical_kwh, 0.0)[span].sum())
         return beside / max((self.end - self.start) * self.case.dt_hours / 24, 1e-9)

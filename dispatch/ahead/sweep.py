@@ -151,7 +151,7 @@ class Sweep:
         over a year costs a little, because who waits knows more.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - what a home is
         self,
         limits: Limits,
         grid: Grid,
@@ -248,7 +248,7 @@ class Sweep:
             at = int(np.flatnonzero(masked <= masked.min() + same)[-1])
         return max(min(float(self.grid.levels[at]), self.limits.ceiling_kwh), promised)
 
-    def _choice(
+    def _choice(  # noqa: PLR0913, PLR0917 - one candidate in its setting
         self, outlook: Outlook, t: int, value: Floats, way: Way, fill: float, drain: float
     ) -> _Choice:
         money, limits, grid = outlook.money, self.limits, self.grid

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -23,6 +22,7 @@ from dispatch.rules.score import case_conditions
 from dispatch.rules.walk import simulate
 
 if TYPE_CHECKING:
+    import datetime as dt
     from pathlib import Path
 
     from dispatch.arrays import Floats
@@ -218,12 +218,12 @@ class Desk:
         recorder, given = Recorder(len(case.times), 1), case_conditions(case, sells=sells_of(case))
         earliest = self.first - 14 * planner.per_day
         begins = [s for s in evenings(case, planner.history) if earliest <= s <= self.first - planner.per_day]
-        for begin, end in zip(begins, [*begins[1:], self.first], strict=True):
-            policy = planner.plan(begin, level, self.meter, memory, end - begin)
+        for begin, following in zip(begins, [*begins[1:], self.first], strict=True):
+            policy = planner.plan(begin, level, self.meter, memory, following - begin)
             orders = policy.orders(
                 begin, begin + len(policy.fill_kwh), len(case.times), sun_waits=planner.sun_waits
             )
-            end = min(end, begin + len(policy.fill_kwh))
+            end = min(following, begin + len(policy.fill_kwh))
             level = float(simulate(given, orders, level, recorder.add, (begin, end))[0])
             span = slice(begin, end)
             self.meter.read(
@@ -261,11 +261,12 @@ class Desk:
     def plan(self, outlook: Outlook, series: dict[str, Floats]) -> tuple[Policy, Floats]:
         """Work out the policy for paths of these series; and the value at the plan's end."""
         planner = self.planner
+        flattened: dict[str, Any] = {f"{name}_kwh": values.ravel() for name, values in series.items()}
         flat = replace(
             self.case,
             times=pd.date_range("2000-01-01", periods=outlook.steps.size, freq="h", tz="UTC"),
             idle_kwh=np.full(outlook.steps.size, float(self.case.idle_kwh[0])),
-            **{f"{name}_kwh": values.ravel() for name, values in series.items()},
+            **flattened,
         )
         found = response(flat, planner.grid, sells=planner.sells, waits=planner.sun_first != "load")
         sweep = Sweep(
@@ -301,7 +302,7 @@ class Desk:
     def with_series(self, expected: dict[str, Floats]) -> Case:
         """Return the case with these series for the coming steps."""
         ahead = slice(self.first, self.first + self.steps)
-        changed = {}
+        changed: dict[str, Any] = {}
         for name, values in expected.items():
             column = getattr(self.case, f"{name}_kwh").copy()
             column[ahead] = values
@@ -337,7 +338,7 @@ class Desk:
         if charge is not None:
             # while it could still be bought at the same price it is worth no more: what counts is what comes after
             later = [e.begins for e in run.entries if e.kind == DISCHARGE and e.begins >= charge.ends]
-            at = int(np.searchsorted(self.times, min(later, default=charge.ends)))
+            at = int(self.times.searchsorted(min(later, default=charge.ends)))
             level = float(run.flows["stored"][at - 1])
         grid, value = self.planner.grid, run.value[at]
         entry_kwh = self.case.scenario.settings.level_step_percent / 100 * self.case.limits.full_kwh
@@ -409,7 +410,8 @@ class Desk:
         if len(limited):
             free = float(outlook.money.free_kwh[limited[0]]) / self.case.dt_hours
             notes.append(
-                f"demand: import above {free:.2f} kW in the window counts at the price of a kW; below it costs nothing more"
+                f"demand: import above {free:.2f} kW in the window counts at the price of a kW; below it "
+                "nothing is added"
             )
         if self.case.prices.blocks:
             notes.append("tiers: the price is that of the block in which the month is expected to end")

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dispatch.cli.outages import register as register_outage_commands
 from dispatch.cli.ahead import register as register_ahead_commands
+from dispatch.cli.outages import register as register_outage_commands
 from dispatch.cli.settings import register as register_settings_commands
 from dispatch.cli.tariffs import register as register_tariff_commands
 from dispatch.cli.terminal import (

@@ -3,7 +3,7 @@
 # ruff: noqa: PLC0415 - imports inside functions are the point
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path  # noqa: TC003 - typer reads the annotations when it runs
 from typing import TYPE_CHECKING, Annotated
 
 import typer

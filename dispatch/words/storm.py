@@ -163,7 +163,7 @@ def title(plan: Storm) -> str:
 
 def grounds(plan: Storm) -> Iterator[str]:
     """Say what it rests on."""
-    yield "The grid may fail at any time of the storm: the level is to be there at its beginning and is kept to its end."
+    yield "The grid may fail at any time of the storm: the level is there at its beginning and kept to its end."
     yield (
         "Latest start: followed in pieces of two minutes with the charger, the load beside it and the taper, from the "
         "level the battery has by then if nothing is done before."

@@ -114,7 +114,7 @@ def grounds(plan: Tonight) -> Iterator[str]:
         "those levels, as entered, run on the mean of them."
     )
     yield (
-        f"The plan covers {len(plan.times) * plan.case.dt_hours:g} h; what is stored at its end counts at what the plan "
-        "before gave it. Plan again tomorrow."
+        f"The plan covers {len(plan.times) * plan.case.dt_hours:g} h; what is stored at its end counts at what the "
+        "plan before gave it. Plan again tomorrow."
     )
     yield from plan.notes

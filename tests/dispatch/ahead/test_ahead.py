@@ -100,7 +100,7 @@ def test_below_the_reserve_it_says_to_charge_now_and_until_when() -> None:
     assert plan.full_enough_at is not None
     assert plan.run.entries[0].kind == "charge"
     assert plan.run.entries[0].begins == plan.at
-    at = int(np.searchsorted(plan.times, plan.full_enough_at))
+    at = int(plan.times.searchsorted(plan.full_enough_at))
     assert plan.run.flows["stored"][at - 1] >= plan.floor_kwh[at - 1] - 1e-6
     assert (plan.run.flows["stored"][: at - 1] < plan.floor_kwh[: at - 1] - 1e-6).all()
 

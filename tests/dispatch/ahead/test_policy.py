@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -20,11 +20,11 @@ from dispatch.ahead.marginal import Meter, price_at
 from dispatch.ahead.reachable import broken_promises, burden, reachable
 from dispatch.ahead.response import grid_of, response
 from dispatch.ahead.rolling import Planner, rolling, sells_of
+from dispatch.outcome import earned, reference_bill
 from dispatch.rules.replay import replay
 from dispatch.rules.score import Scorer, case_conditions
 from dispatch.rules.walk import Orders, simulate
 from dispatch.search.study import best_levels
-from dispatch.outcome import earned, reference_bill
 from tariffs import Schedule, Step
 
 if TYPE_CHECKING:
@@ -176,8 +176,7 @@ def test_the_expected_value_is_what_its_own_paths_come_to_on_average() -> None:
     promised = float((policy.value[0][below] * (1 - part) + policy.value[0][below + 1] * part)[0])
     total = 0.0
     for path, weight in zip(paths.steps, paths.weights.tolist(), strict=True):
-        mine = replace(case, load_kwh=case.load_kwh.copy(), other_kwh=case.other_kwh.copy())
-        load, other = mine.load_kwh.copy(), mine.other_kwh.copy()
+        load, other = case.load_kwh.copy(), case.other_kwh.copy()
         load[first : first + steps], other[first : first + steps] = case.load_kwh[path], case.other_kwh[path]
         mine = replace(case, load_kwh=load, other_kwh=other)
         orders = policy.orders(first, first + steps, len(case.times), sun_waits=False)
@@ -215,7 +214,8 @@ def test_a_plan_does_not_look_ahead() -> None:
     first = 24 * 32 + 20
     later = np.arange(len(case.times)) >= first
     names = ("load_kwh", "other_kwh", "sun_kwh")
-    other = replace(case, **{name: np.where(later, 0.9, getattr(case, name)) for name in names})
+    changed: dict[str, Any] = {name: np.where(later, 0.9, getattr(case, name)) for name in names}
+    other = replace(case, **changed)
     plans = [
         Planner(each).plan(first, 2.5, Meter(len(case.times)), Planner(each).memory(), 24)
         for each in (case, other)

@@ -78,7 +78,7 @@ def test_the_battery_is_there_when_it_begins_and_stays() -> None:
     plan = prepared()
     step = pd.Timedelta(hours=plan.case.dt_hours)
     ends = (
-        plan.case.times[np.searchsorted(plan.case.times, plan.at) :][: len(plan.run.flows["stored"])] + step
+        plan.case.times[int(plan.case.times.searchsorted(plan.at)) :][: len(plan.run.flows["stored"])] + step
     )
     during = np.asarray((ends >= plan.begins) & (ends <= plan.ends))
     assert plan.run.flows["stored"][during].min() >= plan.wanted_kwh - 1e-6
