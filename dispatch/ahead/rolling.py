@@ -36,7 +36,7 @@ PER_ENTRY = 4  # grid points to one step of the levels a device takes
 MISS_GAIN = 0.03  # how fast the promise's price follows what was kept
 
 
-MISS_MARGIN = 0.1  # of the time the target may be missed, kept back
+MISS_MARGIN = 0.05  # of the time the target may be missed, kept back
 
 
 def entries_of(case: Case, grid: Grid) -> Flags:

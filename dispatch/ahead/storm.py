@@ -17,13 +17,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from dispatch.ahead.dark import Carried, StormDay, carried, without_grid
+from dispatch.ahead.desk import Desk, Left, SoFar
 from dispatch.ahead.entries import Entry, percent_up
 from dispatch.ahead.given import read_level, read_moment
 from dispatch.ahead.now import case_around
-from dispatch.ahead.tonight import Desk, Left, SoFar
 from dispatch.backup.generator import generator_note, generator_of
 from dispatch.backup.hours import backup_hours
-from dispatch.backup.island import Island
 from dispatch.backup.recharge import Recharge, recharges
 from dispatch.case.limits import step_limits
 from dispatch.errors import ScenarioError
@@ -33,8 +33,8 @@ from dispatch.rules.walk import Block, Orders, simulate
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from dispatch.ahead.desk import Run
     from dispatch.ahead.now import Now
-    from dispatch.ahead.tonight import Run
     from dispatch.case.case import Case
 
 
@@ -61,39 +61,6 @@ class Start:
     level_kwh: float
     reached_kwh: float
     """Level at the storm's beginning where charging begins now."""
-
-
-@dataclass(frozen=True)
-class Carried:
-    """How long the battery carries something from the storm's beginning on.
-
-    Attributes
-    ----------
-    what : str
-    hours : float
-        Until it is empty, at most the horizon; 0 where the inverter cannot carry it.
-    fits : bool
-        Whether the inverter's rating covers the largest step.
-    peak_kw : float
-    """
-
-    what: str
-    hours: float
-    fits: bool
-    peak_kw: float
-
-
-@dataclass(frozen=True)
-class StormDay:
-    """One day of the storm without grid: energies in kWh (AC where not sun), hours dark, fuel."""
-
-    date: str
-    critical_kwh: float
-    sun_kwh: float
-    unserved_kwh: float
-    generator_hours: float
-    litres: float
-    level_kwh: float
 
 
 @dataclass(frozen=True)
@@ -299,7 +266,8 @@ class _Preparation:
             per_hour = (self.prepared(more).cost - run.cost) / (more_steps * case.dt_hours)
         before = self.now.at + self.start * self.step
         entries = tuple(entry for entry in run.entries if entry.begins < before)
-        days, dull = self.without_grid(wanted, 1.0), self.without_grid(wanted, 0.5)
+        span = slice(self.now.first + self.start, self.now.first + self.end)
+        days, dull = (without_grid(self.expected, span, wanted, share) for share in (1.0, 0.5))
         fuelled = generator_of(case)
         note = generator_note(case)
         return Storm(
@@ -320,7 +288,7 @@ class _Preparation:
             cost=max(run.cost - usual.cost, 0.0),
             per_hour=max(per_hour, 0.0) if not math.isnan(per_hour) else per_hour,
             left=self.left(run),
-            carried=self.carried(wanted),
+            carried=carried(self.expected, span, wanted),
             days=days,
             dull_days=dull,
             refills=tuple(
@@ -392,56 +360,6 @@ class _Preparation:
         per = max(1, round(1.0 / case.dt_hours))
         asked = [first - 1, *range(first + per - 1, first + self.start, per)]
         return tuple(Left(case.times[t] + self.step, float(stored[t]), float(hours[t])) for t in asked)
-
-    def carried(self, level_kwh: float) -> tuple[Carried, ...]:
-        """Hours from the storm's beginning on: critical load and everything, without sun and with half of it."""
-        case, at = self.expected, self.now.first + self.start - 1
-        stored = np.full(len(case.times), level_kwh)
-        span = slice(at + 1, self.now.first + self.end)
-        found = []
-        for what, load in (("critical load", case.critical_kwh), ("everything on", case.load_kwh)):
-            peak = float((load + case.idle_kwh)[span].max()) / case.dt_hours
-            fits = peak <= case.limits.inverter_kw + 1e-9
-            for sun, share in (("no sun", 0.0), ("half the sun", 0.5)):
-                if share and not case.sun_kwh.any():
-                    continue
-                mine = replace(case, critical_kwh=load, sun_kwh=share * case.sun_kwh)
-                hours = float(backup_hours(mine, stored, with_sun=share > 0)[at])
-                found.append(Carried(f"{what}, {sun}", hours if fits else 0.0, fits, peak))
-        return tuple(found)
-
-    def without_grid(self, level_kwh: float, sun_share: float) -> tuple[StormDay, ...]:
-        """Play the storm with the grid gone from its beginning: sun as expected (times the share) and generator."""
-        case = replace(self.expected, sun_kwh=sun_share * self.expected.sun_kwh)
-        island = Island(case)
-        state, limits = island.start(np.array([level_kwh])), island.limits()
-        rows = []
-        for t in range(self.now.first + self.start, self.now.first + self.end):
-            moves = island.step(state, np.array([t]), limits)
-            rows.append(
-                {
-                    "date": case.times[t].date().isoformat(),
-                    "critical": float(moves.wanted[0] + moves.shed[0]),
-                    "sun": float(moves.sun_to_load[0] + moves.sun_to_battery[0]),
-                    "unserved": float(moves.unserved[0]),
-                    "generator_hours": float(moves.generator_hours[0]),
-                    "litres": float(moves.litres[0]),
-                    "level": float(moves.stored[0]),
-                }
-            )
-        table = pd.DataFrame(rows)
-        return tuple(
-            StormDay(
-                date=str(date),
-                critical_kwh=float(day["critical"].sum()),
-                sun_kwh=float(day["sun"].sum()),
-                unserved_kwh=float(day["unserved"].sum()),
-                generator_hours=float(day["generator_hours"].sum()),
-                litres=float(day["litres"].sum()),
-                level_kwh=float(day["level"].iloc[-1]),
-            )
-            for date, day in table.groupby("date")
-        )
 
     def shed(self) -> tuple[str, ...]:
         """Name the served appliances that are not among the critical ones."""

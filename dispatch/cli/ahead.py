@@ -73,7 +73,7 @@ def tonight(  # noqa: PLR0913, PLR0917 - one per option
     of the same time of year. Exit code 2 if time, level or a file cannot be used.
     """
     with refusals(scenario):
-        from dispatch.ahead.tonight import SoFar
+        from dispatch.ahead.desk import SoFar
         from dispatch.ahead.tonight import tonight as plan_tonight
 
         result = plan_tonight(

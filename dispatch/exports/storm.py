@@ -9,7 +9,8 @@ from dispatch.exports.tonight import entry_documents, left_documents
 from dispatch.words.storm import checklist, what_to_set
 
 if TYPE_CHECKING:
-    from dispatch.ahead.storm import Start, Storm, StormDay
+    from dispatch.ahead.dark import StormDay
+    from dispatch.ahead.storm import Start, Storm
 
 
 def storm_document(plan: Storm) -> dict[str, Any]:

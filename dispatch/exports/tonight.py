@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from dispatch.ahead.desk import Left
     from dispatch.ahead.entries import Entry
-    from dispatch.ahead.tonight import Left, Tonight
+    from dispatch.ahead.tonight import Tonight
 
 
 def tonight_document(plan: Tonight) -> dict[str, Any]:

@@ -91,7 +91,10 @@ def _ways_table(study: SettingsStudy) -> Table:
     bound = study["reachable"].burden
     has_target = study.case.scenario.backup.target_hours is not None
     for way in study.ways:
-        more = 100 * (way.burden - bound) / abs(bound) if abs(bound) > 0.005 else None
+        missed = 100 * study.missed_share(way)
+        # what misses the target is not the same thing at a lower price
+        more = 100 * (way.burden - bound) / abs(bound) if abs(bound) > 0.005 and missed <= 0 else None
+        short = f" (-{format_number(missed, 1)})" if missed > 0 else ""
         table.add_row(
             way.name,
             *(
@@ -100,7 +103,7 @@ def _ways_table(study: SettingsStudy) -> Table:
             ),
             "-" if more is None else f"{format_number(more, 1)} %",
             format_hours(way.backup.minimum, horizon),
-            format_number(100 * way.target_share, 1) if has_target else "-",
+            f"{format_number(100 * way.target_share, 1)}{short}" if has_target else "-",
             style="bold" if way is study.chosen else "",
         )
     return table

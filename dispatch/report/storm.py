@@ -29,7 +29,8 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
     from rich.table import Table
 
-    from dispatch.ahead.storm import Storm, StormDay
+    from dispatch.ahead.dark import StormDay
+    from dispatch.ahead.storm import Storm
 
 
 def storm_report(plan: Storm, *, full: bool = False) -> Group:

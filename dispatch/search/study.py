@@ -50,7 +50,7 @@ MEANINGS = {
     PLAIN: "the tariff's windows entered as they are, run by the inverter",
     FOUND: "the card, run by the inverter",
     ENTERED: "your card, run by the inverter",
-    REPLANNED: "levels entered anew every evening, from the last weeks alone",
+    REPLANNED: "levels entered anew every evening, a quarter of the device's steps fine, from the last weeks alone",
     REACHABLE: "the best levels for every step, had the period been known: what the inverter's own rules allow",
     BOUND: "a plan that knew the period and is free of the inverter's rules: no setting can beat it",
 }

@@ -143,9 +143,13 @@ def result_lines(study: SettingsStudy) -> Iterator[str]:
         f"{who}: bill {money(way.total)} {span} as the inverter would run it, wear {money(way.wear)} beside it. It "
         f"{verb} {money(amount)} against {money(study.reference_total)} without the system."
     )
-    better = study[PLAIN].burden - way.burden
-    word = "less" if better >= 0 else "more"
-    yield f"Bill + wear are {money(abs(better))} {word} than with the tariff's windows entered as they are."
+    if study.missed_share(study[PLAIN]) > study.missed_share(way):
+        missed = 100 * study.missed_share(study[PLAIN])
+        yield f"The tariff's windows entered as they are miss the target by {missed:.1f} % of the time."
+    else:
+        better = study[PLAIN].burden - way.burden
+        word = "less" if better >= 0 else "more"
+        yield f"Bill + wear are {money(abs(better))} {word} than with the tariff's windows entered as they are."
     best = study[REACHABLE]
     share = f" ({100 * study.gap / abs(best.burden):.1f} %)" if abs(best.burden) > 0.005 else ""
     if way.target_share >= best.target_share or study.missed_share(way) <= 0:

@@ -13,7 +13,8 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from dispatch.ahead.storm import Start, Storm, StormDay
+    from dispatch.ahead.dark import StormDay
+    from dispatch.ahead.storm import Start, Storm
 
 
 ROWS_FIRST = 3  # entries and hours on the first screen

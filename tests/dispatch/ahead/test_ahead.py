@@ -11,9 +11,10 @@ import pandas as pd
 import pytest
 from homes.small_home import small_home
 
+from dispatch.ahead.desk import SoFar
 from dispatch.ahead.given import read_moment
 from dispatch.ahead.now import case_around
-from dispatch.ahead.tonight import SoFar, Tonight, tonight
+from dispatch.ahead.tonight import Tonight, tonight
 from dispatch.errors import DispatchError, ScenarioError, SeriesError
 from dispatch.words.tonight import charge_text
 
