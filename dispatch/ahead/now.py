@@ -98,7 +98,7 @@ def case_around(
     times = times[:count]
     series, notes = _series(case, times, first, recent)
     limits = replace(case.limits, closing_kwh=case.limits.empty_kwh)
-    critical = _critical(case, times, series)
+    critical = _critical(case, times, first, series)
     floor = _floor(case, limits, times, critical, series["sun"], reserve_percent)
     if at != moment:
         notes.append(f"the plan begins with the step that holds the moment, at {at:%H:%M}")
@@ -235,15 +235,16 @@ def _day_for(number: int, usable_to: int, days: int) -> int:
             return number - back
         if number - back < 0:
             break
-    weeks = max(days // 7 * 7, 1) if days >= 7 else days
-    if number > usable_to:
-        back = -(-(number - usable_to) // 7) * 7
-        if number - back >= 0:
-            return number - back
-    return number % weeks if number < 0 or number >= days else number
+    known = usable_to + 1 if usable_to >= 6 else days  # in the data's first week their end must stand in
+    if 0 <= number < known:
+        return number
+    latest = number - -(-(number - known + 1) // 7) * 7  # the last known day with that weekday
+    if number >= known and latest >= 0:
+        return latest
+    return number % (known // 7 * 7 if known >= 7 else known)
 
 
-def _critical(case: Case, times: pd.DatetimeIndex, series: dict[str, Floats]) -> Floats:
+def _critical(case: Case, times: pd.DatetimeIndex, first: int, series: dict[str, Floats]) -> Floats:
     stated = case.scenario.critical_load
     if stated is None:
         return series["load"]
@@ -252,9 +253,8 @@ def _critical(case: Case, times: pd.DatetimeIndex, series: dict[str, Floats]) ->
     if stated.appliances is not None:
         return np.asarray(appliances_kwh(stated.appliances, times, case.dt_hours))
     place = pd.Index(case.times).get_indexer(times)
-    outside = place < 0
-    stand_in = _stand_ins(case, times, int(np.argmax(outside)) if outside.any() else len(times) - 1)
-    return np.asarray(case.critical_kwh[np.where(place >= 0, place, stand_in)])
+    known = (place >= 0) & (np.arange(len(times)) < first)
+    return np.asarray(case.critical_kwh[np.where(known, place, _stand_ins(case, times, first))])
 
 
 def _floor(  # noqa: PLR0913, PLR0917 - all that a floor is made of

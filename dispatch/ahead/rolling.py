@@ -52,6 +52,16 @@ def sells_of(case: Case) -> bool:
     return case.limits.feed_in == "grid" and case.limits.battery_feed_in
 
 
+def _floor_is_measured(case: Case) -> bool:
+    """Tell whether the reserve asks for hours of a load or a sun that only readings tell."""
+    reserve, critical = case.scenario.reserve, case.scenario.critical_load
+    if reserve is None:
+        return False
+    rules = [rule for rule in (reserve, *reserve.raised) if rule.hours is not None]
+    stated = critical is not None and critical.csv is None
+    return bool(rules) and (not stated or any(rule.sun_share_fraction for rule in rules))
+
+
 @dataclass
 class Memory:
     """What one evening hands to the next.
@@ -98,6 +108,7 @@ class Planner:
         self.target = target_level_kwh(case)
         self.share = case.scenario.backup.share_of_instants_fraction
         self.lowest = lowest_price_per_kwh(case)
+        self.floor_is_measured = _floor_is_measured(case)
 
     def memory(self) -> Memory:
         """Before any evening: a kWh is worth what the cheapest one costs, and a target is kept whatever it costs."""
@@ -109,6 +120,8 @@ class Planner:
         case = self.case
         ahead = slice(first, first + steps)
         promised = np.maximum(case.floor_kwh[ahead], case.limits.empty_kwh)
+        if self.floor_is_measured:  # then the floor of the coming hours is not known: the most any path had
+            promised = np.maximum(case.floor_kwh[paths.steps].max(axis=0), case.limits.empty_kwh)
         needed = None
         if self.target is not None:
             needed = np.minimum(self.target[paths.steps], case.limits.ceiling_kwh)

@@ -118,6 +118,23 @@ def test_a_reserve_for_now_replaces_the_scenarios() -> None:
     assert plan.run.flows["stored"][-1] >= 0.55 * home().limits.full_kwh - 1e-6
 
 
+@pytest.mark.parametrize("critical", [{"watts": 240}, None, {"csv": "series.csv", "column": "other_kw"}])
+def test_an_evening_played_again_knows_only_what_was_known_then(critical: dict[str, Any] | None) -> None:
+    draft = small_home(days=35, first="2025-10-01", reserve={"percent": None, "hours": 3.0})
+    settings = {name: value for name, value in draft.settings.items() if name != "critical_load"}
+    known = replace(draft, settings={**settings, **({"critical_load": critical} if critical else {})}).case()
+    later = known.times >= pd.Timestamp(AT, tz="America/Halifax")
+    changed: dict[str, Any] = {
+        name: np.where(later, 0.77, getattr(known, name))
+        for name in ("load_kwh", "other_kwh", "sun_kwh", "critical_kwh")
+    }
+    other = replace(known, **changed)
+    one, two = (tonight(each, AT, "62%") for each in (known, other))
+    assert one.run.entries == two.run.entries
+    assert one.run.flows["stored"] == pytest.approx(two.run.flows["stored"])
+    assert [left.hours for left in one.left] == pytest.approx([left.hours for left in two.left])
+
+
 # ---- now: after the data, and the last weeks' readings -------------------------------------------------------
 
 
