@@ -57,9 +57,10 @@ def _floor_is_measured(case: Case) -> bool:
     reserve, critical = case.scenario.reserve, case.scenario.critical_load
     if reserve is None:
         return False
-    rules = [rule for rule in (reserve, *reserve.raised) if rule.hours is not None]
+    hours = [reserve.hours, *(rule.hours for rule in reserve.raised)]
+    shares = [reserve.sun_share_fraction, *(rule.sun_share_fraction for rule in reserve.raised)]
     stated = critical is not None and critical.csv is None
-    return bool(rules) and (not stated or any(rule.sun_share_fraction for rule in rules))
+    return any(value is not None for value in hours) and (not stated or any(shares))
 
 
 @dataclass
