@@ -12,6 +12,8 @@ from dispatch.backup.hours import backup_hours
 from dispatch.backup.island import Island
 
 if TYPE_CHECKING:
+    from dispatch.arrays import Floats
+    from dispatch.backup.overload import Which
     from dispatch.case.case import Case
 
 
@@ -23,7 +25,7 @@ class Carried:
     ----------
     what : str
     hours : float
-        Until it is empty, at most the horizon; 0 where the inverter cannot carry it.
+        Until it is empty or the inverter trips, at most the horizon.
     fits : bool
         Whether the inverter's rating covers the largest step.
     peak_kw : float
@@ -52,15 +54,18 @@ def carried(case: Case, span: slice, level_kwh: float) -> tuple[Carried, ...]:
     """Hours from the span's first step on: critical load and everything, without sun and with half of it."""
     stored = np.full(len(case.times), level_kwh)
     found = []
-    for what, load in (("critical load", case.critical_kwh), ("everything on", case.load_kwh)):
-        peak = float((load + case.idle_kwh)[span].max()) / case.dt_hours
-        fits = peak <= case.limits.inverter_kw + 1e-9
+    loads: tuple[tuple[str, Which, Floats], ...] = (
+        ("critical load", "critical", case.critical_kwh),
+        ("everything on", "all", case.load_kwh),
+    )
+    for what, load, energy in loads:
+        peak = float((energy + case.idle_kwh)[span].max()) / case.dt_hours
         for sun, share in (("no sun", 0.0), ("half the sun", 0.5)):
             if share and not case.sun_kwh.any():
                 continue
-            mine = replace(case, critical_kwh=load, sun_kwh=share * case.sun_kwh)
-            hours = float(backup_hours(mine, stored, with_sun=share > 0)[span.start - 1])
-            found.append(Carried(f"{what}, {sun}", hours if fits else 0.0, fits, peak))
+            mine = replace(case, sun_kwh=share * case.sun_kwh)
+            hours = float(backup_hours(mine, stored, with_sun=share > 0, load=load)[span.start - 1])
+            found.append(Carried(f"{what}, {sun}", hours, peak <= case.limits.inverter_kw + 1e-9, peak))
     return tuple(found)
 
 
@@ -68,10 +73,10 @@ def without_grid(case: Case, span: slice, level_kwh: float, sun_share: float) ->
     """Play the span with the grid gone from its beginning: sun as expected (times the share) and generator."""
     case = replace(case, sun_kwh=sun_share * case.sun_kwh)
     island = Island(case)
-    state, limits = island.start(np.array([level_kwh])), island.limits()
+    state = island.start(np.array([level_kwh]))
     rows = []
     for t in range(span.start, span.stop):
-        moves = island.step(state, np.array([t]), limits)
+        moves = island.step(state, np.array([t]))
         rows.append(
             {
                 "date": case.times[t].date().isoformat(),
@@ -80,7 +85,7 @@ def without_grid(case: Case, span: slice, level_kwh: float, sun_share: float) ->
                 "unserved": float(moves.unserved[0]),
                 "generator_hours": float(moves.generator_hours[0]),
                 "litres": float(moves.litres[0]),
-                "level": float(moves.stored[0]),
+                "level": float(state.stored[0]),
             }
         )
     table = pd.DataFrame(rows)

@@ -2,31 +2,28 @@
 
 from __future__ import annotations
 
-import csv
-import datetime as dt
 import re
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from dispatch.case.readings import read_readings
 from dispatch.errors import ScenarioError, SeriesError
+from tariffs.reading.clock import instant
+from tariffs.reading.table import KWH_PER_UNIT, kwh_factor, read_table
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
+    from tariffs.reading.table import Table
 
 
 SERIES = {"load": "load", "sun": "sun", "other": "rest of the house"}
 
 
 _LEVEL = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*(%|kwh)\s*", re.IGNORECASE)
-
-
-_KWH_PER_UNIT = {"kwh": (1.0, 0.0), "kw": (0.0, 1.0), "wh": (1e-3, 0.0), "w": (0.0, 1e-3)}
 
 
 def read_moment(case: Case, option: str, text: str) -> pd.Timestamp:
@@ -37,20 +34,8 @@ def read_moment(case: Case, option: str, text: str) -> pd.Timestamp:
     ScenarioError
         If it is none, does not exist or comes twice on that clock, or lies before the data.
     """
-    zone, begin = case.scenario.site.time_zone, case.times[0]
-    try:
-        moment = pd.Timestamp(dt.datetime.fromisoformat(text))
-    except ValueError:
-        raise ScenarioError(
-            f"{option}: not a date and time (got '{text}'); write such as {begin:%Y-%m-%d}T18:00"
-        ) from None
-    try:
-        moment = moment.tz_localize(zone) if moment.tz is None else moment.tz_convert(zone)
-    except ValueError:
-        raise ScenarioError(
-            f"{option}: {text} does not exist or comes twice on the clock of {zone}; write the offset, such as "
-            f"{text}{begin:%z}"
-        ) from None
+    begin = case.times[0]
+    moment = pd.Timestamp(instant(text, case.scenario.site.time_zone, option, ScenarioError)).as_unit("ns")
     if moment < begin:
         raise ScenarioError(
             f"{option}: {moment.isoformat(timespec='minutes')} is outside the data, before their beginning at "
@@ -87,16 +72,17 @@ def read_forecast(case: Case, times: pd.DatetimeIndex, path: Path) -> dict[str, 
     SeriesError
         If it does not cover every step, or has no column to use.
     """
-    wanted = _columns(path)
-    table = read_readings(path, dict.fromkeys(wanted.values(), "--forecast"), case.scenario.site.time_zone)
+    file = read_table(path, SeriesError)
+    wanted = _columns(file)
+    table = file.readings(dict.fromkeys(wanted.values(), "--forecast"), case.scenario.site.time_zone)
     place = pd.Index(table.times).get_indexer(times)
     missing = np.flatnonzero(place < 0)
     if len(missing):
         at = times[int(missing[0])]
         until = "nothing" if not len(table.times) else f"{table.times[-1].isoformat(timespec='minutes')}"
         raise SeriesError(
-            f"{path}: the forecast has no row for {len(missing)} of the plan's {len(times)} steps of "
-            f"{case.dt_hours * 60:g} minutes (first: {at.isoformat(timespec='minutes')}; its last row is {until}); "
+            f"{path}: the forecast has no line for {len(missing)} of the plan's {len(times)} steps of "
+            f"{case.dt_hours * 60:g} minutes (first: {at.isoformat(timespec='minutes')}; its last line is {until}); "
             "supply them, or shorten the plan with --hours"
         )
     return {name: _energy(case, table.columns[column][place], column) for name, column in wanted.items()}
@@ -110,8 +96,9 @@ def read_recent(case: Case, path: Path, moment: pd.Timestamp) -> tuple[pd.Dateti
     SeriesError
         If steps are missing, off the grid or double, if they lie before the data, or after the moment alone.
     """
-    wanted = _columns(path)
-    table = read_readings(path, dict.fromkeys(wanted.values(), "--recent"), case.scenario.site.time_zone)
+    file = read_table(path, SeriesError)
+    wanted = _columns(file)
+    table = file.readings(dict.fromkeys(wanted.values(), "--recent"), case.scenario.site.time_zone)
     step = pd.Timedelta(hours=case.dt_hours)
     first, last = table.times[0], table.times[-1]
     if first < case.times[0]:
@@ -142,26 +129,20 @@ def read_recent(case: Case, path: Path, moment: pd.Timestamp) -> tuple[pd.Dateti
 
 
 def _energy(case: Case, values: Floats, column: str) -> Floats:
-    energy, power = _KWH_PER_UNIT[column.rsplit("_", 1)[1]]
-    kwh = values * (energy + power * case.dt_hours)
+    kwh = values * kwh_factor(column, case.dt_hours)
     return np.minimum(kwh, case.limits.solar_input_kw * case.dt_hours) if column.startswith("sun") else kwh
 
 
-def _columns(path: Path) -> dict[str, str]:
+def _columns(table: Table) -> dict[str, str]:
     """Find the columns to use by their names."""
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            header = [cell.strip() for cell in next(csv.reader(file), [])]
-    except (OSError, UnicodeDecodeError):
-        header = []  # read_readings says what is wrong with the file
     found: dict[str, str] = {}
     for name in SERIES:
-        fits = [column for column in header if column in {f"{name}_{unit}" for unit in _KWH_PER_UNIT}]
+        fits = [column for column in table.header if column in {f"{name}{unit}" for unit in KWH_PER_UNIT}]
         if fits:
             found[name] = fits[0]
-    if not found and header:
+    if not found:
         raise SeriesError(
-            f"{path}: no column to use (found {', '.join(header)}); name one load_kw, sun_kw or other_kw "
-            "(or _w, _wh, _kwh)"
+            f"{table.path}: no column to use (the file has {', '.join(table.header)}); name one load_kw, sun_kw or "
+            "other_kw (or _w, _wh, _kwh)"
         )
-    return found or {"load": "load_kw"}
+    return found

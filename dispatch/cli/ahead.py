@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from dispatch.cli.terminal import AsJson, ScenarioPath, load, refusals, show, write
+from dispatch.cli.terminal import AsJson, ScenarioPath, deliver, refusals
 
 At = Annotated[str, typer.Option(metavar="TIME", help="Now: a date and time on the site's clock.")]
 Level = Annotated[str, typer.Option(metavar="LEVEL", help="What the battery holds: 62% or 6.5kWh.")]
@@ -73,28 +73,20 @@ def tonight(  # noqa: PLR0913, PLR0917 - one per option
     of the same time of year. Exit code 2 if time, level or a file cannot be used.
     """
     with refusals(scenario):
-        from dispatch.ahead.desk import SoFar
-        from dispatch.ahead.tonight import tonight as plan_tonight
+        from dispatch import door
 
-        result = plan_tonight(
-            load(scenario),
+        result = door.tonight(
+            scenario,
             at,
             level,
             forecast=forecast,
             recent=recent,
             reserve_percent=reserve,
-            so_far=SoFar(so_far_kwh, so_far_kw),
+            so_far_kwh=so_far_kwh,
+            so_far_kw=so_far_kw,
             hours=hours,
         )
-        if as_json:
-            from dispatch.exports.files import json_text
-            from dispatch.exports.tonight import tonight_document
-
-            write(json_text(tonight_document(result)))
-        else:
-            from dispatch.report.tonight import tonight_report
-
-            show(tonight_report(result, full=full))
+        deliver(result, as_json=as_json, full=full)
 
 
 def storm(  # noqa: PLR0913, PLR0917 - one per option
@@ -114,15 +106,7 @@ def storm(  # noqa: PLR0913, PLR0917 - one per option
     if a time, the level or a file cannot be used, or the storm is over.
     """
     with refusals(scenario):
-        from dispatch.ahead.storm import storm as prepare
+        from dispatch import door
 
-        result = prepare(load(scenario), at, level, begins, hours, forecast=forecast, recent=recent)
-        if as_json:
-            from dispatch.exports.files import json_text
-            from dispatch.exports.storm import storm_document
-
-            write(json_text(storm_document(result)))
-        else:
-            from dispatch.report.storm import storm_report
-
-            show(storm_report(result, full=full))
+        result = door.storm(scenario, at, level, begins, hours, forecast=forecast, recent=recent)
+        deliver(result, as_json=as_json, full=full)

@@ -24,7 +24,7 @@ from dispatch.words.card import (
     sections,
     sun_line,
 )
-from dispatch.words.notices import CAUTIONS
+from dispatch.words.notices import cautions
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -60,7 +60,7 @@ def settings_report(study: SettingsStudy) -> Group:
     parts += headed("What it earns", [bulleted([*result_lines(study), *safety_lines(study)])])
     parts += headed(f"Side by side, {case.currency}", [_ways_table(study)])
     parts += headed("What this rests on", [bulleted([*assumption_lines(study), *case.notes])])
-    parts += headed("Cautions", [bulleted(CAUTIONS)])
+    parts += headed("Cautions", [bulleted(cautions(case))])
     return Group(*parts)
 
 
@@ -88,21 +88,21 @@ def _ways_table(study: SettingsStudy) -> Table:
         ("target met\n% of time", 12),
     ):
         table.add_column(heading, justify="right", width=width)
-    bound = study["reachable"].burden
+    bound = study["reachable"].compared_cost
     has_target = study.case.scenario.backup.target_hours is not None
     for way in study.ways:
         missed = 100 * study.missed_share(way)
         # what misses the target is not the same thing at a lower price
-        more = 100 * (way.burden - bound) / abs(bound) if abs(bound) > 0.005 and missed <= 0 else None
+        more = 100 * (way.compared_cost - bound) / abs(bound) if abs(bound) > 0.005 and missed <= 0 else None
         short = f" (-{format_number(missed, 1)})" if missed > 0 else ""
         table.add_row(
             way.name,
             *(
                 format_money(v, currency).removeprefix(f"{currency} ")
-                for v in (way.total, way.wear, way.burden)
+                for v in (way.total, way.wear, way.compared_cost)
             ),
             "-" if more is None else f"{format_number(more, 1)} %",
-            format_hours(way.backup.minimum, horizon),
+            format_hours(way.least_hours, horizon),
             f"{format_number(100 * way.target_share, 1)}{short}" if has_target else "-",
             style="bold" if way is study.chosen else "",
         )

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from dispatch.formats import format_hours, format_moment
 from dispatch.report.layout import bulleted, headed, plain_table
-from dispatch.words.notices import CAUTIONS
+from dispatch.words.notices import cautions
 from dispatch.words.storm import (
     carries_text,
     checklist,
@@ -69,7 +69,7 @@ def storm_report(plan: Storm, *, full: bool = False) -> Group:
         parts += headed("Days without grid, half the sun", [_days(plan, plan.dull_days)])
     parts += headed("Checklist", [bulleted(checklist(plan))])
     parts += headed("What this rests on", [bulleted(grounds(plan))])
-    parts += headed("Cautions", [bulleted(CAUTIONS)])
+    parts += headed("Cautions", [bulleted(cautions(plan.case))])
     return Group(*parts)
 
 

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from dispatch.formats import format_moment, format_number
 from dispatch.report.layout import bulleted, headed, plain_table
-from dispatch.words.notices import CAUTIONS
+from dispatch.words.notices import cautions
 from dispatch.words.tonight import (
     FIRST_ENTRIES,
     entry_lines,
@@ -64,7 +64,7 @@ def tonight_report(plan: Tonight, *, full: bool = False) -> Group:
         return Group(*parts)
     parts += headed("Hour by hour", [_hours(plan)])
     parts += headed("What this rests on", [bulleted(grounds(plan))])
-    parts += headed("Cautions", [bulleted(CAUTIONS)])
+    parts += headed("Cautions", [bulleted(cautions(plan.case))])
     return Group(*parts)
 
 

@@ -147,11 +147,11 @@ def result_lines(study: SettingsStudy) -> Iterator[str]:
         missed = 100 * study.missed_share(study[PLAIN])
         yield f"The tariff's windows entered as they are miss the target by {missed:.1f} % of the time."
     else:
-        better = study[PLAIN].burden - way.burden
+        better = study[PLAIN].compared_cost - way.compared_cost
         word = "less" if better >= 0 else "more"
         yield f"Bill + wear are {money(abs(better))} {word} than with the tariff's windows entered as they are."
     best = study[REACHABLE]
-    share = f" ({100 * study.gap / abs(best.burden):.1f} %)" if abs(best.burden) > 0.005 else ""
+    share = f" ({100 * study.gap / abs(best.compared_cost):.1f} %)" if abs(best.compared_cost) > 0.005 else ""
     if way.target_share >= best.target_share or study.missed_share(way) <= 0:
         yield (
             f"Gap to the best that levels could do: {money(study.gap)}{share}. Those levels knew the whole period in "
@@ -174,7 +174,7 @@ def _bound_keeps(study: SettingsStudy) -> str:
 def _replanned_line(study: SettingsStudy) -> str:
     """Compare entering levels anew every evening with the card, where both keep the target."""
     way, daily = study.chosen, study[REPLANNED]
-    difference = daily.burden - way.burden
+    difference = daily.compared_cost - way.compared_cost
     amount = format_money(abs(difference), study.case.currency)
     who = "Entering new levels every evening from the last weeks alone"
     missed = study.missed_share(daily)
@@ -187,6 +187,7 @@ def safety_lines(study: SettingsStudy) -> Iterator[str]:
     """Say how many hours of backup the card keeps, and in how many other years it would earn what."""
     case, way, years = study.case, study.chosen, study.robustness
     horizon, backup = case.limits.backup_horizon_hours, way.backup
+    assert backup is not None  # noqa: S101 - a card uses the battery
     target = case.scenario.backup.target_hours
     text = (
         f"Backup kept: at least {format_hours(backup.minimum, horizon)} h of the critical load at every instant, "

@@ -87,8 +87,8 @@ def carries_text(plan: Storm) -> str:
     horizon = plan.case.limits.backup_horizon_hours
     parts = []
     for item in plan.carried:
-        hours = f"{format_hours(item.hours, horizon)} h" if item.fits else "trips the inverter"
-        parts.append(f"{item.what} {hours}")
+        trips = "" if item.fits else ", the inverter trips"
+        parts.append(f"{item.what} {format_hours(item.hours, horizon)} h{trips}")
     return "From its beginning: " + "; ".join(parts) + "."
 
 

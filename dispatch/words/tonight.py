@@ -8,7 +8,7 @@ import numpy as np
 
 from dispatch.ahead.entries import CHARGE, DISCHARGE
 from dispatch.formats import format_date, format_hours, format_money
-from dispatch.settings.card import clock
+from tariffs.reading.clock import clock_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -24,7 +24,7 @@ FIRST_ENTRIES = 5  # as many as the first screen has room for
 
 def span_text(begins: pd.Timestamp, ends: pd.Timestamp) -> str:
     """Write a stretch of the clock with its day: ``Tue 22:00-06:00``."""
-    first, last = (clock(t.hour * 60 + t.minute) for t in (begins, ends))
+    first, last = (clock_text(t.hour * 60 + t.minute) for t in (begins, ends))
     return f"{begins:%a} {first}-{last}"
 
 
