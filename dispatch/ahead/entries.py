@@ -85,8 +85,9 @@ def entries_of_run(
     gap = round(GAP_HOURS / case.dt_hours)
     step = pd.Timedelta(hours=case.dt_hours)
     full = case.limits.full_kwh
+    level_step = case.scenario.settings.level_step_percent / 100 * full
     entries = []
-    for begin, end in _runs(charging, giving, gap):
+    for begin, end in _charges(charging, giving, gap, policy.fill_kwh, level_step):
         to = max(float(policy.fill_kwh[begin:end].max()), float(planned["stored"][begin:end].max()))
         to = min(to, float(policy.fill_kwh[begin:end].max()))
         percent = percent_up(case, to)
@@ -100,6 +101,27 @@ def entries_of_run(
     for begin, end in _runs(first, giving, gap):
         entries.append(Entry(SUN_FIRST, times[begin], times[end - 1] + step, full, 100.0))
     return tuple(sorted(entries, key=lambda entry: (entry.begins, entry.kind)))
+
+
+def _charges(
+    charging: Flags, giving: Flags, gap: int, fill_kwh: Floats, level_step_kwh: float
+) -> list[tuple[int, int]]:
+    """Stretches of charging to one level: one that is to go higher later, or to wait between, is two.
+
+    Entered as one, the battery would be filled to the higher level in the earlier, dearer hours.
+    """
+    found: list[tuple[int, int]] = []
+    for begin, end in _runs(charging, giving, gap):
+        first = begin
+        for t in range(begin + 1, end):
+            level = float(fill_kwh[first:t][charging[first:t]].max())
+            waited = t - 1 - int(np.flatnonzero(charging[first:t])[-1]) - first
+            lowest = float(fill_kwh[t - waited : t].min()) if waited else level
+            if charging[t] and (fill_kwh[t] > level + level_step_kwh or lowest < level - level_step_kwh):
+                found.append((first, t - waited))
+                first = t
+        found.append((first, end))
+    return found
 
 
 def _runs(flags: Flags, between: Flags, gap: int) -> list[tuple[int, int]]:

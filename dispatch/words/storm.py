@@ -41,8 +41,8 @@ def what_to_set(plan: Storm) -> list[str]:
         lines.insert(0, "now: lift the charging ceiling to 100 % for the storm")
     when = "now" if plan.raise_at is None else _when(plan.raise_at)
     lines.append(f"{when}: reserve to {plan.wanted_percent:g} %, kept through the storm")
-    back = "reserve and ceiling" if plan.lifted else "reserve"
-    lines.append(f"{_when(plan.ends)}, when it is over: {back} back to where they were")
+    back = "reserve and ceiling back to where they were" if plan.lifted else "reserve back to where it was"
+    lines.append(f"{_when(plan.ends)}, when it is over: {back}")
     return lines
 
 

@@ -49,7 +49,9 @@ def charge_text(entries: Sequence[Entry]) -> str:
 def headline(plan: Tonight) -> str:
     """Say what to do first."""
     if plan.below_reserve:
+        charge = next((entry for entry in plan.run.entries if entry.kind == CHARGE), None)
         percent = 100 * float(plan.floor_kwh[0]) / plan.case.limits.full_kwh
+        percent = charge.to_percent if charge is not None else percent
         text = f"Charge now to {percent:.0f} %: the level is below the reserve"
         if plan.full_enough_at is not None:
             text += f"; full enough by {plan.full_enough_at:%a %H:%M}"

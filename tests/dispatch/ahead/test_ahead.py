@@ -106,6 +106,17 @@ def test_below_the_reserve_it_says_to_charge_now_and_until_when() -> None:
     assert (plan.run.flows["stored"][: at - 1] < plan.floor_kwh[: at - 1] - 1e-6).all()
 
 
+def test_coming_back_to_the_reserve_in_the_dear_hours_is_no_charge_to_the_nights_level() -> None:
+    """At 18:00 energy is dear: it fills to the reserve, waits for the night's price, and goes on then."""
+    plan = tonight(home(), AT, "12%")
+    dear = np.flatnonzero((plan.times.hour < 22) & (plan.times.day == 2))
+    step = 0.05 * home().limits.full_kwh
+    assert plan.run.flows["stored"][dear].max() <= plan.floor_kwh[0] + step + 1e-6
+    first, second = [entry for entry in plan.run.entries if entry.kind == "charge"][:2]
+    assert first.to_percent < second.to_percent
+    assert second.begins.hour >= 22 or second.begins.hour < 7
+
+
 @pytest.mark.parametrize("level", ["0%", "7.2 %", "100%", "2.5 kWh"])
 def test_every_level_from_nothing_to_full_is_accepted(level: str) -> None:
     plan = tonight(home(), AT, level)
