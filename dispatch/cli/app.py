@@ -14,6 +14,7 @@ from typing import Annotated
 
 import typer
 
+from dispatch.cli.ahead import register as register_ahead_commands
 from dispatch.cli.intake import register as register_intake_commands
 from dispatch.cli.outages import register as register_outage_commands
 from dispatch.cli.settings import register as register_settings_commands
@@ -143,6 +144,9 @@ register_outage_commands(app)
 
 
 register_settings_commands(app)
+
+
+register_ahead_commands(app)
 
 
 register_tariff_commands(app)
