@@ -24,6 +24,7 @@ LAYERS = {
     "tariffs.periods": 3,
     "tariffs.billing": 4,
     "tariffs.terms": 4,
+    "dispatch.equipment": 4,
     "tariffs.meter_bill": 5,
     "dispatch.case": 5,
     "dispatch.flows": 6,
@@ -37,6 +38,7 @@ LAYERS = {
     "dispatch.comparison": 10,
     "dispatch.search": 10,
     "dispatch.safety": 11,
+    "dispatch.sizing": 11,
     "dispatch.words": 12,
     "dispatch.report": 13,
     "dispatch.exports": 13,
@@ -48,6 +50,8 @@ HOMES = {
     "pulp": ("dispatch.program.solver",),
     "highspy": ("dispatch.program.solver",),
     "rich": ("dispatch.report", "dispatch.cli.terminal"),
+    "pvlib": ("dispatch.equipment",),
+    "rainflow": ("dispatch.equipment",),
     "typer": ("dispatch.cli", "dispatch.__main__"),
 }
 

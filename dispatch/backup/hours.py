@@ -166,6 +166,7 @@ def _hours_with_sun(case: Case, above_empty_kwh: Floats, steps: int) -> Floats:
     served_kwh = np.minimum(served_kwh, limits.eta_inverter * case.sun_kwh)
     surplus_kwh = np.maximum(case.sun_kwh - served_kwh / limits.eta_inverter, 0.0)
     offered_kwh = limits.eta_dc * np.minimum(surplus_kwh, limits.total_charge_kw * case.dt_hours)
+    offered_kwh = np.where(case.may_charge, offered_kwh, 0.0)
     draw_kwh = _following(_draw_kwh(case, load_kwh - served_kwh), steps)
     offered_kwh = _following(offered_kwh, steps)
 

@@ -130,6 +130,7 @@ class Island:
             wanted=wanted,
             need=wanted + self.case.idle_kwh[index] * fraction,
             sun=self._sun_kwh[index] * fraction,
+            warm=self.case.may_charge[index],
         )
         if self.fuelled is None:
             moves = _play(limits, needs, None)
@@ -147,12 +148,16 @@ class Island:
 
 @dataclass(frozen=True)
 class Needs:
-    """What a step finds in each of k outages: level, critical load wanted, with idle draw (AC), sun (DC), in kWh."""
+    """What a step finds in each of k outages: level, critical load wanted, with idle draw (AC), sun (DC), in kWh.
+
+    And whether the packs are warm enough to be charged.
+    """
 
     stored: Floats
     wanted: Floats
     need: Floats
     sun: Floats
+    warm: NDArray[np.bool_]
 
 
 @dataclass
@@ -220,7 +225,7 @@ def _play(limits: StepLimits, needs: Needs, generator: Floats | None) -> Moves:
 
     left = sun - from_sun / eta
     spare = zero if generator is None else np.minimum(offered, limits.plug_kwh) - from_generator
-    sun_in, generator_in = charge(limits, stored, left, spare)
+    sun_in, generator_in = charge(limits, stored, left * needs.warm, spare * needs.warm)
     out = given / eta
     return Moves(
         wanted=wanted,

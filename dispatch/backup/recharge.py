@@ -187,7 +187,8 @@ class _Run:
         stored = np.array([level_kwh])
         spare = np.array([max(min(limits.plug_kwh, supply) - from_plug, 0.0) if self.uses_plug else 0.0])
         sun = np.array([case.sun_kwh[index] / self.pieces if self.uses_sun else 0.0])
-        sun_in, plug_in = (float(taken[0]) for taken in charge(limits, stored, sun, spare))
+        warm = float(case.may_charge[index])
+        sun_in, plug_in = (float(taken[0]) for taken in charge(limits, stored, warm * sun, warm * spare))
         parts = limits.limits
         kept = float(left_by_itself(limits, stored)[0])
         eta = parts.eta_inverter * parts.eta_discharge

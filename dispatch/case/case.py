@@ -16,6 +16,7 @@ import tariffs
 from dispatch.case.floor import Ground, floor_of
 from dispatch.case.limits import Limits, clip_sun, resolve_limits, serving_limit_kw
 from dispatch.case.series import Series, read_series
+from dispatch.equipment.cold import cold_notes, may_charge, monthly_temperature_c, usable_fraction
 from dispatch.errors import ScenarioError, SeriesError
 from dispatch.scenario.load import missing_file, read_scenario
 
@@ -72,6 +73,9 @@ class Case:
         Sun lost to the limit of the solar input, over the whole span. [kWh]
     floor_capped_steps : ndarray of bool, shape (n,)
         Where a reserve in hours asks for more than the ceiling and was capped there.
+    may_charge : ndarray of bool, shape (n,)
+        Where the packs are warm enough to be charged. Elsewhere nothing charges them but what self-discharge takes
+        from an empty battery.
     notes : tuple of str
         What was left out, clipped, capped or wrapped, to be told to the reader.
 
@@ -97,6 +101,7 @@ class Case:
     floor_kwh: Floats
     clipped_sun_kwh: float
     floor_capped_steps: NDArray[np.bool_]
+    may_charge: NDArray[np.bool_]
     notes: tuple[str, ...]
 
     def __post_init__(self) -> None:
@@ -158,6 +163,10 @@ def build_case(
     Case
     """
     times, dt_hours = series.times, series.dt_hours
+    battery_c, place = _battery_c(scenario, series), scenario.surroundings
+    if place is not None:
+        coldest = float(usable_fraction(place, battery_c.min())[0])
+        limits = resolve_limits(scenario, path, coldest)
     idle_kwh = np.full(len(times), limits.idle_on_kw * dt_hours)
     sun_kwh = clip_sun(series.sun_kwh, limits, dt_hours)
     if limits.self_discharge_per_hour * dt_hours >= 1.0:
@@ -186,8 +195,10 @@ def build_case(
         floor_kwh=floor.level_kwh,
         clipped_sun_kwh=clipped_sun_kwh,
         floor_capped_steps=floor.capped,
+        may_charge=np.ones(len(times), dtype=bool) if place is None else may_charge(place, battery_c),
         notes=(
             *series.notes,
+            *([] if place is None else cold_notes(place, battery_c, dt_hours)),
             *_clock_notes(scenario, tariff),
             *_sun_notes(series, sun_kwh, limits),
             *floor.notes,
@@ -195,6 +206,16 @@ def build_case(
             *_unit_notes(scenario),
         ),
     )
+
+
+def _battery_c(scenario: Scenario, series: Series) -> Floats:
+    """Temperature of the packs in each step, shape (n,); mild where the scenario says nothing. [C]."""
+    place = scenario.surroundings
+    if series.battery_c is not None:
+        return series.battery_c
+    if place is None or place.monthly_c is None:
+        return np.full(len(series.times), 20.0)
+    return monthly_temperature_c(place, series.times)
 
 
 def start_on_floor(scenario: Scenario, limits: Limits, first_floor_kwh: float) -> Limits:

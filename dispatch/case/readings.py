@@ -185,22 +185,32 @@ def _read_numbers(
         fine = False
     else:
         # NumPy takes 1_000 for a number, as Python does; a table that holds it is not understood
-        fine = bool(np.isfinite(values).all()) and not (values < 0.0).any() and "_" not in "".join(cells)
+        signed = _is_signed(name)
+        fine = (
+            bool(np.isfinite(values).all())
+            and (signed or not (values < 0.0).any())
+            and "_" not in "".join(cells)
+        )
     return values, [] if fine else _cell_problems(name, cells, lines)
+
+
+def _is_signed(column: str) -> bool:
+    """Tell whether a column may hold numbers below zero: temperatures may."""
+    return column.lower().endswith("_c")
 
 
 def _cell_problems(name: str, cells: Sequence[str], lines: NDArray[np.int64]) -> list[str]:
     """Sort the cells that are no usable number by what is wrong with them."""
     kinds: dict[str, list[str]] = {}
     for cell, line in zip(cells, lines, strict=True):
-        if kind := _cell_problem(cell):
+        if kind := _cell_problem(cell, signed=_is_signed(name)):
             kinds.setdefault(kind, []).append(
                 f"line {line} ({show(cell)})" if cell.strip() else f"line {line}"
             )
     return [f"column '{name}': {kind}: {listed(where, len(where))}" for kind, where in kinds.items()]
 
 
-def _cell_problem(cell: str) -> str | None:
+def _cell_problem(cell: str, *, signed: bool = False) -> str | None:
     text = cell.strip()
     if not text:
         return "an empty cell; supply the reading (0 only if nothing flowed)"
@@ -210,7 +220,9 @@ def _cell_problem(cell: str) -> str | None:
         return "not a number; write plain numbers with a point as decimal mark, without unit"
     if not np.isfinite(value):
         return "not a finite number; supply the reading"
-    return "a negative number; consumption and sun are written as positive numbers" if value < 0.0 else None
+    if value < 0.0 and not signed:
+        return "a negative number; consumption and sun are written as positive numbers"
+    return None
 
 
 def _read_times(

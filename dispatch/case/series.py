@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from dispatch.case.readings import SHOWN, Readings, listed, read_readings
+from dispatch.equipment.strings import deliver_series, judge_strings
 from dispatch.errors import ScenarioError, SeriesError
 from dispatch.scenario.load import missing_file, problem_report
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dispatch.arrays import Floats
+    from dispatch.scenario.equipment import Surroundings
     from dispatch.scenario.model import Appliance, Load, Period, Scenario, Sun
 
 
@@ -41,6 +43,9 @@ _KWH_PER_UNIT = {"_kwh": (1.0, 0.0), "_kw": (0.0, 1.0), "_wh": (1e-3, 0.0), "_w"
 
 
 SECTIONS = ("load", "other_load", "critical_load", "sun")
+
+
+TEMPERATURE = "surroundings"
 
 
 @dataclass(frozen=True)
@@ -61,6 +66,8 @@ class Series:
         Its line for each step.
     notes : tuple of str
         What was left out, to be told.
+    battery_c : ndarray of float, shape (n,), or None
+        Temperature of the packs where the scenario has a series of it. [C]
     """
 
     times: pd.DatetimeIndex
@@ -72,6 +79,7 @@ class Series:
     load_path: Path | None
     load_lines: NDArray[np.int64] | None
     notes: tuple[str, ...]
+    battery_c: Floats | None = None
 
 
 def read_series(scenario: Scenario, path: Path) -> Series:
@@ -108,6 +116,8 @@ def read_series(scenario: Scenario, path: Path) -> Series:
         source: Load | Sun | None = getattr(scenario, name)
         if source is not None:
             arrays[name] = _series_kwh(name, source, tables, times, dt_hours)
+    if scenario.sun is not None:
+        arrays["sun"] = _sun_in_device(scenario, path, arrays["sun"], times, dt_hours, notes)
     nothing = np.zeros(len(times))
     table = tables.get(scenario.load.csv or "")
     return Series(
@@ -120,7 +130,45 @@ def read_series(scenario: Scenario, path: Path) -> Series:
         load_path=table.path if table else None,
         load_lines=table.lines if table else None,
         notes=tuple(notes),
+        battery_c=_battery_c(scenario, tables),
     )
+
+
+def _sun_in_device(  # noqa: PLR0913, PLR0917 - what a series is read with
+    scenario: Scenario,
+    path: Path,
+    panels_kwh: Floats,
+    times: pd.DatetimeIndex,
+    dt_hours: float,
+    notes: list[str],
+) -> Floats:
+    """Take the sun from the panels through strings and cables, or from weather, to the device. [kWh]."""
+    sun, solar = scenario.sun, scenario.solar
+    if solar is None or not solar.strings:
+        if sun is not None and sun.weather is not None:
+            raise ScenarioError(f"{path}: sun.weather: needs panels; add [solar] with [[solar.strings]]")
+        return panels_kwh
+    judge_strings(solar, path)
+    if sun is not None and sun.weather is not None:
+        from dispatch.equipment.sun import sun_of  # noqa: PLC0415 - pvlib is slow to import, and an extra
+
+        made = sun_of(scenario, path, times, dt_hours)
+        notes += made.notes
+        return made.delivered_kwh
+    arrived_kwh = deliver_series(solar, panels_kwh, dt_hours)
+    if (lost_kwh := float((panels_kwh - arrived_kwh).sum())) > 0.0:
+        notes.append(
+            f"solar: {lost_kwh:,.4g} kWh of {panels_kwh.sum():,.4g} kWh are lost on the way from the panels: in cables "
+            "and above what the inputs take"
+        )
+    return arrived_kwh
+
+
+def _battery_c(scenario: Scenario, tables: dict[str, Readings]) -> Floats | None:
+    place = scenario.surroundings
+    if place is None or place.csv is None or place.column is None:
+        return None
+    return tables[place.csv].columns[place.column]
 
 
 def appliances_kwh(appliances: tuple[Appliance, ...], times: pd.DatetimeIndex, dt_hours: float) -> Floats:
@@ -186,7 +234,7 @@ def _instants(wall: pd.DatetimeIndex, times: pd.DatetimeIndex) -> pd.DatetimeInd
 def _span(scenario: Scenario, path: Path) -> tuple[pd.Timestamp, pd.Timestamp] | None:
     period = scenario.period
     if period is None:
-        if not any(getattr(getattr(scenario, name), "csv", None) for name in SECTIONS):
+        if not any(getattr(getattr(scenario, name), "csv", None) for name in (*SECTIONS, TEMPERATURE)):
             text = "needed because no series is a CSV file; add start and end under [period]"
             raise ScenarioError(f"{path}: period: {text}")
         return None
@@ -216,13 +264,13 @@ def _read_tables(
     """Read each CSV file once, with all the columns wanted from it."""
     wanted: dict[str, dict[str, str]] = {}
     problems = []
-    for name in SECTIONS:
-        source: Load | Sun | None = getattr(scenario, name)
+    for name in (*SECTIONS, TEMPERATURE):
+        source: Load | Sun | Surroundings | None = getattr(scenario, name)
         if source is None or source.csv is None or source.column is None:
             continue
         if not (path.parent / source.csv).is_file():
             problems.append(f"{name}.csv: {source.csv!r}: {missing_file(path.parent / source.csv)}")
-        if _suffix(source.column) is None:
+        if name != TEMPERATURE and _suffix(source.column) is None:
             problems.append(
                 f"{name}.column: the column name {source.column!r} has no unit; rename the column in the "
                 "file so that it ends in _w or _kw (mean power in the step), _wh or _kwh (energy in it)"
