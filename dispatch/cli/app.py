@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dispatch.cli.equipment import register as register_equipment_commands
 from dispatch.cli.outages import register as register_outage_commands
 from dispatch.cli.settings import register as register_settings_commands
 from dispatch.cli.tariffs import register as register_tariff_commands
@@ -156,3 +157,6 @@ register_settings_commands(app)
 
 
 register_tariff_commands(app)
+
+
+register_equipment_commands(app)

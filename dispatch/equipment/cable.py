@@ -6,8 +6,9 @@
     drop  = R·I                                       loss = R·I²
 
 American gauges: d = 0.005 in · 92^((36 - n)/39) (ASTM B258), copper of the International Annealed Copper Standard;
-stranding adds 2 % (the strands lie in a spiral). Metric sizes are defined by a largest resistance, not by their area:
-those of IEC 60228, class 1 (solid), 2 (stranded) and 5 (flexible), hold for the usual sizes.
+stranded ones as NEC chapter 9 Table 8 lists them, else 2 % more than solid (the strands lie in a spiral). Metric sizes
+are defined by a largest resistance, not by their area: those of IEC 60228, class 1 (solid), 2 (stranded) and 5
+(flexible), hold for the usual sizes.
 """
 
 from __future__ import annotations
@@ -63,6 +64,12 @@ _STANDARD_OHM_PER_KM["solid"] = {
     size: ohm for size, ohm in _STANDARD_OHM_PER_KM["stranded"].items() if size <= 16.0
 }  # class 1 and 2 share their limits up to 16 mm2
 
+_STRANDED_OHM_PER_KFT_75C = {
+    "copper": {16: 4.99, 14: 3.14, 12: 1.98, 10: 1.24, 8: 0.778, 6: 0.491},
+    "aluminium": {14: 5.17, 12: 3.25, 10: 2.04, 8: 1.28, 6: 0.808},
+}
+"""NFPA 70 (National Electrical Code), chapter 9 Table 8: uncoated stranded conductors, at 75 C."""
+
 _UNLISTED_FACTOR = {"solid": 1.08, "stranded": 1.08, "flexible": 1.16}
 """Metric sizes the standard does not list: what it allows at most beyond ρ/A for those it does."""
 
@@ -92,12 +99,17 @@ def resistance_ohm_per_m(cable: Cable) -> float:
 def _at_reference(cable: Cable) -> float:
     resistivity = RESISTIVITY_OHM_MM2_PER_M[cable.metal]
     if cable.awg is not None:
+        listed = _STRANDED_OHM_PER_KFT_75C[cable.metal].get(cable.awg)
+        if listed is not None and cable.strands == "stranded":
+            return (
+                listed / (1000.0 * METRES_PER_FOOT) / (1.0 + PER_KELVIN[cable.metal] * (75.0 - REFERENCE_C))
+            )
         factor = 1.0 if cable.strands == "solid" else STRANDING_FACTOR
         return factor * resistivity / gauge_area_mm2(cable.awg)
     area = cable.area_mm2 or math.nan
-    listed = _STANDARD_OHM_PER_KM[cable.strands].get(area) if cable.metal == "copper" else None
-    if listed is not None:
-        return listed / 1000.0
+    standard = _STANDARD_OHM_PER_KM[cable.strands].get(area) if cable.metal == "copper" else None
+    if standard is not None:
+        return standard / 1000.0
     return _UNLISTED_FACTOR[cable.strands] * resistivity / area
 
 

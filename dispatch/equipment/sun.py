@@ -193,7 +193,9 @@ class _Sky:
         self.pvlib, self.weather, self.solar = pvlib, weather, solar
         self.zenith = position["apparent_zenith"].to_numpy(dtype=np.float64)
         self.azimuth = position["azimuth"].to_numpy(dtype=np.float64)
-        self.extra = np.asarray(pvlib.irradiance.get_extra_radiation(times), dtype=np.float64)
+        self.extra = np.asarray(
+            pvlib.irradiance.get_extra_radiation(times.day_of_year.to_numpy()), dtype=np.float64
+        )
         self.month = times.month.to_numpy() - 1
         self.open = self._open_share()
 

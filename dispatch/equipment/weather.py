@@ -8,6 +8,7 @@ series must cover the computed time itself.
 from __future__ import annotations
 
 import csv
+import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -134,7 +135,10 @@ def middles(times: pd.DatetimeIndex, dt_hours: float) -> pd.DatetimeIndex:
 
 def _clear_sky(pvlib: Any, place: Place, times: pd.DatetimeIndex, dt_hours: float) -> Weather:  # noqa: ANN401
     at = pvlib.location.Location(place.latitude_degrees, place.longitude_degrees, "UTC", place.altitude_m)
-    table = at.get_clearsky(middles(times, dt_hours).tz_convert("UTC"), model="ineichen")
+    with warnings.catch_warnings():
+        # pvlib 0.16 asks pandas 3.1 for the day of the year by a name that will go
+        warnings.simplefilter("ignore", DeprecationWarning)
+        table = at.get_clearsky(middles(times, dt_hours).tz_convert("UTC"), model="ineichen")
     ghi, dni, dhi = (table[name].to_numpy(dtype=np.float64) for name in ("ghi", "dni", "dhi"))
     count = len(times)
     return Weather(place, "clear sky", ghi, dni, dhi, np.full(count, MILD_C), np.full(count, BREEZE_M_PER_S))
@@ -211,8 +215,8 @@ def _refuse_elsewhere(path: Path, own: Place, place: Place) -> None:
     if away > 15.0:
         raise ScenarioError(
             f"sun.weather: {path.name} is from longitude {own.longitude_degrees:g}, {away:.0f} degrees from "
-            f"site.longitude_degrees = {place.longitude_degrees:g}, more than an hour of sun; name weather from nearby, "
-            "or correct the sign (east of Greenwich is above zero)"
+            f"site.longitude_degrees = {place.longitude_degrees:g}, more than an hour of sun; name weather from "
+            "nearby, or correct the sign (east of Greenwich is above zero)"
         )
 
 

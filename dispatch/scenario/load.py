@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from difflib import get_close_matches
-from typing import TYPE_CHECKING, Any, get_args
+from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
     Loc = tuple[int | str, ...]
+
+
+M = TypeVar("M", bound=BaseModel)
 
 
 _UNITS = {
@@ -76,15 +79,24 @@ def read_scenario(path: Path) -> Scenario:
     ScenarioError
         If the file is missing, not TOML, or breaks a rule of the models. One message holds every problem.
     """
+    return validated(path, read_toml(path), Scenario)
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Read a TOML file, or say which line is at fault."""
     text = read_text(path)
     try:
-        data = tomllib.loads(text)
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ScenarioError(f"{path}: not valid TOML: {_toml_problem(str(error), text)}") from None
+
+
+def validated(path: Path, data: dict[str, Any], model: type[M]) -> M:
+    """Hold what a file says against a model, or list every problem."""
     try:
-        return Scenario.model_validate(data)
+        return model.model_validate(data)
     except ValidationError as error:
-        raise ScenarioError(problem_report(path, explain(error, Scenario))) from None
+        raise ScenarioError(problem_report(path, explain(error, model))) from None
 
 
 def read_text(path: Path) -> str:
