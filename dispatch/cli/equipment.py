@@ -270,6 +270,24 @@ def generator(scenario: ScenarioPath, as_json: AsJson = False) -> None:
             stop(f"{scenario}: generator: must not feed the charger", NO_ANSWER, keep=scenario)
 
 
+def care(scenario: ScenarioPath, as_json: AsJson = False) -> None:
+    """Print the care card of the packs: temperatures, resting, room around them, and how long they may rest.
+
+    It defers to the maker's manual and to local code. Exit code 2 if the scenario cannot be used.
+    """
+    with refusals(scenario):
+        from dispatch.equipment.care import care_card
+
+        case = load(scenario)
+        card = care_card(case.scenario, case.limits.full_kwh, case.limits.self_discharge_per_hour)
+        if as_json:
+            _write_json(card)
+        else:
+            from dispatch.report.care import care_report
+
+            show(care_report(card))
+
+
 def _scenario_file(file: Path) -> Path:
     return file / "scenario.toml" if file.is_dir() else file
 
@@ -325,3 +343,7 @@ def register(app: typer.Typer) -> None:
         short_help="The generator on the charger: limit to set, hours, litres.",
         epilog="Example: dispatch generator scenarios/cinder-flat",
     )(generator)
+    app.command(
+        short_help="The care card: temperatures, resting, room around the packs.",
+        epilog="Example: dispatch care scenarios/cinder-flat",
+    )(care)

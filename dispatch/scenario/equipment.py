@@ -131,6 +131,29 @@ class Life(Frozen):
         return self
 
 
+class Care(Frozen):
+    """What the maker asks for when the packs rest; without a figure the card points to the manual."""
+
+    store_at_percent: Annotated[float, Strict(), Field(gt=0, le=100)] | None = Field(
+        None, description="level to store the packs at, in percent of nominal"
+    )
+    recharge_at_percent: Annotated[float, Strict(), Field(ge=0, lt=100)] | None = Field(
+        None, description="level at which resting packs must be charged again, in percent"
+    )
+    full_cycle_every_months: Annotated[int, Strict(), Field(ge=1, le=36)] | None = Field(
+        None, description="months after which resting packs want a full discharge and charge"
+    )
+
+    @model_validator(mode="after")
+    def _levels_fall(self) -> Self:
+        store, low = self.store_at_percent, self.recharge_at_percent
+        if store is not None and low is not None and low >= store:
+            raise refusal(
+                "recharge_at_percent", f"{low:g} is not below store_at_percent = {store:g}; lower it"
+            )
+        return self
+
+
 class Mains(Frozen):
     """What the charger accepts at its AC input."""
 

@@ -153,7 +153,8 @@ def test_unlike_strings_on_one_input_are_refused_and_two_inputs_may_differ() -> 
 
 def test_alike_strings_on_one_input_add_their_currents() -> None:
     verdict = judge_strings(solar(strings=[string(series_count=2), string(series_count=2)]))[0]
-    assert (verdict.parallel_count, verdict.short_circuit_a) == (2, pytest.approx(27.8))
+    assert verdict.parallel_count == 2
+    assert verdict.short_circuit_a == pytest.approx(27.8)
 
 
 @pytest.mark.parametrize(
