@@ -15,8 +15,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from dispatch.case.panels import beside_ac_solar, sun_in_device
 from dispatch.case.readings import SHOWN, Readings, listed, read_readings
-from dispatch.equipment.strings import deliver_series, judge_strings
 from dispatch.errors import ScenarioError, SeriesError
 from dispatch.scenario.load import missing_file, problem_report
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dispatch.arrays import Floats
-    from dispatch.scenario.equipment import Surroundings
+    from dispatch.scenario.equipment import AcSolar, Surroundings
     from dispatch.scenario.model import Appliance, Load, Period, Scenario, Sun
 
 
@@ -42,7 +42,7 @@ _KWH_PER_UNIT = {"_kwh": (1.0, 0.0), "_kw": (0.0, 1.0), "_wh": (1e-3, 0.0), "_w"
 """By suffix: factor to kWh for energy in the step, or to kW for mean power in it."""
 
 
-SECTIONS = ("load", "other_load", "critical_load", "sun")
+SECTIONS = ("load", "other_load", "critical_load", "sun", "ac_solar")
 
 
 TEMPERATURE = "surroundings"
@@ -113,55 +113,30 @@ def read_series(scenario: Scenario, path: Path) -> Series:
     ]
     arrays: dict[str, Floats] = {}
     for name in SECTIONS:
-        source: Load | Sun | None = getattr(scenario, name)
+        source: Load | Sun | AcSolar | None = getattr(scenario, name)
         if source is not None:
             arrays[name] = _series_kwh(name, source, tables, times, dt_hours)
     if scenario.sun is not None:
-        arrays["sun"] = _sun_in_device(scenario, path, arrays["sun"], times, dt_hours, notes)
+        arrays["sun"] = sun_in_device(scenario, path, arrays["sun"], times, dt_hours, notes)
     nothing = np.zeros(len(times))
+    critical_kwh = arrays.get("critical_load", arrays["load"])  # in an outage AC-coupled panels are off
+    if "ac_solar" in arrays:
+        arrays["other_load"], arrays["load"] = beside_ac_solar(
+            arrays["ac_solar"], arrays.get("other_load", nothing), arrays["load"], notes
+        )
     table = tables.get(scenario.load.csv or "")
     return Series(
         times=times,
         dt_hours=dt_hours,
         load_kwh=arrays["load"],
         other_kwh=arrays.get("other_load", nothing),
-        critical_kwh=arrays.get("critical_load", arrays["load"]),
+        critical_kwh=critical_kwh,
         sun_kwh=arrays.get("sun", nothing),
         load_path=table.path if table else None,
         load_lines=table.lines if table else None,
         notes=tuple(notes),
         battery_c=_battery_c(scenario, tables),
     )
-
-
-def _sun_in_device(  # noqa: PLR0913, PLR0917 - what a series is read with
-    scenario: Scenario,
-    path: Path,
-    panels_kwh: Floats,
-    times: pd.DatetimeIndex,
-    dt_hours: float,
-    notes: list[str],
-) -> Floats:
-    """Take the sun from the panels through strings and cables, or from weather, to the device. [kWh]."""
-    sun, solar = scenario.sun, scenario.solar
-    if solar is None or not solar.strings:
-        if sun is not None and sun.weather is not None:
-            raise ScenarioError(f"{path}: sun.weather: needs panels; add [solar] with [[solar.strings]]")
-        return panels_kwh
-    judge_strings(solar, path)
-    if sun is not None and sun.weather is not None:
-        from dispatch.equipment.sun import sun_of  # noqa: PLC0415 - pvlib is slow to import, and an extra
-
-        made = sun_of(scenario, path, times, dt_hours)
-        notes += made.notes
-        return made.delivered_kwh
-    arrived_kwh = deliver_series(solar, panels_kwh, dt_hours)
-    if (lost_kwh := float((panels_kwh - arrived_kwh).sum())) > 0.0:
-        notes.append(
-            f"solar: {lost_kwh:,.4g} kWh of {panels_kwh.sum():,.4g} kWh are lost on the way from the panels: in cables "
-            "and above what the inputs take"
-        )
-    return arrived_kwh
 
 
 def _battery_c(scenario: Scenario, tables: dict[str, Readings]) -> Floats | None:
@@ -265,7 +240,7 @@ def _read_tables(
     wanted: dict[str, dict[str, str]] = {}
     problems = []
     for name in (*SECTIONS, TEMPERATURE):
-        source: Load | Sun | Surroundings | None = getattr(scenario, name)
+        source: Load | Sun | AcSolar | Surroundings | None = getattr(scenario, name)
         if source is None or source.csv is None or source.column is None:
             continue
         if not (path.parent / source.csv).is_file():
@@ -287,7 +262,11 @@ def _suffix(column: str) -> str | None:
 
 
 def _series_kwh(
-    name: str, source: Load | Sun, tables: dict[str, Readings], times: pd.DatetimeIndex, dt_hours: float
+    name: str,
+    source: Load | Sun | AcSolar,
+    tables: dict[str, Readings],
+    times: pd.DatetimeIndex,
+    dt_hours: float,
 ) -> Floats:
     if source.csv is not None and source.column is not None:
         return _column_kwh(tables[source.csv], source.column, name, dt_hours)

@@ -65,20 +65,25 @@ def strings(
         int | None, typer.Option(help="List every way to wire so many modules, best first, instead.")
     ] = None,
     module: Annotated[
-        str | None, typer.Option(help="With --modules: the name of the module; default: the first.")
+        str | None, typer.Option(help="Name of the module; default: the first. Alone: how many of it fit.")
     ] = None,
     full: Full = False,
     as_json: AsJson = False,
 ) -> None:
-    """Check how panels are strung against the solar inputs, or list the ways to string so many.
+    """Check how panels are strung against the solar inputs, list the ways to string so many, or tell how many fit.
+
+    A file without strings, or --module alone, asks how many of that module the inputs take.
 
     Voltage at the coldest, working voltage at the hottest, short-circuit and operating current, power. Exit code 2 if
     the strings of the file are dangerous or cannot work, 1 if so many modules cannot be wired.
     """
     with refusals(file):
         parts = _parts(file)
-        if modules is None:
+        if modules is None and parts.solar.strings and module is None:
             _show_strings(file, parts, as_json=as_json)
+            return
+        if modules is None:
+            _show_how_many(parts, _module(file, parts, module), full=full, as_json=as_json)
             return
         from dispatch.equipment.arrangements import arrangements
         from dispatch.exports.equipment import arrangements_document
@@ -95,14 +100,25 @@ def strings(
             stop(f"{file}: {modules} modules cannot be wired to these inputs; {most}", NO_ANSWER, keep=file)
 
 
+def _show_how_many(parts: Parts, module: Module, *, full: bool, as_json: bool) -> None:
+    from dispatch.equipment.arrangements import how_many
+
+    found = how_many(parts.solar, module)
+    if as_json:
+        best = [
+            {"modules": count, "used_w": way.used_w, "parts": _plain(way.parts)}
+            for count, way in found.best.items()
+        ]
+        _write_json({"module": module.name, "fills_count": found.fills_count, "best": best})
+    else:
+        from dispatch.report.solar import how_many_report
+
+        show(how_many_report(parts.name, parts.solar, found, full=full))
+
+
 def _show_strings(file: Path, parts: Parts, *, as_json: bool) -> None:
     from dispatch.equipment.strings import judge_strings
-    from dispatch.errors import ScenarioError
 
-    if not parts.solar.strings:
-        raise ScenarioError(
-            f"{file}: solar.strings: nothing is wired; add [[solar.strings]], or ask for --modules N"
-        )
     verdicts = judge_strings(parts.solar, file)
     if as_json:
         _write_json({"strings": [{**_plain(v), "is_legal": v.is_legal} for v in verdicts]})

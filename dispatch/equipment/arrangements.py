@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
 from typing import TYPE_CHECKING
 
 from dispatch.equipment.strings import Verdict, judge
@@ -88,14 +87,8 @@ def arrangements(solar: Solar, module: Module, module_count: int) -> Arrangement
     """
     if not 1 <= module_count <= MOST_MODULES:
         raise ScenarioError(f"modules: {module_count} is out of range; name 1 to {MOST_MODULES} modules")
-    verdicts = {
-        (one.name, series, parallel): judge(solar, one, module, series, parallel)
-        for one in solar.inputs
-        for series in range(1, module_count + 1)
-        for parallel in range(1, module_count // series + 1)
-    }
-    legal = _legal(solar, verdicts, module_count)
-    most = next((n for n in range(module_count, 0, -1) if _legal(solar, verdicts, n)), 0)
+    verdicts = _verdicts(solar, module, module_count)
+    reached = _reachable(_choices(solar, verdicts))
     illegal = [
         verdict
         for (name, _, _), verdict in verdicts.items()
@@ -103,7 +96,57 @@ def arrangements(solar: Solar, module: Module, module_count: int) -> Arrangement
         and _divides(verdict, module_count, len(solar.inputs))
         and _first_alike(solar, name)
     ]
-    return Arrangements(module, module_count, legal, tuple(illegal), most)
+    return Arrangements(
+        module=module,
+        module_count=module_count,
+        legal=_legal(solar, verdicts, module_count),
+        illegal=tuple(illegal),
+        most_legal_count=max((n for n in reached[0] if n <= module_count), default=0),
+    )
+
+
+@dataclass(frozen=True)
+class HowMany:
+    """The numbers of one module that can be wired.
+
+    Attributes
+    ----------
+    module : Module
+    best : dict of int to Arrangement
+        By number of modules, the best way; numbers without a legal way are missing.
+    fills_count : int or None
+        The fewest modules with which the inputs use the most they ever do.
+    """
+
+    module: Module
+    best: dict[int, Arrangement]
+    fills_count: int | None
+
+    @property
+    def most_count(self) -> int:
+        """The most modules that can be wired; 0 where none can."""
+        return max(self.best, default=0)
+
+
+def how_many(solar: Solar, module: Module) -> HowMany:
+    """Tell how many modules the inputs take, and how each number is best wired."""
+    verdicts = _verdicts(solar, module, MOST_MODULES)
+    best = {}
+    for count in sorted(_reachable(_choices(solar, verdicts))[0] - {0}):
+        if count <= MOST_MODULES and (ways := _legal(solar, verdicts, count)):
+            best[count] = ways[0]
+    most_w = max((way.used_w for way in best.values()), default=0.0)
+    fills = next((count for count, way in best.items() if way.used_w >= most_w - 1e-6), None)
+    return HowMany(module, best, fills)
+
+
+def _verdicts(solar: Solar, module: Module, module_count: int) -> dict[tuple[str, int, int], Verdict]:
+    return {
+        (one.name, series, parallel): judge(solar, one, module, series, parallel)
+        for one in solar.inputs
+        for series in range(1, module_count + 1)
+        for parallel in range(1, module_count // series + 1)
+    }
 
 
 def _divides(verdict: Verdict, module_count: int, input_count: int) -> bool:
@@ -122,38 +165,68 @@ def _ratings(one: SolarInput) -> tuple[float | None, ...]:
     return (one.lowest_v, one.highest_v, one.operating_a, one.short_circuit_a, one.most_w)
 
 
+Choices = list[list[Verdict | None]]
+"""By input: nothing, or one of the legal arrangements on it."""
+
+
+def _choices(solar: Solar, verdicts: dict[tuple[str, int, int], Verdict]) -> Choices:
+    """List what may stand on each input, inputs of like ratings one after the other."""
+    inputs = sorted(solar.inputs, key=lambda one: repr(_ratings(one)))
+    return [
+        [None, *(v for (name, _, _), v in verdicts.items() if name == one.name and v.is_legal)]
+        for one in inputs
+    ]
+
+
+def _reachable(choices: Choices) -> list[set[int]]:
+    """Tell which numbers of modules the inputs from each on can take together."""
+    sets: list[set[int]] = [{0}]
+    for ways in reversed(choices):
+        counts = {0 if way is None else way.module_count for way in ways}
+        sets.append({a + b for a in counts for b in sets[-1] if a + b <= MOST_MODULES})
+    return sets[::-1]
+
+
 def _legal(
     solar: Solar, verdicts: dict[tuple[str, int, int], Verdict], module_count: int
 ) -> tuple[Arrangement, ...]:
-    by_input: list[dict[int, list[Verdict | None]]] = []
-    for one in solar.inputs:
-        ways: dict[int, list[Verdict | None]] = {0: [None]}
-        for (name, _, _), verdict in verdicts.items():
-            if name == one.name and verdict.is_legal and verdict.module_count <= module_count:
-                ways.setdefault(verdict.module_count, []).append(verdict)
-        by_input.append(ways)
-    found: dict[tuple[tuple[tuple[float | None, ...], int, int], ...], Arrangement] = {}
-    for counts in _splits([sorted(ways) for ways in by_input], module_count):
-        for parts in product(*(ways[count] for ways, count in zip(by_input, counts, strict=True))):
-            used = tuple(part for part in parts if part is not None)
-            # like inputs may change places: that is the same way
-            key = tuple(
-                sorted(((_ratings(p.input), p.series_count, p.parallel_count) for p in used), key=repr)
-            )
-            found.setdefault(key, Arrangement(used))
-    order = sorted(
-        found.values(),
-        key=lambda a: (-round(a.used_w, 6), round(a.current_a, 6), len(a.parts), -a.headroom_fraction),
+    choices = _choices(solar, verdicts)
+    found = [
+        Arrangement(tuple(sorted(parts, key=lambda part: _place(solar, part))))
+        for parts in _fill(choices, _reachable(choices), module_count, 0, 0)
+        if parts
+    ]
+    return tuple(
+        sorted(
+            found,
+            key=lambda a: (-round(a.used_w, 6), round(a.current_a, 6), len(a.parts), -a.headroom_fraction),
+        )
     )
-    return tuple(order)
 
 
-def _splits(choices: list[list[int]], total: int) -> Iterator[tuple[int, ...]]:
-    if len(choices) == 1:
-        if total in choices[0]:
-            yield (total,)
+def _place(solar: Solar, part: Verdict) -> int:
+    return [one.name for one in solar.inputs].index(part.input.name)
+
+
+def _fill(
+    choices: Choices, reachable: list[set[int]], left: int, at: int, first: int
+) -> Iterator[tuple[Verdict, ...]]:
+    """Fill the inputs from ``at`` on with what is left; like inputs in one order, so that none is found twice."""
+    if at == len(choices):
+        yield ()
         return
-    for first in choices[0]:
-        if first <= total:
-            for rest in _splits(choices[1:], total - first):
-                yield (first, *rest)
+    alike = at + 1 < len(choices) and _same_ratings(choices[at], choices[at + 1])
+    for index in range(first, len(choices[at])):
+        way = choices[at][index]
+        rest = left - (0 if way is None else way.module_count)
+        if rest < 0 or rest not in reachable[at + 1]:
+            continue
+        for parts in _fill(choices, reachable, rest, at + 1, index if alike else 0):
+            yield parts if way is None else (way, *parts)
+
+
+def _same_ratings(one: list[Verdict | None], other: list[Verdict | None]) -> bool:
+    first, second = (next((way for way in ways if way is not None), None) for ways in (one, other))
+    if first is None or second is None:
+        return first is second
+    return _ratings(first.input) == _ratings(second.input)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
     from rich.table import Table
 
-    from dispatch.equipment.arrangements import Arrangement, Arrangements
+    from dispatch.equipment.arrangements import Arrangement, Arrangements, HowMany
     from dispatch.equipment.cable import CableLoss
     from dispatch.equipment.strings import Verdict
     from dispatch.equipment.sun import SunYear
@@ -27,6 +27,18 @@ if TYPE_CHECKING:
 ROWS_AT_FIRST = 6
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+SHORT = {
+    "horizon and shade": "horizon\nshade",
+    "glass at an angle": "glass at\nan angle",
+    "soiling": "\ndirt",
+    "snow": "\nsnow",
+    "cell temperature": "cells'\nheat",
+    "input current": "input's\ncurrent",
+    "cable": "\ncable",
+    "input power": "input's\npower",
+}
+"""Places of loss as heads of columns."""
 
 WIRING_CAUTION = (
     "Panels in light cannot be switched off: a string is live while you wire it. DC wiring belongs in licensed hands; "
@@ -71,6 +83,36 @@ def arrangements_report(name: str, solar: Solar, found: Arrangements, *, full: b
         parts += headed("Must not or cannot be used", [bulleted([_why(verdict) for verdict in illegal])])
         if len(found.illegal) > len(illegal):
             parts.append(Text(f"{len(found.illegal) - len(illegal)} more: --full"))
+    return Group(*parts, "", Text(WIRING_CAUTION))
+
+
+def how_many_report(name: str, solar: Solar, found: HowMany, *, full: bool = False) -> Group:
+    """Put the screen of how many modules fit together."""
+    if not found.best:
+        answer = (
+            f"{name}: no number of {found.module.name} can be wired to these inputs within their ratings."
+        )
+        return Group(Text(answer, style="bold"), Text(_temperatures(solar)))
+    most, fills = found.most_count, found.fills_count
+    way = found.best[most]
+    answer = f"{name}: up to {most} x {found.module.name} can be wired: {_way(way)}, {way.used_w:,.0f} W in full sun"
+    if fills is not None and fills < most:
+        answer += f"; {fills} already give all the inputs use"
+    parts: list[RenderableType] = [Text(f"{answer}.", style="bold"), Text(_temperatures(solar)), ""]
+    counts = sorted(found.best)
+    chosen = counts if full else counts[-12:]
+    table = plain_table()
+    table.add_column("modules", justify="right", width=7)
+    table.add_column("  best as series x parallel", width=44, overflow="fold")
+    table.add_column("W rated", justify="right", width=9)
+    table.add_column("W used", justify="right", width=9)
+    for count in chosen:
+        best = found.best[count]
+        rated = format_number(count * found.module.stc_w)
+        table.add_row(str(count), f"  {_way(best)}", rated, format_number(best.used_w))
+    parts.append(table)
+    if len(chosen) < len(counts):
+        parts.append(Text(f"{len(counts) - len(chosen)} smaller numbers: --full"))
     return Group(*parts, "", Text(WIRING_CAUTION))
 
 
@@ -239,13 +281,12 @@ def _best_and_worst(year: SunYear) -> str:
 
 def _month_table(year: SunYear) -> Table:
     table = plain_table()
-    table.add_column("\nmonth", width=6)
-    table.add_column("delivered\nkWh", justify="right", width=10)
-    table.add_column("a day\nkWh", justify="right", width=7)
+    table.add_column("\n", width=4)
+    table.add_column("arrives\nkWh", justify="right", width=7)
+    table.add_column("a day\nkWh", justify="right", width=6)
     names = [name for name, values in year.lost_kwh.items() if abs(float(values.sum())) >= 0.5]
     for name in names:
-        first, _, rest = name.rpartition(" ")
-        table.add_column(f"{first}\n{rest}", justify="right", width=max(8, len(first) + 1, len(rest) + 1))
+        table.add_column(SHORT[name], justify="right", width=8)
     months = year.times.month.to_numpy()
     dates = year.times.strftime("%Y-%m-%d").to_numpy()
     for month in range(1, 13):

@@ -43,6 +43,13 @@ class DcInput(Frozen):
     most_w: Positive = Field(description="power it takes, in W")
 
 
+class AcSolar(Frozen):
+    """Panels that are there already, with an inverter of their own, behind the same meter; off in an outage."""
+
+    csv: Text = Field(description="CSV file, relative to the scenario file")
+    column: Text = Field(description="AC output; its column's name ends in _w, _kw, _wh or _kwh")
+
+
 class Combination(Frozen):
     """Appliances that are asked about together."""
 

@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import Discriminator, Field, Strict, Tag, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
-from dispatch.scenario.equipment import Care, Combination, DcInput, Life, Mains, Surroundings, Units
+from dispatch.scenario.equipment import AcSolar, Care, Combination, DcInput, Life, Mains, Surroundings, Units
 from dispatch.scenario.fields import (
     Count,
     DeviceSettings,
@@ -395,4 +395,5 @@ class Scenario(Frozen):
     surroundings: Surroundings | None = None
     life: Life | None = None
     care: Care = Care()
+    ac_solar: AcSolar | None = None
     combinations: tuple[Combination, ...] = ()

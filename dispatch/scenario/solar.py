@@ -169,7 +169,7 @@ class Solar(Frozen):
     modules: Annotated[tuple[Module, ...], Field(min_length=1)] = Field(
         description="module sheets, a table each"
     )
-    inputs: Annotated[tuple[SolarInput, ...], Field(min_length=1, max_length=8)] = Field(
+    inputs: Annotated[tuple[SolarInput, ...], Field(min_length=1, max_length=4)] = Field(
         description="solar inputs, a table each"
     )
     strings: tuple[String, ...] = Field((), description="what is wired to them, a table each")

@@ -9,16 +9,19 @@ import numpy as np
 import pytest
 from homes.small_home import small_home
 from pydantic import ValidationError
+from rich.console import Group
+from terminal import rendered
 
 from dispatch import compare
 from dispatch.backup.hours import backup_hours
 from dispatch.case.limits import resolve_limits
 from dispatch.equipment.care import care_card
 from dispatch.equipment.life import ageing, cycles_until_end, rainflow_cycles
-from dispatch.errors import ScenarioError
-from dispatch.flows import FlowsError
+from dispatch.errors import FlowsError, ScenarioError
+from dispatch.report.care import life_section
 from dispatch.scenario.equipment import Life, Surroundings
 from dispatch.scenario.model import Scenario
+from dispatch.sizing.life import ages
 
 CURVE = [{"depth_percent": 25.0, "cycles_count": 16000.0}, {"depth_percent": 100.0, "cycles_count": 3000.0}]
 # common practice, no source: 3,500 cycles to 80 %, 2 to 3 % a year by the calendar
@@ -96,6 +99,21 @@ def test_wear_is_priced_from_the_pack_where_it_is_not_given() -> None:
 def test_a_curve_that_cannot_be_is_refused(cycles: list[dict[str, float]]) -> None:
     with pytest.raises(ValidationError):
         life(cycles=cycles)
+
+
+def test_the_life_by_strategy_falls_with_use() -> None:
+    comparison = compare(small_home(life=LIFE).case())
+    by_name = ages(comparison.case, [run.flows for run in comparison.as_set.values()])
+    assert set(by_name) == set(comparison.as_set)
+    used = max(by_name.values(), key=lambda age: age.full_cycles_per_year)
+    least = min(by_name.values(), key=lambda age: age.full_cycles_per_year)
+    assert used.cycle_fade_per_year > least.cycle_fade_per_year
+    assert used.years_to_80 < least.years_to_80 <= 10.0
+    screen = rendered(Group(*life_section(by_name)))
+    assert all(name in screen for name in by_name)
+    assert "rainflow" in screen
+    assert ages(small_home().case(), []) == {}
+    assert life_section({}) == []
 
 
 # ---- cold --------------------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from dispatch.equipment.arrangements import arrangements
+from dispatch.equipment.arrangements import arrangements, how_many
 from dispatch.equipment.cable import loop_ohm
 from dispatch.equipment.strings import (
     cold_factor,
@@ -216,6 +216,42 @@ def test_a_number_that_does_not_fit_says_how_many_do() -> None:
     found = arrangements(given, given.modules[0], 7)
     assert found.legal == ()
     assert found.most_legal_count == 6
+
+
+@pytest.mark.parametrize("alike", [True, False])
+def test_no_way_is_missed_or_told_twice(alike: bool) -> None:
+    """Against every pair of arrangements, tried one by one."""
+    other = (
+        {**INPUT, "name": "b"}
+        if alike
+        else {**INPUT, "name": "b", "highest_v": 100.0, "short_circuit_a": 45.0}
+    )
+    given = solar(inputs=[INPUT, other])
+    module = given.modules[0]
+    for count in (1, 4, 7, 10):
+        shapes = [(s, p) for s in range(1, count + 1) for p in range(1, count // s + 1)]
+        ways = [
+            [None, *(x for x in shapes if judge(given, one, module, *x).is_legal)] for one in given.inputs
+        ]
+        expected = {
+            tuple(sorted((a, b), key=repr)) if alike else (a, b)
+            for a in ways[0]
+            for b in ways[1]
+            if sum(s * p for s, p in filter(None, (a, b))) == count
+        }
+        found = arrangements(given, module, count)
+        assert len(found.legal) == len(expected)
+        assert all(sum(part.module_count for part in way.parts) == count for way in found.legal)
+
+
+def test_how_many_fit_and_how_many_fill() -> None:
+    """Two inputs of 2,400 W take 3S2P each at most: 12; current above 15 A is lost, so 12 use 2 x 1,397.7 W."""
+    given = solar(inputs=[INPUT, {**INPUT, "name": "b"}])
+    found = how_many(given, given.modules[0])
+    assert found.most_count == 12
+    assert found.best[12].used_w == pytest.approx(2 * 6 * 410 * 15 / 26.4)
+    assert [found.best[n].used_w for n in (1, 3, 6)] == pytest.approx([410.0, 1230.0, 2460.0])
+    assert found.fills_count == 12
 
 
 # ---- what arrives ------------------------------------------------------------------------------------------

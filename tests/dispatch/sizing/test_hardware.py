@@ -120,8 +120,8 @@ def test_the_table_by_pack_count_limits_both_together() -> None:
     assert two.charge_w["grid and sun"] == 1900.0
     assert (two.charge_w["grid"], two.limited_by["grid"]) == (900.0, "charging.grid_w")
     for row in found.packs:
-        hours = {one.source: one.hours for one in row.full}
-        assert hours["grid and sun"] <= min(hours["grid"], hours["sun"])  # type: ignore[type-var]
+        hours = {one.source: one.hours or math.inf for one in row.full}
+        assert hours["grid and sun"] <= min(hours["grid"], hours["sun"]) < math.inf
 
 
 def test_the_slow_end_is_what_the_taper_adds() -> None:
@@ -231,7 +231,7 @@ def test_strings_and_cables_take_their_share_of_the_sun_of_the_case() -> None:
 
 
 def test_dangerous_strings_stop_a_scenario(tmp_path: Path) -> None:
-    strings = [{**SOLAR["strings"][0], "series_count": 4}]  # type: ignore[dict-item,index]
+    strings = [{**SOLAR["strings"][0], "series_count": 4}]  # type: ignore[index]
     path = small_home(solar={**SOLAR, "strings": strings}).write(tmp_path)
     from dispatch.case.case import load_scenario  # noqa: PLC0415 - one test's own
 
@@ -240,6 +240,20 @@ def test_dangerous_strings_stop_a_scenario(tmp_path: Path) -> None:
         ScenarioError, match=r"DANGEROUS.*192\.0 V at -25 C, above the 150 V.*at most 3 in series"
     ):
         load_scenario(path)
+
+
+def test_solar_that_is_there_already_serves_the_house_first_and_never_an_outage() -> None:
+    home_of = small_home(ac_solar={"csv": "series.csv", "column": "roof_kw"})
+    hour = home_of.times.hour.to_numpy()
+    roof = np.where((hour >= 9) & (hour < 16), 1.1, 0.0)
+    columns = {**home_of.columns, "roof_kw": roof}
+    case = type(home_of)(home_of.settings, home_of.tariff, home_of.times, columns).read_back()
+    before = small_home().case()
+    to_other = np.minimum(roof, before.other_kwh)
+    assert case.other_kwh == pytest.approx(before.other_kwh - to_other)
+    assert case.load_kwh == pytest.approx(before.load_kwh - np.minimum(roof - to_other, before.load_kwh))
+    assert case.critical_kwh.tolist() == before.critical_kwh.tolist()
+    assert any(note.startswith("ac_solar: serves") for note in case.notes)
 
 
 # ---- the generator -----------------------------------------------------------------------------------------
