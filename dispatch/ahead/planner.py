@@ -160,6 +160,7 @@ class Planner:
             idle_kwh=case.idle_kwh[around],
             floor_kwh=case.floor_kwh[around],
             floor_capped_steps=case.floor_capped_steps[around],
+            may_charge=np.ones(h, dtype=bool),  # plans do not see the cold; what carries them out does
         )
 
     def plan(self, first: int, level_kwh: float, expected: Forecast, end_value_per_kwh: float) -> Plan:

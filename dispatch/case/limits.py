@@ -170,6 +170,13 @@ def resolve_limits(scenario: Scenario, source: object = "scenario", usable_fract
     )
 
 
+def usable_share(scenario: Scenario, limits: Limits) -> float:
+    """Return the ``usable_fraction`` that limits of this scenario were resolved with."""
+    return (limits.full_kwh - limits.empty_kwh) / (
+        limits.full_kwh * scenario.battery.depth_of_discharge_fraction
+    )
+
+
 def clip_sun(sun_kwh: Floats, limits: Limits, dt_hours: float) -> Floats:
     """Cut the sun to what the solar input takes.
 

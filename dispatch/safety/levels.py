@@ -14,7 +14,7 @@ import numpy as np
 from dispatch.backup.hours import backup_hours
 from dispatch.case.case import start_on_floor
 from dispatch.case.floor import Floor, Ground, floor_of, hours_level_kwh
-from dispatch.case.limits import resolve_limits
+from dispatch.case.limits import resolve_limits, usable_share
 from dispatch.outcome import bill_of, reconcile
 from dispatch.scenario.model import Reserve
 from dispatch.strategies.solve import solve
@@ -111,7 +111,9 @@ def case_at(case: Case, measure: Measure, amount: float) -> tuple[Case, Floor]:
     """Return the case as the file would give it with this reserve: its floor, and a start the file leaves open."""
     floor = floor_of(reserve_of(case, measure, amount), ground_of(case), case.path)
     limits = start_on_floor(
-        case.scenario, resolve_limits(case.scenario, case.path), float(floor.level_kwh[0])
+        case.scenario,
+        resolve_limits(case.scenario, case.path, usable_share(case.scenario, case.limits)),
+        float(floor.level_kwh[0]),
     )
     changed = replace(case, limits=limits, floor_kwh=floor.level_kwh, floor_capped_steps=floor.capped)
     return changed, floor

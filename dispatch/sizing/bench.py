@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch.backup.recharge import recharge
-from dispatch.case.limits import resolve_limits
+from dispatch.case.limits import resolve_limits, usable_share
 
 if TYPE_CHECKING:
     from dispatch.backup.recharge import Recharge
@@ -21,13 +21,6 @@ if TYPE_CHECKING:
 
 
 STEP_HOURS = 1.0
-
-
-def usable_share(case: Case) -> float:
-    """Share of the usable energy that the cold leaves, as the case was resolved with."""
-    limits = case.limits
-    depth = case.scenario.battery.depth_of_discharge_fraction
-    return (limits.full_kwh - limits.empty_kwh) / (limits.full_kwh * depth)
 
 
 def with_packs(case: Case, count: int) -> Case:
@@ -44,7 +37,7 @@ def with_packs(case: Case, count: int) -> Case:
         update={"pack_count": count, "start": None, "closing": None, "ceiling": ceiling}
     )
     scenario = case.scenario.model_copy(update={"battery": changed})
-    limits = resolve_limits(scenario, case.path, usable_share(case))
+    limits = resolve_limits(scenario, case.path, usable_share(case.scenario, case.limits))
     return replace(case, scenario=scenario, limits=limits)
 
 

@@ -50,6 +50,7 @@ def outage_case(
             critical_kwh=np.array(critical_kw, dtype=float) * dt_hours,
             idle_kwh=np.full(n, idle_kw * dt_hours),
             sun_kwh=np.array(sun_kw or [0.0] * n, dtype=float) * dt_hours,
+            may_charge=np.ones(n, dtype=bool),
             limits=SimpleNamespace(**{**DEFAULTS, **limits}),
         ),
     )

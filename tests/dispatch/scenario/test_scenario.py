@@ -207,7 +207,7 @@ chargings = section(
     maybe(
         ac_input_w=positive,
         solar_w=positive,
-        combined_w=st.one_of(positive, st.lists(positive, min_size=1, max_size=4)),
+        combined_w=st.one_of(positive, st.lists(positive, min_size=1, max_size=4).map(sorted)),
     ),
     grid_w=amount,
 )
