@@ -69,6 +69,7 @@ def hardware_report(found: Hardware, *, full: bool = False) -> Group:
     parts += ["", _runtime_table(found, full=full)]
     if not full:
         return Group(*parts, Text("More: --full"))
+    parts += headed("Ratings", [bulleted(_ratings(found))])
     parts += headed("Notes", [bulleted(_notes(found))])
     return Group(*parts)
 
@@ -192,6 +193,24 @@ def _starts(one: Runtime) -> str:
     if one.one_leg_is_too_small:
         return "240 V"
     return {True: "yes", False: "NO", None: ABSENT}[one.starts]
+
+
+def _ratings(found: Hardware) -> Iterator[str]:
+    limits = found.limits
+
+    def watts(power_kw: float | None, absent: str = "no limit") -> str:
+        return absent if power_kw is None else f"{1000 * power_kw:,.0f} W"
+
+    both = " (both units together)" if found.unit_count > 1 else ""
+    yield f"Inverter {watts(limits.inverter_kw)}, for a moment {watts(limits.surge_kw, 'not stated')}{both}."
+    yield f"Grid passed through {watts(limits.bypass_kw)}, cord {watts(limits.ac_input_kw)}."
+    yield (
+        f"Charging: grid {watts(limits.grid_charge_kw)}, sun {watts(limits.solar_input_kw)}, together "
+        f"{watts(limits.total_charge_kw)} with {_packs(found.pack_count)}."
+    )
+    yield f"Own draw: {watts(limits.idle_on_kw)} with outputs on, {watts(limits.idle_off_kw)} with them off."
+    if found.most_packs_count is not None:
+        yield f"A unit takes {_packs(found.most_packs_count)} at most."
 
 
 def _notes(found: Hardware) -> Iterator[str]:

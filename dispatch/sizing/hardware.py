@@ -106,7 +106,7 @@ class Hardware:
     sun_kw : float
         Sun the charging times are worked out with: the strings in full sun, else the best step of the data. [kW]
     runtimes : tuple of Runtime
-        Appliances, combinations asked for, and everything critical at once.
+        Appliances, combinations asked for, everything critical at once, everything listed at once.
     transfer_ms : float or None
     dc_inputs : tuple of (str, float, float, float)
         Name, volts, watts, hours to full from it alone.
@@ -249,6 +249,8 @@ def _runtimes(case: Case, usable_kwh: dict[int, float]) -> list[Runtime]:
         found.append(_runtime(case, usable_kwh, "all critical at once", tuple(critical)))
     elif not critical:
         found.append(_mean_critical(case, usable_kwh))
+    if len(known) > max(len(critical), 1):
+        found.append(_runtime(case, usable_kwh, "everything at once", tuple(known.values())))
     return found
 
 

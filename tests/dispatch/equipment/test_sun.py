@@ -70,6 +70,33 @@ def test_the_typical_year_keeps_the_sums_of_its_file(name: str, total: float) ->
     assert weather.air_c.min() == pytest.approx(-16.7)
 
 
+def test_the_typical_year_of_another_place() -> None:
+    """703165TY.csv, Sand Point, Alaska: 829.243, 819.209 and 460.947 kWh/m2 (computed from the file)."""
+    place = Place(55.317, -160.517, 7.0)
+    weather = weather_at("703165TY.csv", DATA, place, year("Etc/GMT+9"), 1.0)
+    sums = [float(series.sum()) / 1000 for series in (weather.ghi, weather.dni, weather.dhi)]
+    assert sums == pytest.approx([829.243, 819.209, 460.947], abs=2e-3)
+
+
+def test_epw_and_tmy3_of_the_same_weather_give_the_same_sun(tmp_path: Path) -> None:
+    """The TMY3 file rewritten as EPW (EnergyPlus Auxiliary Programs: 8 lines of header, 35 columns, hours 1 to 24)."""
+    table, _ = pvlib.iotools.read_tmy3(str(DATA / GREENSBORO), map_variables=True)
+    head = ["LOCATION,Greensboro,NC,USA,TMY3,723170,36.1,-79.95,-5.0,273.0", *["DESIGN CONDITIONS,0"] * 7]
+    rows = []
+    for at, row in enumerate(table.itertuples()):
+        day = pd.Timestamp("2023-01-01") + pd.Timedelta(hours=at)
+        fields: list[object] = [day.year, day.month, day.day, day.hour + 1, 0, "x", *["0"] * 29]
+        fields[6], fields[21] = row.temp_air, row.wind_speed
+        fields[13], fields[14], fields[15] = row.ghi, row.dni, row.dhi
+        rows.append(",".join(map(str, fields)))
+    (tmp_path / "g.epw").write_text("\n".join([*head, *rows]) + "\n", encoding="utf-8")
+    found = sun_from_weather(solar(), "g.epw", tmp_path, PLACE, year(), 1.0)
+    assert found.kind == "typical year"
+    assert found.delivered_kwh == pytest.approx(greensboro().delivered_kwh, abs=1e-6)
+    by_itself = sun_from_weather(solar(), "g.epw", tmp_path, None, year(), 1.0)  # the file knows where it is
+    assert by_itself.delivered_kwh.sum() == pytest.approx(found.delivered_kwh.sum(), rel=1e-9)
+
+
 def test_the_months_are_those_of_the_file() -> None:
     """Daily mean global sun by month, kWh/m2 (computed from the file)."""
     weather = weather_at(GREENSBORO, DATA, PLACE, year(), 1.0)

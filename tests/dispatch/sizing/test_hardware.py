@@ -94,6 +94,13 @@ def test_of_several_only_one_starts_at_a_time_on_top_of_the_rest() -> None:
     assert found["kitchen and water"].starting_w == pytest.approx(950 + 1800)
 
 
+def test_all_that_is_listed_counts_as_well_as_all_that_is_critical() -> None:
+    given = home(FRIDGE, LAMPS).changed(load=None).changed(load={"appliances": [FRIDGE, LAMPS, PUMP]})
+    found = {one.name: one for one in hardware(given.case()).runtimes}
+    assert found["all critical at once"].watts == 210.0
+    assert found["everything at once"].watts == 1010.0
+
+
 def test_a_combination_of_what_is_not_there_is_refused() -> None:
     combination = [{"name": "night", "appliances": ["heater"]}]
     with pytest.raises(ScenarioError, match=r"combinations\[1\].*no appliance 'heater'.*refrigerator"):
@@ -338,6 +345,7 @@ def test_the_opening_screen_answers_in_24_lines_of_80_columns() -> None:
     full = rendered(hardware_report(found, full=True))
     assert "IEC 62040-3" in full
     assert "99 % of the ceiling" in full
+    assert "Grid passed through 2,600 W" in full
 
 
 def test_the_study_goes_into_json() -> None:
