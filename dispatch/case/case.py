@@ -204,6 +204,7 @@ def build_case(
             *floor.notes,
             *_level_notes(limits, floor.level_kwh),
             *_unit_notes(scenario),
+            *_leg_notes(scenario),
         ),
     )
 
@@ -319,6 +320,16 @@ def _clock_notes(scenario: Scenario, tariff: tariffs.Tariff) -> list[str]:
     if tariff.time_zone is None or tariff.time_zone == scenario.site.time_zone:
         return []
     return [f"tariff: its windows follow the clock of {tariff.time_zone}, not of {scenario.site.time_zone}"]
+
+
+def _leg_notes(scenario: Scenario) -> list[str]:
+    """Say what two units in series take for granted."""
+    units = scenario.units
+    if units.count == 1:
+        return []
+    percent = 100.0 / units.carried_count
+    legs = f"two legs with packs of their own; {percent:.3g} % of the load is taken to stand on one leg"
+    return [f"units: two in series make {legs}, and when that leg is empty the battery counts as empty"]
 
 
 def _unit_notes(scenario: Scenario) -> list[str]:

@@ -128,9 +128,11 @@ def resolve_limits(scenario: Scenario, source: object = "scenario", usable_fract
     """
     battery, inverter, charging, grid = scenario.battery, scenario.inverter, scenario.charging, scenario.grid
     full_kwh = battery.pack_kwh * battery.pack_count
-    empty_kwh = full_kwh * (1.0 - battery.depth_of_discharge_fraction * usable_fraction)
-    problems: list[str] = []
     units, legs = scenario.units.count, scenario.units.carried_count
+    # of two legs the more loaded one is empty first; what the other then holds carries nothing on it
+    usable = battery.depth_of_discharge_fraction * usable_fraction * legs / units
+    empty_kwh = full_kwh * (1.0 - usable)
+    problems: list[str] = []
     _check_packs(scenario, problems)
     ceiling_kwh, start_kwh, closing_kwh = _levels(scenario, full_kwh, empty_kwh, problems)
     solar_input_kw = _solar_input_kw(scenario)
@@ -172,9 +174,9 @@ def resolve_limits(scenario: Scenario, source: object = "scenario", usable_fract
 
 def usable_share(scenario: Scenario, limits: Limits) -> float:
     """Return the ``usable_fraction`` that limits of this scenario were resolved with."""
-    return (limits.full_kwh - limits.empty_kwh) / (
-        limits.full_kwh * scenario.battery.depth_of_discharge_fraction
-    )
+    legs = scenario.units.carried_count / scenario.units.count
+    usable = limits.full_kwh * scenario.battery.depth_of_discharge_fraction * legs
+    return (limits.full_kwh - limits.empty_kwh) / usable
 
 
 def clip_sun(sun_kwh: Floats, limits: Limits, dt_hours: float) -> Floats:

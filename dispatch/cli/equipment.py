@@ -255,6 +255,7 @@ def sun(
 
 def _sun_of(file: Path, parts: Parts, weather: str | None, year: int | None) -> Any:  # noqa: ANN401 - a heavy type
     from dispatch.equipment.span import span_of_sun
+    from dispatch.equipment.strings import judge_strings
     from dispatch.equipment.sun import place_of, sun_from_weather
     from dispatch.errors import ScenarioError
 
@@ -264,7 +265,11 @@ def _sun_of(file: Path, parts: Parts, weather: str | None, year: int | None) -> 
     if source is None:
         raise ScenarioError(f"{path}: sun.weather: none is stated; name --weather FILE, or clear-sky")
     folder = Path.cwd() if weather is not None else path.parent
-    return sun_from_weather(parts.solar, source, folder, place_of(parts.site), times, dt_hours)
+    judge_strings(parts.solar, path)
+    try:
+        return sun_from_weather(parts.solar, source, folder, place_of(parts.site), times, dt_hours)
+    except ScenarioError as error:
+        raise ScenarioError(f"{path}: {error}") from None
 
 
 def generator(scenario: ScenarioPath, as_json: AsJson = False) -> None:

@@ -4,8 +4,8 @@
 
     runtime = usable·η_discharge·η_inverter / (watts + idle)        0 where the inverter does not carry it
 
-With two units in series each leg lives on its own packs: a 120 V appliance draws on half of them, a load shared by the
-legs lasts until the more loaded one is empty.
+With two units in series each leg lives on its own packs: a 120 V appliance draws on half of them, a load spread over
+the legs lasts until the more loaded one is empty.
 """
 
 from __future__ import annotations
@@ -324,10 +324,8 @@ def _lasting(  # noqa: PLR0913 - what is known of it
 
 
 def _leg_share(case: Case, chosen: tuple[Appliance, ...]) -> float:
-    """Tell how many times the evenly shared load the more loaded leg carries: 1 with one unit."""
+    """Tell how many times a load spread over the legs as stated would draw as much as this: 1 with one unit."""
     units = case.scenario.units
-    if units.count == 1:
-        return 1.0
-    if len(chosen) == 1 and chosen[0].watts <= case.scenario.inverter.continuous_w:
-        return float(units.count)  # a 120 V appliance stands on one leg
-    return units.count / units.carried_count
+    if units.count > 1 and len(chosen) == 1 and chosen[0].watts <= case.scenario.inverter.continuous_w:
+        return units.carried_count  # a 120 V appliance stands on one leg
+    return 1.0

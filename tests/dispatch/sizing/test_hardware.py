@@ -191,8 +191,13 @@ def test_two_units_double_the_ratings_and_share_the_packs() -> None:
 
 
 def test_a_load_that_leans_on_one_leg_gets_less_than_both_inverters() -> None:
-    limits = home(units={"count": 2, "larger_leg_fraction": 0.7}).case().limits
+    case = home(units={"count": 2, "larger_leg_fraction": 0.7}).case()
+    limits = case.limits
     assert limits.inverter_kw == pytest.approx(2.1 / 0.7)
+    # its leg is empty when 0.7 of what was drawn has left half of the packs
+    assert limits.full_kwh - limits.empty_kwh == pytest.approx(4.6 * 0.93 * 0.5 / 0.7)
+    assert with_packs(case, 2).limits.empty_kwh == pytest.approx(limits.empty_kwh)
+    assert any("70 % of the load is taken to stand on one leg" in note for note in case.notes)
 
 
 def test_an_appliance_on_one_leg_has_half_of_the_packs() -> None:
