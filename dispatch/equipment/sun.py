@@ -128,6 +128,7 @@ def sun_from_weather(  # noqa: PLR0913, PLR0917 - what a year of sun is made of
         If strings, weather or place cannot be used; see :func:`dispatch.equipment.weather.weather_at`.
     """
     _check_strings(solar)
+    _check_clock(place, times)
     pvlib = solar_library()
     weather = weather_at(source, folder, place, times, dt_hours)
     position = solar_position(pvlib, weather.place, times, dt_hours)
@@ -144,7 +145,7 @@ def sun_from_weather(  # noqa: PLR0913, PLR0917 - what a year of sun is made of
         for name, values in losses.items():
             lost[name] += values
         by_input[one.name] = float(arrived.sum()) * dt_hours
-    notes = [f"sun: from weather, {weather.kind}: {source}"]
+    notes = [f"sun: from weather, {weather.kind}: {source}", *_facing_notes(solar, weather.place)]
     if weather.kind == "typical year":
         notes.append(
             "sun: typical weather is put together from many years: no year was like it, and storms are milder"
@@ -162,6 +163,41 @@ def sun_from_weather(  # noqa: PLR0913, PLR0917 - what a year of sun is made of
         by_input_kwh=by_input,
         notes=tuple(notes),
     )
+
+
+MOST_HOURS_OFF = 4.0
+"""No clock on a wall is further from the sun than this."""
+
+AWAY_DEGREES = 60.0
+
+
+def _check_clock(place: Place | None, times: pd.DatetimeIndex) -> None:
+    """Refuse a longitude that does not go with the clock: its sign is the usual slip."""
+    if place is None:
+        return
+    offset = times[0].utcoffset()
+    clock = offset.total_seconds() / 3600.0 if offset is not None else 0.0
+    off = (place.longitude_degrees / 15.0 - clock + 12.0) % 24.0 - 12.0
+    if abs(off) > MOST_HOURS_OFF:
+        raise ScenarioError(
+            f"site.longitude_degrees: {place.longitude_degrees:g} is {abs(off):.0f} h of sun away from the clock of "
+            f"{times.tz}: it would show sun at night; correct the sign (east of Greenwich is above zero) or the zone"
+        )
+
+
+def _facing_notes(solar: Solar, place: Place) -> list[str]:
+    """Point at panels that face away from the equator: right for few roofs, a slip of the hemisphere for most."""
+    pole = 180.0 if place.latitude_degrees < 0 else 0.0
+    notes = []
+    for string in solar.strings:
+        tilt, azimuth = string.tilt_degrees or 0.0, string.azimuth_degrees or 0.0
+        off = abs((azimuth - pole + 180.0) % 360.0 - 180.0)
+        if tilt > 10.0 and off < AWAY_DEGREES:
+            notes.append(
+                f"sun: the string on '{string.input}' faces away from the equator (azimuth {azimuth:g}); 0 is north, "
+                "180 south: is that meant?"
+            )
+    return notes
 
 
 def _check_strings(solar: Solar) -> None:

@@ -265,7 +265,8 @@ def sun_report(name: str, year: SunYear, *, full: bool = False) -> Group:
         parts += headed("By hour of the day", [_hour_table(year)])
         parts += headed("Notes", [bulleted([*year.notes, *_sun_assumptions()])])
     else:
-        parts.append(Text(f"{year.notes[-1]}. More: --full"))
+        told = [note for note in year.notes[1:] if "is that meant" in note] + [year.notes[-1]]
+        parts.append(Text(f"{'. '.join(dict.fromkeys(told))}. More: --full"))
     return Group(*parts)
 
 

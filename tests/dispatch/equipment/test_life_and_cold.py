@@ -145,6 +145,22 @@ def test_no_charging_below_the_stated_temperature_by_program_and_rules() -> None
     assert flows["off-peak-first"]["grid_to_battery"][cold].sum() > 0.1  # it would have charged
 
 
+def test_a_battery_always_too_cold_can_only_rest() -> None:
+    """By hand: nothing may charge, and the closing level is the start, so the meter sees load, idle draw and house."""
+    place = {"monthly_c": FROST, "no_charging_below_c": 40.0}
+    levels = {"start": {"percent": 60.0}, "closing": {"percent": 60.0}}
+    case = small_home(sun=False, surroundings=place, battery=levels).case()
+    assert not case.may_charge.any()
+    comparison = compare(case)
+    by_hand = case.load_kwh + case.idle_kwh + case.other_kwh
+    for name in ("least-cost", "off-peak-first"):
+        assert comparison[name].flows["import"] == pytest.approx(by_hand, abs=1e-6), name
+    # an inverter draws its battery down to the reserve and can never fill it again
+    as_set = comparison.as_set["off-peak-first"].flows
+    assert as_set["grid_to_battery"].sum() == 0.0
+    assert (np.diff(as_set["stored"]) <= 1e-9).all()
+
+
 def test_cold_never_saves_money() -> None:
     cold, warm = (compare(cold_home(limit_c=limit).case())["least-cost"] for limit in (0.0, -20.0))
     assert cold.bill.total_unrounded >= warm.bill.total_unrounded

@@ -231,9 +231,21 @@ def test_another_hemisphere_is_refused() -> None:
         sun_from_weather(solar(), GREENSBORO, DATA, Place(-36.1, -79.95, 273.0), year(), 1.0)
 
 
+def test_a_longitude_that_does_not_go_with_the_clock_is_refused() -> None:
+    with pytest.raises(
+        ScenarioError, match=r"site\.longitude_degrees: 79\.95 is 10 h of sun away from the clock"
+    ):
+        sun_from_weather(solar(), "clear-sky", DATA, Place(36.1, 79.95, 273.0), year(), 1.0)
+
+
+def test_panels_facing_away_from_the_equator_are_asked_about() -> None:
+    assert any("is that meant?" in note for note in greensboro(azimuth=10.0).notes)
+    assert not any("is that meant?" in note for note in greensboro(azimuth=100.0).notes)
+
+
 def test_another_longitude_is_refused() -> None:
-    with pytest.raises(ScenarioError, match=r"degrees from site\.longitude_degrees = 79\.95"):
-        sun_from_weather(solar(), GREENSBORO, DATA, Place(36.1, 79.95, 273.0), year(), 1.0)
+    with pytest.raises(ScenarioError, match=r"degrees from site\.longitude_degrees = -120"):
+        sun_from_weather(solar(), GREENSBORO, DATA, Place(36.1, -120.0, 273.0), year(), 1.0)
 
 
 def test_a_series_on_the_wrong_clock_shows_sun_at_night(tmp_path: Path) -> None:
