@@ -116,7 +116,8 @@ def _resting(scenario: Scenario, off: float | None, idle: float | None) -> tuple
     ]
     if off is not None:
         lines.append(
-            f"Switched off they rest {off:,.0f} days from the one level to the other, by self-discharge."
+            f"Switched off, self-discharge alone takes them from the one level to the other in {off:,.0f} days; look "
+            "at the level every month or two all the same."
         )
     if idle is not None and scenario.inverter.idle_off_w > 0:
         lines.append(f"Left on with outputs off they rest {idle:,.0f} days: switch the unit off to store it.")

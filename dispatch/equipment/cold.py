@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from dispatch.scenario.equipment import Surroundings
 
 
+NIGHTS_COLDER_K = 10.0
+"""Cold nights lie about this far below the mean of their month; closer to a limit a mean may hide them."""
+
+
 def monthly_temperature_c(surroundings: Surroundings, times: pd.DatetimeIndex) -> Floats:
     """Lay monthly means over the steps, shape (n,). [C]."""
     means = np.array(surroundings.monthly_c, dtype=np.float64)
@@ -58,7 +62,11 @@ def cold_notes(surroundings: Surroundings, battery_c: Floats, dt_hours: float) -
             f"surroundings: at the coldest, {coldest_c:g} C, {100 * share:.3g} % of the usable energy can be drawn; "
             "only that is counted, all year"
         )
-    if surroundings.monthly_c is not None:
+    night_c = coldest_c - NIGHTS_COLDER_K
+    if surroundings.monthly_c is not None and (
+        (limit_c is not None and night_c < limit_c)
+        or float(usable_fraction(surroundings, night_c)[0]) < share
+    ):
         notes.append(
             "surroundings: monthly means hide cold nights; a series of the packs' temperature would not"
         )

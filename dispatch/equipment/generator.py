@@ -6,6 +6,7 @@ What it is set to must stay below what the generator holds, or the generator's b
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -71,10 +72,15 @@ def fit(generator: Generator, charging: Charging) -> Fit:
                 f"{value:g} {unit} lies outside the {low:g} to {high:g} {unit} the charger accepts"
             )
     useful_w = min(generator.continuous_w, charging.ac_input_w or np.inf)
-    limits = charging.input_limits_w or tuple(step * useful_w for step in STEPS)
+    limits = charging.input_limits_w or tuple(_rounded_down(step * useful_w) for step in STEPS)
     rising = tuple(sorted(set(limits)))
     held = [limit for limit in rising if limit <= generator.running_fraction * generator.continuous_w + 1e-9]
     return Fit(tuple(problems), tuple(unknown), max(held, default=None), rising)
+
+
+def _rounded_down(watts: float) -> float:
+    """Round a limit down to tens of watts, as it can be set."""
+    return max(math.floor(watts / 10.0) * 10.0, 10.0)
 
 
 def litres_per_hour(generator: Generator, load_w: float) -> float:

@@ -95,20 +95,20 @@ def _more_and_off(found: Hardware, now: AtPacks | None) -> Iterator[str]:
         source = now.full[-1].source
         faster = more.charge_w[source] - now.charge_w[source]
         charge = f", {faster:+,.0f} W charging" if abs(faster) >= 0.5 else ", charging no faster"
+        charge = ", charging no slower" if more.is_beyond_table else charge
         last = found.runtimes[-1] if found.runtimes else None
         runs = ""
         if last is not None and last.is_carried:
             longer = last.hours_as_used[more.count] - last.hours_as_used[now.count]
             runs = f", {last.name} as used {format_hours(longer)} h longer"
         yield f"{'One more pack' if step == 1 else 'Two more packs'}: {added}{charge}{runs}."
-    elif found.most_packs_count is not None and found.pack_count >= found.most_packs_count * found.unit_count:
-        yield f"No more packs fit: {'the unit takes' if step == 1 else 'the units take'} {found.pack_count}."
     else:
-        yield "What one more pack changes cannot be told: charging.combined_w ends at the packs there are."
+        yield f"No more packs fit: {'the unit takes' if step == 1 else 'the units take'} {found.pack_count}."
     saved = found.outputs_off_saves_kwh_per_day
     if saved > 0:
-        usable = found.limits.ceiling_kwh - found.limits.empty_kwh
-        days = usable / (found.limits.idle_on_kw * 24.0)
+        limits = found.limits
+        usable = (limits.ceiling_kwh - limits.empty_kwh) * limits.eta_discharge * limits.eta_inverter
+        days = math.floor(10.0 * usable / (limits.idle_on_kw * 24.0)) / 10.0
         yield (
             f"Outputs off when away: {saved:.2f} kWh a day saved, {DAYS_PER_WEEK * saved:.1f} a week; left on, idle "
             f"alone empties it in {days:.1f} days."
@@ -130,7 +130,7 @@ def _charging_table(found: Hardware, *, full: bool) -> Table:
         table.add_row(
             f"{'> ' if row.count == found.pack_count else ''}{row.count}",
             format_number(row.usable_kwh, 2),
-            format_number(max(row.charge_w.values())),
+            format_number(max(row.charge_w.values())) + ("+" if row.is_beyond_table else ""),
             *(_hours_up(one.hours) for one in row.full),
             format_number(slow) if slow >= 0.5 else ABSENT,
         )
@@ -218,6 +218,8 @@ def _notes(found: Hardware) -> Iterator[str]:
         "Full means 99 % of the ceiling. Slow end: what the slowing near full adds. From the sun: "
         f"{1000 * found.sun_kw:,.0f} W at the panels all the while, which only clear middays give."
     )
+    if any(row.is_beyond_table for row in found.packs):
+        yield "W with a plus: charging.combined_w ends before so many packs; its last entry is taken."
     yield "Hours count what cells, inverter and idle draw leave; non-stop at full power, as used with the daily hours."
     yield "NO RUN: more than the inverter holds. NO: the starting surge is more than it gives for a moment."
     yield transfer_words(found.transfer_ms)
@@ -262,7 +264,8 @@ def _generator_answer(found: GeneratorStudy) -> str:
         return f"{found.name}: set the input limit to {chosen.limit_w:,.0f} W; it never fills the battery."
     refills = ""
     if found.tank_litres is not None and chosen.full.litres > 0:
-        refills = f"; {found.tank_litres:g} l give {found.tank_litres / chosen.full.litres:.1f} such charges"
+        charges = math.floor(10 * found.tank_litres / chosen.full.litres) / 10
+        refills = f"; {found.tank_litres:g} l give {charges:.1f} such charges"
     return (
         f"{found.name}: set the input limit to {chosen.limit_w:,.0f} W: full in {_hours_up(chosen.full.hours)} h with "
         f"{chosen.full.litres:.1f} l{refills}."

@@ -26,17 +26,23 @@ STEP_HOURS = 1.0
 def with_packs(case: Case, count: int) -> Case:
     """Return the case with another number of packs; its limits follow, levels stated in kWh are left to their defaults.
 
+    Beyond the end of the charging table its last entry goes on: more packs charge no slower.
+
     Raises
     ------
     ScenarioError
-        If the units do not take so many, or their charging table ends before it.
+        If the units do not take so many.
     """
+    charging = case.scenario.charging
+    table, each = charging.combined_w, max(count // case.scenario.units.count, 1)
+    if isinstance(table, tuple) and each > len(table):
+        charging = charging.model_copy(update={"combined_w": (*table, *[table[-1]] * (each - len(table)))})
     battery = case.scenario.battery
     ceiling = battery.ceiling if battery.ceiling is None or battery.ceiling.kwh is None else None
     changed = battery.model_copy(
         update={"pack_count": count, "start": None, "closing": None, "ceiling": ceiling}
     )
-    scenario = case.scenario.model_copy(update={"battery": changed})
+    scenario = case.scenario.model_copy(update={"battery": changed, "charging": charging})
     limits = resolve_limits(scenario, case.path, usable_share(case.scenario, case.limits))
     return replace(case, scenario=scenario, limits=limits)
 

@@ -46,6 +46,8 @@ class AtPacks:
         What limits it, in the file's names.
     full : tuple of ToFull
         Charging from empty, by source.
+    is_beyond_table : bool
+        The charging table ends before this number: its last entry is a lower bound.
     """
 
     count: int
@@ -53,6 +55,7 @@ class AtPacks:
     charge_w: dict[str, float]
     limited_by: dict[str, str]
     full: tuple[ToFull, ...]
+    is_beyond_table: bool
 
 
 @dataclass(frozen=True)
@@ -152,14 +155,14 @@ def hardware(case: Case) -> Hardware:
     usable = {count: _usable_ac_kwh(one.limits) for count, one in cases.items()}
     limits = case.limits
     into_kwh = (limits.ceiling_kwh - limits.empty_kwh) / limits.eta_dc
-    dc_inputs = case.scenario.charging.dc_inputs
+    dc_inputs, table = case.scenario.charging.dc_inputs, case.scenario.charging.combined_w
     return Hardware(
         name=case.name,
         limits=limits,
         pack_count=case.scenario.battery.pack_count,
         unit_count=case.scenario.units.count,
         most_packs_count=case.scenario.units.most_packs_count,
-        packs=tuple(_at_packs(one, count, sun_kw) for count, one in cases.items()),
+        packs=tuple(_at_packs(one, count, sun_kw, table) for count, one in cases.items()),
         strings=strings,
         sun_kw=sun_kw,
         runtimes=tuple(_runtimes(case, usable)),
@@ -183,13 +186,7 @@ def _by_packs(case: Case) -> dict[int, Case]:
         place = counts.index(now)
         first = min(max(place - MOST_ROWS // 2, 0), len(counts) - MOST_ROWS)
         counts = counts[first : first + MOST_ROWS]
-    found = {}
-    for count in counts:
-        try:
-            found[count] = case if count == now else with_packs(case, count)
-        except ScenarioError:
-            break  # the charging table ends here: what is not stated is not shown
-    return found
+    return {count: case if count == now else with_packs(case, count) for count in counts}
 
 
 def _usable_ac_kwh(limits: Limits) -> float:
@@ -197,7 +194,7 @@ def _usable_ac_kwh(limits: Limits) -> float:
     return (limits.ceiling_kwh - limits.empty_kwh) * limits.eta_discharge * limits.eta_inverter
 
 
-def _at_packs(case: Case, count: int, sun_kw: float) -> AtPacks:
+def _at_packs(case: Case, count: int, sun_kw: float, table: float | tuple[float, ...] | None) -> AtPacks:
     limits = case.limits
     inputs = {
         "grid": min(limits.grid_charge_kw, limits.ac_input_kw or np.inf, limits.import_limit_kw or np.inf),
@@ -226,6 +223,7 @@ def _at_packs(case: Case, count: int, sun_kw: float) -> AtPacks:
         charge_w={source: 1000.0 * kw for source, kw in power.items()},
         limited_by=named,
         full=tuple(to_full(on_bench, source) for source in sources),
+        is_beyond_table=isinstance(table, tuple) and count > len(table) * case.scenario.units.count,
     )
 
 

@@ -153,6 +153,21 @@ def test_one_pack_more_is_the_scenario_with_one_pack_more() -> None:
     assert [row.count for row in hardware(case).packs] == [1, 2, 3]
 
 
+def test_beyond_the_end_of_the_table_its_last_entry_is_a_lower_bound() -> None:
+    found = hardware(home().case())  # combined_w = [1200, 1900], two packs
+    assert [(row.count, row.is_beyond_table) for row in found.packs] == [(1, False), (2, False), (3, True)]
+    assert found.packs[2].charge_w["grid and sun"] == found.packs[1].charge_w["grid and sun"]
+    text = rendered(hardware_report(found))
+    assert "One more pack: +2.14 kWh, charging no slower" in text
+    assert "1,900+" in text
+
+
+def test_no_more_packs_than_the_unit_takes_are_shown() -> None:
+    found = hardware(home(units={"most_packs_count": 2}).case())
+    assert [row.count for row in found.packs] == [1, 2]
+    assert "No more packs fit: the unit takes 2." in rendered(hardware_report(found))
+
+
 def test_a_table_that_falls_is_refused(tmp_path: Path) -> None:
     settings = home(charging={"combined_w": [1900.0, 1200.0]}).settings
     with pytest.raises(ScenarioError, match=r"charging\.combined_w: falls from 1 to 2 packs"):
