@@ -260,18 +260,32 @@ def _appliances(case: Case, *, critical_only: bool = False) -> list[Appliance]:
 
 
 def _runtime(case: Case, usable_kwh: dict[int, float], name: str, chosen: tuple[Appliance, ...]) -> Runtime:
-    limits = case.limits
     watts = sum(a.watts * a.count for a in chosen)
     mean_w = sum(a.watts * a.count * a.hours_per_day / HOURS_PER_DAY for a in chosen)
     steps_up = [max(a.starting_w - a.watts, 0.0) for a in chosen if a.starting_w is not None]
     starting_w = watts + max(steps_up) if steps_up else None
-    starts = None
-    if starting_w is not None and limits.surge_kw is not None:
-        starts = starting_w + 1000.0 * limits.idle_on_kw <= 1000.0 * limits.surge_kw + 1e-9
+    starts = None if starting_w is None else _starts(case, chosen, watts)
     largest_w = max(a.watts for a in chosen)
     one_leg = case.scenario.units.count > 1 and largest_w > case.scenario.inverter.continuous_w
     drawn = _Drawn(name, watts, mean_w, _leg_share(case, chosen))
     return _lasting(case, usable_kwh, drawn, starting_w=starting_w, starts=starts, one_leg=one_leg)
+
+
+def _starts(case: Case, chosen: tuple[Appliance, ...], watts: float) -> bool | None:
+    """Tell whether every appliance starts while all the others run: on its own leg where there are two."""
+    inverter, units = case.scenario.inverter, case.scenario.units
+    if inverter.surge_w is None:
+        return None
+    for one in chosen:
+        if one.starting_w is None:
+            continue
+        on_leg_w = one.starting_w
+        if units.count > 1 and one.watts > inverter.continuous_w:
+            on_leg_w = one.starting_w / units.count  # a 240 V appliance stands on both
+        beside_w = (watts - one.watts) / units.carried_count
+        if on_leg_w + beside_w + inverter.idle_on_w > inverter.surge_w + 1e-9:
+            return False
+    return True
 
 
 @dataclass(frozen=True)

@@ -223,6 +223,13 @@ def test_an_appliance_on_one_leg_has_half_of_the_packs() -> None:
     assert two.hours[2] == pytest.approx(usable_wh / 2 / (60 + 26))
 
 
+def test_a_motor_on_one_leg_has_the_surge_of_one_unit() -> None:
+    """The pump starts with 2,600 W: more than 2,500 W of one unit, though both together give 5,000 W."""
+    found = hardware(home(FRIDGE, PUMP, units={"count": 2}, inverter={"surge_w": 2500.0}).case())
+    by_name = {one.name: one for one in found.runtimes}
+    assert (by_name["refrigerator"].starts, by_name["well pump"].starts) == (True, False)
+
+
 def test_an_odd_pack_cannot_be_shared() -> None:
     with pytest.raises(ScenarioError, match=r"3 packs cannot be shared evenly by 2 units.*choose 2 or 4"):
         home(
