@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from pydantic import BaseModel
 
+import dispatch
 import dispatch.errors
 import tariffs.errors
 from dispatch.scenario.model import Scenario
@@ -32,8 +33,8 @@ UNITS_ALONE = (
 )
 WITHOUT_UNIT = {
     "Rounding.places": "a count of decimal places",
-    "Appliance.priority": "a rank",
     "Cable.awg": "a gauge number",
+    "CriticalAppliance.priority": "a rank",
     "Life.pack_price": "money for one pack",
     "Outages.start_weights": "shares relative to each other",
     "Outages.years_observed": "the unit leads the name",
@@ -96,7 +97,7 @@ def exceptions_of(module: Any) -> list[type[Exception]]:  # noqa: ANN401 - a mod
     ]
 
 
-EXCEPTIONS = exceptions_of(dispatch.errors) + exceptions_of(tariffs.errors)
+EXCEPTIONS = list(dict.fromkeys(exceptions_of(dispatch.errors) + exceptions_of(tariffs.errors)))
 
 
 @pytest.mark.parametrize("kind", EXCEPTIONS, ids=lambda kind: kind.__name__)
@@ -106,6 +107,12 @@ def test_exceptions_survive_pickling(kind: type[Exception]) -> None:
     assert type(again) is kind
     assert str(again) == str(error)
     assert vars(again) == vars(error)
+
+
+@pytest.mark.parametrize("kind", EXCEPTIONS, ids=lambda kind: kind.__name__)
+def test_one_root_catches_every_refusal(kind: type[Exception]) -> None:
+    with pytest.raises(dispatch.DispatchError):
+        raise kind("barn.toml: load.watts: write a plain number (got 'x')")
 
 
 def test_both_trees_are_covered() -> None:

@@ -29,7 +29,7 @@ import numpy as np
 
 from dispatch.equipment.life import wear_per_kwh
 from dispatch.errors import ScenarioError
-from dispatch.scenario.load import problem_report
+from tariffs.reading.refusals import problem_report
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dispatch.cli.terminal import NO_ANSWER, AsJson, ScenarioPath, load, refusals, show, stop, write
+from dispatch.cli.terminal import NO_ANSWER, AsJson, Full, ScenarioPath, refusals, show, stop, write
 
 if TYPE_CHECKING:
     from dispatch.equipment.cable import CableLoss
@@ -32,9 +32,6 @@ class Metal(enum.StrEnum):
     ALUMINIUM = "aluminium"
 
 
-Full = Annotated[bool, typer.Option("--full", help="Show everything, not just the first screen.")]
-
-
 PartsPath = Annotated[
     Path,
     typer.Argument(metavar="FILE", help="A scenario, or a file with [solar] alone."),
@@ -48,6 +45,7 @@ def hardware(scenario: ScenarioPath, full: Full = False, as_json: AsJson = False
     off when away saves. Exit code 2 if the parts do not fit together.
     """
     with refusals(scenario):
+        from dispatch.door import load
         from dispatch.sizing.hardware import hardware as study
 
         found = study(load(scenario))
@@ -176,19 +174,15 @@ def cable(
 
 
 def _one_cable(stated: dict[str, Any], amps: float | None, volts: float | None) -> CableLoss:
-    from pydantic import ValidationError
-
     from dispatch.equipment.cable import cable_loss
     from dispatch.errors import ScenarioError
-    from dispatch.scenario.load import explain, problem_report
     from dispatch.scenario.solar import Cable
+    from tariffs.reading.models import validated
 
     if amps is None or volts is None or not (amps > 0 and volts > 0):
         raise ScenarioError("cable: name a FILE, or --amps and --volts above 0 with a size and a length")
-    try:
-        cable = Cable.model_validate({key: value for key, value in stated.items() if value is not None})
-    except ValidationError as error:
-        raise ScenarioError(problem_report("cable", explain(error, Cable))) from None
+    given = {key: value for key, value in stated.items() if value is not None}
+    cable = validated(Cable, given, "cable", ScenarioError)
     return cable_loss(cable, amps, volts)
 
 
@@ -278,6 +272,7 @@ def generator(scenario: ScenarioPath, as_json: AsJson = False) -> None:
     Exit code 1 if it must not feed the charger, 2 if the scenario has none.
     """
     with refusals(scenario):
+        from dispatch.door import load
         from dispatch.sizing.generator import generator_study
 
         found = generator_study(load(scenario))
@@ -297,6 +292,7 @@ def care(scenario: ScenarioPath, as_json: AsJson = False) -> None:
     It defers to the maker's manual and to local code. Exit code 2 if the scenario cannot be used.
     """
     with refusals(scenario):
+        from dispatch.door import load
         from dispatch.equipment.care import care_card
 
         case = load(scenario)

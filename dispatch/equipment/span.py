@@ -8,7 +8,8 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from dispatch.errors import ScenarioError
-from dispatch.scenario.load import read_scenario, read_toml
+from dispatch.scenario.load import read_scenario
+from tariffs.reading.toml import read_toml
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -33,7 +34,7 @@ def span_of_sun(
     year : int or None
         A calendar year of hours instead of the scenario's period.
     """
-    data = read_toml(path)
+    data = read_toml(path, ScenarioError)
     zone = ZoneInfo(site.time_zone if site is not None else "UTC")
     period: Period | None = None
     stated = None

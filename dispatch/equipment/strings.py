@@ -21,7 +21,7 @@ import numpy as np
 
 from dispatch.equipment.cable import loss_kw
 from dispatch.errors import ScenarioError
-from dispatch.scenario.load import problem_report
+from tariffs.reading.refusals import problem_report
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from dispatch.errors import ScenarioError, SeriesError
-from dispatch.scenario.load import missing_file
+from tariffs.reading.refusals import missing_file
 
 if TYPE_CHECKING:
     from pathlib import Path

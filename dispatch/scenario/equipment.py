@@ -7,8 +7,9 @@ from typing import Annotated, Self
 
 from pydantic import Field, Strict, model_validator
 
-from dispatch.scenario.fields import Count, Frozen, NotNegative, Positive, Text, refusal
+from dispatch.scenario.fields import Count, NotNegative, Positive, refusal
 from dispatch.scenario.solar import MONTHS, Celsius
+from tariffs.reading.models import Frozen, Text
 
 
 class Units(Frozen):

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 from pydantic import Field
 
 from dispatch.errors import ScenarioError
-from dispatch.scenario.fields import Frozen, Text
-from dispatch.scenario.load import read_scenario, read_toml, validated
+from dispatch.scenario.load import read_scenario
 from dispatch.scenario.model import Site  # noqa: TC001 - pydantic reads the annotations when it runs
 from dispatch.scenario.solar import Solar  # noqa: TC001
+from tariffs.reading.models import Frozen, Text, validated
+from tariffs.reading.toml import read_toml
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -32,9 +33,9 @@ def read_parts(path: Path) -> Parts:
     ScenarioError
         If the file cannot be used, or has no [solar].
     """
-    data = read_toml(path)
+    data = read_toml(path, ScenarioError)
     if "battery" not in data and "tariff" not in data:
-        return validated(path, data, Parts)
+        return validated(Parts, data, path, ScenarioError)
     scenario = read_scenario(path)
     if scenario.solar is None:
         raise ScenarioError(f"{path}: solar: the scenario says nothing about its panels; add [solar]")

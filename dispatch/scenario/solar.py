@@ -9,7 +9,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, Strict, field_validator, model_validator
 
-from dispatch.scenario.fields import Count, Frozen, Positive, Share, Text, refusal
+from dispatch.scenario.fields import Count, Positive, Share, refusal
+from tariffs.reading.models import Frozen, Text
 
 Celsius = Annotated[float, Strict(), Field(ge=-60, le=90)]
 

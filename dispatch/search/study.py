@@ -10,10 +10,9 @@ import numpy as np
 from dispatch.ahead.planner import rolling
 from dispatch.arrays import quiet
 from dispatch.formats import format_date
-from dispatch.outcome import Earned, earned, reference_bill
+from dispatch.outcome import Outcome, as_set_outcome, planned_outcome
 from dispatch.program.program import Program
 from dispatch.rules.replay import replay
-from dispatch.rules.score import is_plain
 from dispatch.search.judge import Judge, plain
 from dispatch.search.other_years import Robustness, other_years
 from dispatch.search.search import find
@@ -26,6 +25,7 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Callable, Sequence
 
+    from dispatch.advice.recommend import Recommendation
     from dispatch.arrays import Progress
     from dispatch.case.case import Case
     from dispatch.flows import Flows
@@ -82,7 +82,7 @@ class SettingsStudy:
         The settings to enter (or those that were given).
     entered : bool
         Whether the card was given rather than found.
-    ways : tuple of Earned
+    ways : tuple of Outcome
         plain, found or entered, re-planned, bound.
     lines : tuple of Line
     sun_worth : float or None
@@ -100,7 +100,7 @@ class SettingsStudy:
     space: Space
     card: Card
     entered: bool
-    ways: tuple[Earned, ...]
+    ways: tuple[Outcome, ...]
     lines: tuple[Line, ...]
     sun_worth: float | None
     changes: tuple[tuple[dt.date, str], ...]
@@ -108,7 +108,7 @@ class SettingsStudy:
     reference_total: float
     candidates: int
 
-    def __getitem__(self, name: str) -> Earned:
+    def __getitem__(self, name: str) -> Outcome:
         """Return one way by its name; KeyError if there is none."""
         for way in self.ways:
             if way.name == name:
@@ -116,14 +116,14 @@ class SettingsStudy:
         raise KeyError(name)
 
     @property
-    def chosen(self) -> Earned:
+    def chosen(self) -> Outcome:
         """The card's own way."""
         return self[ENTERED if self.entered else FOUND]
 
     @property
     def gap(self) -> float:
         """How much more the card costs than the bound (bill + wear)."""
-        return self.chosen.burden - self[BOUND].burden
+        return self.chosen.compared_cost - self[BOUND].compared_cost
 
 
 def run_card(case: Case, judge: Judge, card: Card, name: str) -> Flows:
@@ -131,12 +131,15 @@ def run_card(case: Case, judge: Judge, card: Card, name: str) -> Flows:
     return replay(case, judge.tables.orders([card]), (name,), sells=card.sells)[0]
 
 
-def study(case: Case, progress: Progress | None = None, card: Card | None = None) -> SettingsStudy:
+def study(
+    advice: Recommendation, progress: Progress | None = None, card: Card | None = None
+) -> SettingsStudy:
     """Find the best settings that can be entered, or score those given, and compare them with plan and bound.
 
     Parameters
     ----------
-    case : Case
+    advice : Recommendation
+        Its reserve and start level hold in every row, so that rows compare.
     progress : callable, optional
         Called with (done, total, label).
     card : Card, optional
@@ -153,19 +156,20 @@ def study(case: Case, progress: Progress | None = None, card: Card | None = None
     """
     tell = progress or quiet
     tell(0, 6, "stating the program")
-    reference = reference_bill(case)
+    case, reference = advice.case_to_run, advice.no_system.bill_and_wear
     space = device_space(case)
     judge = Judge(case, space)
     tell(1, 6, "the bound")
-    optimum = solve(Program(case), STRATEGIES["least-cost"]).flows
-    naive = earned(case, PLAIN, run_card(case, judge, plain(judge).card, PLAIN), reference)
+    solved = solve(Program(case), STRATEGIES["least-cost"])
+    optimum = solved.flows
+    naive = as_set_outcome(run_card(case, judge, plain(judge).card, PLAIN), reference, None)
     if card is None:
         chosen = _found(judge, naive, optimum, lambda label: tell(2, 6, label))
     else:
-        chosen = earned(case, ENTERED, run_card(case, judge, card, ENTERED), reference), card
+        chosen = as_set_outcome(run_card(case, judge, card, ENTERED), reference, None), card
     tell(3, 6, "re-planning daily")
-    replanned = earned(case, REPLANNED, rolling(case), reference)
-    bound = earned(case, BOUND, optimum, reference)
+    replanned = replace(as_set_outcome(rolling(case), reference, None), name=REPLANNED)
+    bound = replace(planned_outcome(solved, reference), name=BOUND)
     tell(4, 6, "reasons")
     way, final = chosen
     lines, sun_worth = reasons(judge, final)
@@ -187,21 +191,23 @@ def study(case: Case, progress: Progress | None = None, card: Card | None = None
     )
 
 
-def _found(judge: Judge, naive: Earned, optimum: Flows, tell: Callable[[str], None]) -> tuple[Earned, Card]:
+def _found(judge: Judge, naive: Outcome, optimum: Flows, tell: Callable[[str], None]) -> tuple[Outcome, Card]:
     """Search, and let the real bill have the last word between what was found and the plain settings."""
     case = judge.case
-    reference = naive.saving + naive.total
-    candidates = [found.card for found in find(judge, optimum, tell, keep=1 if is_plain(case) else 30)]
-    runs = [(earned(case, FOUND, run_card(case, judge, card, FOUND), reference), card) for card in candidates]
+    reference = naive.reference
+    candidates = [found.card for found in find(judge, optimum, tell, keep=1 if case.prices.is_plain else 30)]
+    runs = [
+        (as_set_outcome(run_card(case, judge, card, FOUND), reference, None), card) for card in candidates
+    ]
     runs.append((replace(naive, name=FOUND), plain(judge).card))
-    return min(runs, key=lambda run: (_broken(case, run[0]), round(run[0].burden, 6)))
+    return min(runs, key=lambda run: (_broken(case, run[0]), round(run[0].compared_cost, 6)))
 
 
-def _broken(case: Case, way: Earned) -> tuple[float, ...]:
+def _broken(case: Case, way: Outcome) -> tuple[float, ...]:
     wanted = case.scenario.backup.share_of_instants_fraction if case.scenario.backup.target_hours else 0.0
     return (
-        round(way.unserved_kwh, 6),
-        round(way.import_excess_kwh, 6),
+        round(way.sum_kwh("unserved_load"), 6),
+        round(way.sum_kwh("import_excess"), 6),
         round(float(way.flows["floor_shortfall"].sum()), 4),
         round(max(wanted - way.target_share, 0.0), 9),
     )

@@ -17,8 +17,8 @@ import numpy as np
 
 from dispatch.equipment.strings import Verdict, judge_strings
 from dispatch.errors import ScenarioError
-from dispatch.scenario.load import problem_report
 from dispatch.sizing.bench import ToFull, bench, to_full, with_packs
+from tariffs.reading.refusals import problem_report
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case

@@ -12,9 +12,9 @@ from pydantic import ValidationError
 from rich.console import Group
 from terminal import rendered
 
-from dispatch import compare
 from dispatch.backup.hours import backup_hours
 from dispatch.case.limits import resolve_limits
+from dispatch.comparison.compare import compare
 from dispatch.equipment.care import care_card
 from dispatch.equipment.life import ageing, cycles_until_end, rainflow_cycles
 from dispatch.errors import FlowsError, ScenarioError
@@ -103,8 +103,8 @@ def test_a_curve_that_cannot_be_is_refused(cycles: list[dict[str, float]]) -> No
 
 def test_the_life_by_strategy_falls_with_use() -> None:
     comparison = compare(small_home(life=LIFE).case())
-    by_name = ages(comparison.case, [run.flows for run in comparison.as_set.values()])
-    assert set(by_name) == set(comparison.as_set)
+    by_name = ages(comparison.case, [run.flows for run in comparison.advice.outcomes.values()])
+    assert set(by_name) == set(comparison.advice.outcomes)
     used = max(by_name.values(), key=lambda age: age.full_cycles_per_year)
     least = min(by_name.values(), key=lambda age: age.full_cycles_per_year)
     assert used.cycle_fade_per_year > least.cycle_fade_per_year
@@ -128,8 +128,8 @@ def test_no_charging_below_the_stated_temperature_by_program_and_rules() -> None
     cold = ~case.may_charge
     assert 0 < cold.sum() < len(cold)
     comparison = compare(case)
-    runs = [result.flows for result in comparison.strategies] + [
-        run.flows for run in comparison.as_set.values()
+    runs = [result.flows for result in comparison.planned.values()] + [
+        run.flows for run in comparison.advice.outcomes.values()
     ]
     charging = [run for run in runs if run.has_system and run.uses_battery]
     assert len(charging) >= 5
@@ -141,7 +141,7 @@ def test_no_charging_below_the_stated_temperature_by_program_and_rules() -> None
         warm_kwh += into[~cold].sum()
     assert warm_kwh > 1.0
     warm = compare(cold_home(limit_c=-20.0).case())
-    flows = {result.name: result.flows for result in warm.strategies}
+    flows = {name: run.flows for name, run in warm.planned.items()}
     assert flows["off-peak-first"]["grid_to_battery"][cold].sum() > 0.1  # it would have charged
 
 
@@ -154,23 +154,23 @@ def test_a_battery_always_too_cold_can_only_rest() -> None:
     comparison = compare(case)
     by_hand = case.load_kwh + case.idle_kwh + case.other_kwh
     for name in ("least-cost", "off-peak-first"):
-        assert comparison[name].flows["import"] == pytest.approx(by_hand, abs=1e-6), name
+        assert comparison.planned[name].flows["import"] == pytest.approx(by_hand, abs=1e-6), name
     # an inverter draws its battery down to the reserve and can never fill it again
-    as_set = comparison.as_set["off-peak-first"].flows
+    as_set = comparison.advice.outcomes["off-peak-first"].flows
     assert as_set["grid_to_battery"].sum() == 0.0
     assert (np.diff(as_set["stored"]) <= 1e-9).all()
 
 
 def test_cold_never_saves_money() -> None:
-    cold, warm = (compare(cold_home(limit_c=limit).case())["least-cost"] for limit in (0.0, -20.0))
+    cold, warm = (compare(cold_home(limit_c=limit).case()).planned["least-cost"] for limit in (0.0, -20.0))
     assert cold.bill.total_unrounded >= warm.bill.total_unrounded
 
 
 def test_flows_that_charge_in_the_cold_are_refused() -> None:
-    warm = compare(cold_home(limit_c=-20.0).case())["off-peak-first"].flows
+    warm = compare(cold_home(limit_c=-20.0).case()).planned["off-peak-first"].flows
     case = cold_home().case()
     with pytest.raises(FlowsError, match="no_charging_below_c"):
-        dataclasses.replace(warm, case=case)
+        dataclasses.replace(warm, case=dataclasses.replace(warm.case, may_charge=case.may_charge))
 
 
 def test_the_sun_charges_nothing_in_an_outage_in_the_cold() -> None:

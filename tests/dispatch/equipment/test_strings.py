@@ -19,9 +19,9 @@ from dispatch.equipment.strings import (
     most_in_series,
 )
 from dispatch.errors import ScenarioError
-from dispatch.scenario.load import validated
 from dispatch.scenario.parts import Parts
 from dispatch.scenario.solar import Module, Solar
+from tariffs.reading.models import validated
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -174,7 +174,7 @@ def test_alike_strings_on_one_input_add_their_currents() -> None:
 def test_a_sheet_that_cannot_be_right_is_refused(tmp_path: Path, change: dict[str, Any], said: str) -> None:
     data = solar().model_dump(exclude_none=True) | {"modules": [{**WITH_COEFFICIENTS, **change}]}
     with pytest.raises(ScenarioError, match=said):
-        validated(tmp_path, {"solar": data}, Parts)
+        validated(Parts, {"solar": data}, tmp_path, ScenarioError)
 
 
 # ---- arrangements ------------------------------------------------------------------------------------------

@@ -17,13 +17,13 @@ from dispatch.errors import ScenarioError
 from dispatch.exports.equipment import plain
 from dispatch.exports.files import json_text
 from dispatch.report.hardware import generator_report, hardware_report
-from dispatch.scenario.load import validated
 from dispatch.scenario.model import Charging, Scenario
 from dispatch.scenario.outages import Generator
 from dispatch.sizing.bench import bench, with_packs
 from dispatch.sizing.generator import generator_study
 from dispatch.sizing.hardware import hardware
 from dispatch.words.parts import transfer_words
+from tariffs.reading.models import validated
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -171,7 +171,7 @@ def test_no_more_packs_than_the_unit_takes_are_shown() -> None:
 def test_a_table_that_falls_is_refused(tmp_path: Path) -> None:
     settings = home(charging={"combined_w": [1900.0, 1200.0]}).settings
     with pytest.raises(ScenarioError, match=r"charging\.combined_w: falls from 1 to 2 packs"):
-        validated(tmp_path, dict(settings), Scenario)
+        validated(Scenario, dict(settings), tmp_path, ScenarioError)
 
 
 def test_more_packs_than_the_unit_takes_is_refused() -> None:
