@@ -29,6 +29,7 @@ from dispatch.report.expected_loss import losses_section
 from dispatch.report.layout import bulleted, headed, plain_table, title_of
 from dispatch.safety.answers import EVENING_HOUR
 from dispatch.words.advice import answer_lines, more_words, overload_words, promise_words, setting_words
+from dispatch.words.generator import input_words
 from dispatch.words.notices import cautions, first_cautions, span_words, switch_off_words
 from dispatch.words.transfer import transfer_sentence
 
@@ -40,7 +41,7 @@ if TYPE_CHECKING:
 
     from dispatch.arrays import Floats
     from dispatch.backup.recharge import Recharge
-    from dispatch.safety.study import BackupStudy
+    from dispatch.safety.study import BackupStudy, WorstMoment
 
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -156,6 +157,7 @@ def _refill_words(study: BackupStudy) -> Iterator[str]:
     ]
     if times:
         yield f"From empty to full after the worst outage: {', '.join(times)}"
+    yield from filter(None, [input_words(study.case)])
 
 
 def _evenings(study: BackupStudy) -> Text:
@@ -252,15 +254,19 @@ def _worst(study: BackupStudy) -> Iterator[RenderableType]:
     for heading, width in (("hours\nleft", 6), ("with\nsun", 6), ("stored\nkWh", 8), ("load, kW", 9)):
         table.add_column(heading, justify="right", width=width)
     table.add_column("  why", width=27)
+    rows: dict[tuple[str, ...], list[WorstMoment]] = {}
     for moment in study.worst:
-        table.add_row(
-            format_moment(moment.at),
+        cells = (
             format_hours(moment.hours, horizon),
             format_hours(moment.hours_with_sun, horizon),
             format_number(moment.stored_kwh, 2),
             format_number(moment.following_kw, 2),
-            Text(f"  {moment.why}"),
         )
+        rows.setdefault((*cells, f"  {moment.why}"), []).append(moment)
+    for cells, moments in rows.items():
+        table.add_row(format_moment(moments[0].at), *map(Text, cells))
+        if len(moments) > 1:  # alike in every figure: folded
+            table.add_row(f"  and {len(moments) - 1} days like it")
     yield table
     if study.days_as_bad > len(study.worst):
         yield Text(
