@@ -327,7 +327,7 @@ def _module(file: Path, parts: Parts, name: str | None) -> Module:
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401 - a study
-    from dispatch.exports.equipment import plain
+    from dispatch.exports.files import plain
 
     return plain(value)
 

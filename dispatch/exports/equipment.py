@@ -1,41 +1,18 @@
-"""Studies of parts as JSON: the names of their fields, with what has no number in JSON as null."""
+"""Arrangements of panels and years of sun as JSON, and the sun as a series for a scenario."""
 
 from __future__ import annotations
 
-import dataclasses
-import math
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-import pandas as pd
-from pydantic import BaseModel
-
-from dispatch.exports.files import write_files
+from dispatch.exports.files import plain, write_files
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    import numpy as np
+
     from dispatch.equipment.arrangements import Arrangements
     from dispatch.equipment.sun import SunYear
-
-
-def plain(value: Any) -> Any:  # noqa: ANN401, PLR0911 - any field of a study
-    """Turn a study into plain JSON types; infinity and NaN become null."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {field.name: plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
-    if isinstance(value, BaseModel):
-        return plain(value.model_dump())
-    if isinstance(value, dict):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
-    if isinstance(value, np.ndarray):
-        return plain(value.tolist())
-    if isinstance(value, float | np.floating):
-        return float(value) if math.isfinite(value) else None
-    if isinstance(value, pd.Timestamp):
-        return value.isoformat()
-    return value
 
 
 def arrangements_document(found: Arrangements) -> dict[str, Any]:

@@ -31,6 +31,9 @@ MOST_ROWS = 12
 
 HOURS_PER_DAY = 24.0
 
+MOST_HOURS = 8760.0
+"""No runtime beyond a year is told."""
+
 
 @dataclass(frozen=True)
 class AtPacks:
@@ -320,7 +323,10 @@ def _lasting(  # noqa: PLR0913 - what is known of it
         if not is_carried:
             return dict.fromkeys(usable_kwh, 0.0)
         draw_w = drawn.leg_share * watts + idle_w
-        return {n: 1000.0 * kwh / draw_w if draw_w > 0 else np.inf for n, kwh in usable_kwh.items()}
+        most = MOST_HOURS if draw_w <= 0 else min(MOST_HOURS, 1000.0 * min(usable_kwh.values()) / draw_w)
+        if most >= MOST_HOURS:
+            return dict.fromkeys(usable_kwh, MOST_HOURS)
+        return {n: 1000.0 * kwh / draw_w for n, kwh in usable_kwh.items()}
 
     return Runtime(
         name=drawn.name,

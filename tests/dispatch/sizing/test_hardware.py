@@ -14,8 +14,7 @@ from dispatch.backup.hours import backup_hours
 from dispatch.case.limits import resolve_limits
 from dispatch.equipment.generator import fit, litres_per_hour
 from dispatch.errors import ScenarioError
-from dispatch.exports.equipment import plain
-from dispatch.exports.files import json_text
+from dispatch.exports.files import json_text, plain
 from dispatch.report.hardware import generator_report, hardware_report
 from dispatch.scenario.model import Charging, Scenario
 from dispatch.scenario.outages import Generator
