@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from dispatch.scenario.solar import Solar
 
 
-ROWS_AT_FIRST = 6
+ROWS_AT_FIRST = 4
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -41,8 +41,8 @@ SHORT = {
 """Places of loss as heads of columns."""
 
 WIRING_CAUTION = (
-    "Panels in light cannot be switched off: a string is live while you wire it. DC wiring belongs in licensed hands; "
-    "the ratings on the plates, the maker's manual and local code decide."
+    "Panels in light are live and cannot be switched off: DC wiring is for licensed hands; plates, manuals and local "
+    "code decide."
 )
 
 
@@ -79,7 +79,7 @@ def arrangements_report(name: str, solar: Solar, found: Arrangements, *, full: b
         remarks = list(dict.fromkeys(remark for part in found.legal[0].parts for remark in part.remarks))
         parts += [bulleted([f"best way: {remark}" for remark in remarks])] if remarks else []
     if found.illegal:
-        illegal = found.illegal if full else _telling(found.illegal, count)
+        illegal = found.illegal if full else _telling(found.illegal, count)[: 2 if legal else 4]
         parts += headed("Must not or cannot be used", [bulleted([_why(verdict) for verdict in illegal])])
         if len(found.illegal) > len(illegal):
             parts.append(Text(f"{len(found.illegal) - len(illegal)} more: --full"))
