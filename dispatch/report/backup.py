@@ -128,7 +128,7 @@ def _answers(study: BackupStudy) -> Iterator[str]:
         usual = "" if answer.count == 1 else f", usually {hours(answer.usual_with_sun)} h"
         yield f"With the sun helping the critical load: {hours(answer.least_with_sun)} h{usual}"
     backup = outcome.backup
-    if backup is not None:
+    if backup is not None and answer.at != "any moment":
         yield f"Worst moment of the data: {format_moment(backup.worst_at)}, {hours(backup.minimum)} h"
     if case.scenario.backup.target_hours is not None:
         met = "is kept" if outcome.meets_target else "is NOT kept"
@@ -146,8 +146,9 @@ def _what(study: BackupStudy) -> str:
     if answer.count == 1:
         held = held or f" holding {format_kwh(answer.stored_kwh[0])}"
         return f"If the grid fails at {format_moment(answer.worst_at)}{held}"
-    when = "at any moment" if answer.at == "any moment" else f"at {answer.at}"
-    return f"If the grid fails {when}{held}, at the worst"
+    if answer.at == "any moment":
+        return f"If the grid fails at the worst moment, {format_moment(answer.worst_at)}{held}"
+    return f"If the grid fails at {answer.at}{held}, at the worst"
 
 
 def _refill_words(study: BackupStudy) -> Iterator[str]:
@@ -263,8 +264,8 @@ def _worst(study: BackupStudy) -> Iterator[RenderableType]:
             format_number(moment.following_kw, 2),
         )
         rows.setdefault((*cells, f"  {moment.why}"), []).append(moment)
-    for cells, moments in rows.items():
-        table.add_row(format_moment(moments[0].at), *map(Text, cells))
+    for figures, moments in rows.items():
+        table.add_row(format_moment(moments[0].at), *map(Text, figures))
         if len(moments) > 1:  # alike in every figure: folded
             table.add_row(f"  and {len(moments) - 1} days like it")
     yield table
