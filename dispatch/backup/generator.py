@@ -77,7 +77,7 @@ def generator_of(case: Case) -> Fuelled | None:
     # where charging tapers a battery only ever approaches full: the generator would run on for the last drop
     highest_kwh = limits.ceiling_kwh * (FULL_FRACTION if limits.taper_hours else 1.0)
     return Fuelled(
-        power_kw=stated.continuous_w / 1000.0,
+        power_kw=stated.running_fraction * stated.continuous_w / 1000.0,
         load_kw=load_kw,
         litres_per_hour=burnt,
         price_per_litre=stated.price_per_litre,

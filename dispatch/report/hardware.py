@@ -222,7 +222,7 @@ def _notes(found: Hardware) -> Iterator[str]:
         yield "W with a plus: charging.combined_w ends before so many packs; its last entry is taken."
     yield "Hours count what cells, inverter and idle draw leave; non-stop at full power, as used with the daily hours."
     yield "NO RUN: more than the inverter holds. NO: the starting surge is more than it gives for a moment."
-    yield transfer_words(found.transfer_ms)
+    yield transfer_words(found.transfer)
     for name, volts, watts, hours in found.dc_inputs:
         yield f"{name}: {watts:,.0f} W at {volts:g} V, {math.ceil(hours)} h to full from it alone."
     if found.unit_count > 1:

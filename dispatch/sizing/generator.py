@@ -74,8 +74,9 @@ def generator_study(case: Case) -> GeneratorStudy:
     idle_kw = case.limits.idle_on_kw
     rows = []
     for limit_w in held.limits_w if not held.problems else ():
+        most_w = min(limit_w, stated.continuous_w)
         feeding = stated.model_copy(
-            update={"continuous_w": min(limit_w, stated.continuous_w), "tank_litres": None}
+            update={"continuous_w": most_w, "running_fraction": 1.0, "tank_litres": None}
         )
         scenario = case.scenario.model_copy(update={"generator": feeding})
         full = to_full(bench(replace(case, scenario=scenario), load_kw=load_kw, idle_kw=idle_kw), "generator")

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dispatch.case.transfer import TransferGap, transfer_gap
 from dispatch.equipment.strings import Verdict, judge_strings
 from dispatch.errors import ScenarioError
 from dispatch.sizing.bench import ToFull, bench, to_full, with_packs
@@ -113,7 +114,8 @@ class Hardware:
         Sun the charging times are worked out with: the strings in full sun, else the best step of the data. [kW]
     runtimes : tuple of Runtime
         Appliances, combinations asked for, everything critical at once, everything listed at once.
-    transfer_ms : float or None
+    transfer : TransferGap or None
+        What the time to take over does; None where it is not stated.
     dc_inputs : tuple of (str, float, float, float)
         Name, volts, watts, hours to full from it alone.
     outputs_off_saves_kwh_per_day : float
@@ -128,7 +130,7 @@ class Hardware:
     strings: tuple[Verdict, ...]
     sun_kw: float
     runtimes: tuple[Runtime, ...]
-    transfer_ms: float | None
+    transfer: TransferGap | None
     dc_inputs: tuple[tuple[str, float, float, float], ...]
     outputs_off_saves_kwh_per_day: float
 
@@ -169,7 +171,7 @@ def hardware(case: Case) -> Hardware:
         strings=strings,
         sun_kw=sun_kw,
         runtimes=tuple(_runtimes(case, usable)),
-        transfer_ms=case.scenario.inverter.transfer_ms,
+        transfer=transfer_gap(case),
         dc_inputs=tuple(
             (one.name, one.input_v, one.most_w, into_kwh / one.most_w * 1000.0) for one in dc_inputs
         ),

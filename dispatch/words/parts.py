@@ -2,38 +2,32 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+from dispatch.words.transfer import transfer_sentence
+
+if TYPE_CHECKING:
+    from dispatch.case.transfer import TransferGap
+
+
 CLASS_3_MS = 10.0
 
-COMPUTER_MS = 20.0
 
-
-def transfer_words(transfer_ms: float | None) -> str:
-    """Say what notices the time to take over, in the wording of IEC 62040-3's output dynamic classes.
+def transfer_words(gap: TransferGap | None) -> str:
+    """Say what notices the time to take over, with its output dynamic class.
 
     References
     ----------
     .. [1] IEC 62040-3, classification of the output: dynamic performance classes 1 (no interruption) to 3 (less than
-       10 ms), 4 as the maker states. The 20 ms are those of the ITI (CBEMA) curve.
+       10 ms), 4 as the maker states.
     """
-    if transfer_ms is None:
+    if gap is None:
         return "Time to take over: not stated (inverter.transfer_ms); ask the maker what notices it."
-    if transfer_ms <= 0:
+    if gap.gap_ms <= 0:
         return "Time to take over: none, class 1 of IEC 62040-3: nothing notices."
-    if transfer_ms < CLASS_3_MS:
-        return (
-            f"Time to take over: {transfer_ms:g} ms, class 3 of IEC 62040-3 (under 10 ms): most loads ride through; "
-            "lamps may blink."
-        )
-    computers = (
-        "computers built to the ITI curve (20 ms) ride through"
-        if transfer_ms <= COMPUTER_MS
-        else "computers may restart"
-    )
-    return (
-        f"Time to take over: {transfer_ms:g} ms, longer than class 3 of IEC 62040-3 (under 10 ms), so class 4: as the "
-        f"maker states. {computers[0].upper()}{computers[1:]}; lamps blink, motors run on; medical devices, alarms, "
-        "relays and clocks may drop out: test them, and keep a supply of their own for what must not."
-    )
+    below = gap.gap_ms < CLASS_3_MS
+    kind = "class 3 of IEC 62040-3, under 10 ms" if below else "class 4 of IEC 62040-3, as the maker states"
+    return f"Time to take over: {gap.gap_ms:g} ms ({kind}). {transfer_sentence(gap)}"
 
 
 GENERATOR_CAUTIONS = (

@@ -12,6 +12,7 @@ from terminal import rendered
 
 from dispatch.backup.hours import backup_hours
 from dispatch.case.limits import resolve_limits
+from dispatch.case.transfer import transfer_gap
 from dispatch.equipment.generator import fit, litres_per_hour
 from dispatch.errors import ScenarioError
 from dispatch.exports.files import json_text, plain
@@ -303,7 +304,9 @@ def charging(**settings: Any) -> Charging:  # noqa: ANN401 - settings of several
 
 
 def test_a_generator_within_the_range_may_and_the_limit_leaves_its_margin() -> None:
-    held = fit(generator(), charging(input_limits_w=[500.0, 1000.0, 1500.0, 2000.0]))
+    steps = charging(input_limits_w=[500.0, 1000.0, 1500.0, 2000.0])
+    assert fit(generator(), steps).limit_w == 2000.0
+    held = fit(generator(running_fraction=0.8), steps)
     assert (held.problems, held.unknown) == ((), ())
     assert held.limit_w == 1500.0  # 80 % of 2,000 W are 1,600 W
 
@@ -387,10 +390,10 @@ def test_the_study_goes_into_json() -> None:
         (0.0, "class 1"),
         (8.0, "class 3"),
         (20.0, "class 4"),
-        (20.0, "ride through"),
-        (35.0, "may restart"),
+        (20.0, "computers, routers and televisions"),
         (None, "not stated"),
     ],
 )
 def test_what_notices_the_transfer(milliseconds: float | None, said: str) -> None:
-    assert said in transfer_words(milliseconds)
+    inverter = {} if milliseconds is None else {"transfer_ms": milliseconds}
+    assert said in transfer_words(transfer_gap(home(inverter=inverter).case()))
