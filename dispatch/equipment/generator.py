@@ -43,6 +43,11 @@ class Fit:
     limits_w: tuple[float, ...]
 
 
+def unfit(generator: Generator, charging: Charging) -> tuple[str, ...]:
+    """Say why a generator must not feed the charger; empty where it may, as far as the file tells."""
+    return fit(generator, charging).problems
+
+
 def fit(generator: Generator, charging: Charging) -> Fit:
     """Hold a generator against the charger's input.
 

@@ -10,6 +10,7 @@ import pytest
 from homes.small_home import small_home
 from terminal import rendered
 
+from dispatch.backup.generator import generator_note, generator_of
 from dispatch.backup.hours import backup_hours
 from dispatch.case.limits import resolve_limits
 from dispatch.case.transfer import transfer_gap
@@ -324,8 +325,11 @@ def test_a_generator_outside_the_range_must_not(change: dict[str, Any], said: st
     home_of = small_home(
         generator={**ENGINE, "output_v": 120.0, "output_hz": 60.0, **change}, charging={"mains": MAINS}
     )
-    found = generator_study(home_of.case())
+    case = home_of.case()
+    found = generator_study(case)
     assert found.at == ()
+    assert generator_of(case) is None  # and no outage counts on it
+    assert "left out everywhere" in str(generator_note(case))
     assert "MUST NOT feed the charger" in rendered(generator_report(found)).replace("\n", " ")
 
 
