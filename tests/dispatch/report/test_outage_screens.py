@@ -119,7 +119,7 @@ def test_the_first_section_answers_the_question() -> None:
     answer = shown.answer
     assert f"If the grid fails at the worst moment, {format_moment(answer.worst_at)}: critical load" in text
     assert f"usually {format_hours(answer.usual)} h" in text
-    assert "is kept" in text
+    assert "kept at 100% of moments" in text
     two = next(more for more in shown.more if more.extra_hours == 2.0)
     assert "2 more hours" in text
     if two.cost is not None:
