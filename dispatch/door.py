@@ -461,7 +461,9 @@ def storm(  # noqa: PLR0913 - one per option of the command
     """Prepare the battery for a storm that begins at ``begins`` and lasts ``hours``."""
     from dispatch.ahead.storm import storm as prepare
 
-    return StormPrepared(plan=prepare(as_advised(load(home)), at, level, begins, hours, forecast=forecast, recent=recent))
+    return StormPrepared(
+        plan=prepare(as_advised(load(home)), at, level, begins, hours, forecast=forecast, recent=recent)
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

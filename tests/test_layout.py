@@ -27,6 +27,7 @@ LAYERS = {
     "tariffs.records": 3,
     "tariffs.billing": 4,
     "tariffs.terms": 4,
+    "dispatch.equipment": 4,
     "tariffs.meter_bill": 5,
     "dispatch.case": 5,
     "dispatch.flows": 6,
@@ -41,6 +42,7 @@ LAYERS = {
     "dispatch.comparison": 11,
     "dispatch.search": 11,
     "dispatch.safety": 12,
+    "dispatch.sizing": 12,
     "dispatch.words": 13,
     "dispatch.report": 14,
     "dispatch.exports": 14,
@@ -55,6 +57,8 @@ HOMES = {
     "lxml": ("dispatch.intake.espi",),
     "pyarrow": ("dispatch.exports.parquet",),
     "rich": ("dispatch.report", "dispatch.cli.terminal"),
+    "pvlib": ("dispatch.equipment",),
+    "rainflow": ("dispatch.equipment",),
     "typer": ("dispatch.cli", "dispatch.__main__"),
 }
 

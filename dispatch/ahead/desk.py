@@ -157,6 +157,9 @@ class Desk:
             self.case,
             times=pd.date_range("2000-01-01", periods=outlook.steps.size, freq="h", tz="UTC"),
             idle_kwh=np.full(outlook.steps.size, float(self.case.idle_kwh[0])),
+            may_charge=np.broadcast_to(
+                self.case.may_charge[self.first : self.first + self.steps], outlook.steps.shape
+            ).ravel(),
             **flattened,
         )
         found = response(flat, planner.grid, sells=planner.sells, waits=planner.sun_first != "load")

@@ -114,8 +114,15 @@ def case_around(
         idle_kwh=np.full(count, case.limits.idle_on_kw * case.dt_hours),
         floor_kwh=floor,
         floor_capped_steps=np.zeros(count, dtype=bool),
+        may_charge=_warm(case, times),
     )
     return Now(around, first, at, tuple(notes))
+
+
+def _warm(case: Case, times: pd.DatetimeIndex) -> Flags:
+    """Tell where the packs may be charged: as in the data, which go on with their beginning."""
+    places = np.asarray((times - case.times[0]) // pd.Timedelta(hours=case.dt_hours)) % len(case.times)
+    return np.asarray(case.may_charge[places])
 
 
 def _prices(case: Case, times: pd.DatetimeIndex, first: int, ahead: int) -> tuple[tariffs.PricedSteps, int]:

@@ -141,7 +141,9 @@ def _answers(case: Case, grid: Grid, part: slice, *, sells: bool, waits: bool) -
         return np.tile(np.repeat(values[part], grid.size), len(orders))[None]
 
     need = side_by_side(case.load_kwh + case.idle_kwh)
-    given = conditions(limits, need, side_by_side(case.other_kwh), side_by_side(case.sun_kwh), sells=sells)
+    warm = np.tile(np.repeat(case.may_charge[part], grid.size), len(orders))[None]
+    other, sun = side_by_side(case.other_kwh), side_by_side(case.sun_kwh)
+    given = conditions(limits, need, other, sun, sells=sells, may_charge=warm)
     fill = np.repeat([order[0] for order in orders], each)[None]
     drain = np.repeat([order[1] for order in orders], each)[None]
     seen: dict[str, Floats] = {}

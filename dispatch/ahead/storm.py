@@ -324,7 +324,11 @@ class _Preparation:
         limits = step_limits(case.limits, case.dt_hours / pieces)
         need = (case.load_kwh + case.idle_kwh)[rows] / pieces
         given = conditions(
-            limits, need, case.other_kwh[rows] / pieces, sun_share * case.sun_kwh[rows] / pieces
+            limits,
+            need,
+            case.other_kwh[rows] / pieces,
+            sun_share * case.sun_kwh[rows] / pieces,
+            may_charge=case.may_charge[rows],
         )
         before = np.concatenate([[self.level_kwh], usual.flows["stored"]])
         part = np.tile((np.arange(pieces) + 1) / pieces, self.start)

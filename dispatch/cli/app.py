@@ -15,6 +15,7 @@ from typing import Annotated
 import typer
 
 from dispatch.cli.ahead import register as register_ahead_commands
+from dispatch.cli.equipment import register as register_equipment_commands
 from dispatch.cli.intake import register as register_intake_commands
 from dispatch.cli.outages import register as register_outage_commands
 from dispatch.cli.settings import register as register_settings_commands
@@ -153,3 +154,4 @@ register_tariff_commands(app)
 
 
 register_intake_commands(app)
+register_equipment_commands(app)
