@@ -26,6 +26,7 @@ from dispatch.cli.terminal import (
     Commands,
     CsvDirectory,
     Full,
+    PageFile,
     ParquetDirectory,
     ScenarioPath,
     be_quiet,
@@ -93,6 +94,7 @@ def compare(
     as_json: AsJson = False,
     csv: CsvDirectory = None,
     parquet: ParquetDirectory = None,
+    html: PageFile = None,
 ) -> None:
     """Say which strategy and reserve to set, what that saves, and how many hours of backup it leaves.
 
@@ -105,7 +107,7 @@ def compare(
 
         with progress_bar() as progress:
             result = door.compare(scenario, progress)
-        deliver(result, as_json=as_json, full=full, csv=csv, parquet=parquet)
+        deliver(result, as_json=as_json, full=full, csv=csv, parquet=parquet, html=html)
 
 
 @app.command(
