@@ -49,6 +49,7 @@ def answers(found: Found) -> tuple[Told, ...]:
 
 
 def _stop(words: str) -> str:
+    words = f"{words[:1].upper()}{words[1:]}"
     return words if words.endswith(".") else f"{words}."
 
 
@@ -67,7 +68,7 @@ def _money(found: Found) -> Told:
     months = months_words(advice, chosen)
     lines = [_stop(money_words(advice, chosen))]
     if months:
-        lines.append(_stop(f"{months[:1].upper()}{months[1:]}"))
+        lines.append(_stop(months))
     lines.append(
         f"Bill + wear {format_money(chosen.compared_cost, currency)}, against "
         f"{format_money(advice.no_system.compared_cost, currency)} without the system."

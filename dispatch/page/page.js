@@ -196,6 +196,7 @@
     fact(facts, "Saves", row.saving_text);
     fact(facts, "Fewest hours", `${row.least_text} h`);
     fact(facts, "Usual hours", `${row.usual_text} h`);
+    if (row.bound !== null) fact(facts, "Best plan (bound)", `${data.currency} ${row.bound_text}`);
     const cards = row.card.flatMap((plan) => {
       const body = make("tbody");
       for (const [entry, when, to] of plan.rows) {
@@ -248,7 +249,11 @@
       let end = at;
       while (end < count && rows.band[end] === band) end += 1;
       const name = data.day.bands[band];
-      if (x(end) - x(at) > name.length * 7) draw.add("text", { x: x(at) + 3, y: price(prices[at]) - 4 }, name);
+      if (x(end) - x(at) > name.length * 7) {
+        // under the line where there is room, so that it never meets the title
+        const line = price(prices[at]);
+        draw.add("text", { x: x(at) + 3, y: line < 78 ? line + 14 : line - 5 }, name);
+      }
     });
     const kw = (values) => values.map((value) => value / 1000 / rows.hours);
     const load = kw(rows.load), sun = kw(rows.sun);
