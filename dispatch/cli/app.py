@@ -88,7 +88,7 @@ class Subject(enum.StrEnum):
     short_help="What to set, what it saves, how long it lasts.",
     epilog="Example: dispatch compare scenarios/alder-row --csv flows",
 )
-def compare(
+def compare(  # noqa: PLR0913, PLR0917 - one per option
     scenario: ScenarioPath,
     full: Full = False,
     as_json: AsJson = False,

@@ -92,7 +92,9 @@ ParquetDirectory = Annotated[
 
 PageFile = Annotated[
     Path | None,
-    typer.Option("--html", metavar="FILE", dir_okay=False, help="Also write one page to read, print and keep."),
+    typer.Option(
+        "--html", metavar="FILE", dir_okay=False, help="Also write one page to read, print and keep."
+    ),
 ]
 
 

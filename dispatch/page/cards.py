@@ -55,7 +55,7 @@ def _rows(plan: DayPlan) -> Iterator[tuple[str, str, str]]:
         yield "Charge from grid", window.text, f"up to {window.to_percent:g} %"
     if not plan.charge:
         yield "Charge from grid", "off", "-"
-    for window in plan.discharge:
-        yield "Discharge", window.text, f"down to {reserve}"
+    for stretch in plan.discharge:
+        yield "Discharge", stretch.text, f"down to {reserve}"
     if not plan.discharge:
         yield "Discharge", "off", "-"

@@ -112,18 +112,19 @@ def month_rows(found: Found) -> dict[str, Any]:
     def money(outcome: Outcome) -> Floats:
         costs = step_costs(prices, outcome.flows["import"], outcome.flows["export"])
         count = len(prices.period_names) * bands
-        return np.bincount(place, weights=costs, minlength=count).reshape(-1, bands)
+        found: Floats = np.bincount(place, weights=costs, minlength=count).astype(np.float64)
+        return found.reshape(-1, bands)
 
     by_band = money(advice.no_system) - money(run)
-    worn = np.bincount(
+    worn: Floats = np.bincount(
         prices.period,
         weights=run.case.limits.wear_per_kwh * run.flows.cells_out_kwh,
         minlength=len(prices.period_names),
-    )
+    ).astype(np.float64)
     saved = monthly_savings(advice, run)
     totals = np.array([saved[name] for name in prices.period_names])
     rest = totals - by_band.sum(axis=1) + worn
-    parts = {name: by_band[:, at] for at, name in enumerate(prices.band_names)}
+    parts: dict[str, Floats] = {name: by_band[:, at] for at, name in enumerate(prices.band_names)}
     if np.abs(worn).max() > 5e-3:
         parts[WEAR] = -worn
     if np.abs(rest).max() > 5e-3:
@@ -149,13 +150,14 @@ def level_rows(found: Found) -> list[dict[str, Any]]:
     """
     advice = found.advice
     case, chosen = advice.case, advice.chosen
+    promised: list[tuple[float | None, Outcome | None]]
     if found.frontier is not None:
         pairs = list(zip(found.frontier.levels, found.frontier.settings, strict=True))
-        promised = [(level.carried_hours, level.plan.compared_cost, run) for level, run in pairs]
+        promised = [(level.plan.compared_cost, run) for level, run in pairs]
     else:
-        promised = [(hours, None, run) for hours, run in cheapest_settings(advice)]
+        promised = [(None, run) for _, run in cheapest_settings(advice)]
     kept: dict[tuple[str, float], tuple[Outcome, float | None]] = {}
-    for _, bound, run in promised:
+    for bound, run in promised:
         if run is not None:
             kept[_key(run)] = (run, bound)  # the bound of the highest level a setting answers
     kept.setdefault(_key(chosen), (chosen, None))

@@ -10,7 +10,7 @@ import base64
 import hashlib
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
@@ -119,19 +119,18 @@ def _facts(found: Found) -> dict[str, Any]:
 
 def _data(found: Found, facts: dict[str, Any]) -> dict[str, Any]:
     """Choose what the script draws from; the texts beside the figures are those of the tables."""
-    rows = facts["strategies"]
+    drawn = ("name", "set", "saving", "saving_text", "least", "least_text", "evening", "evening_text")
     return {
         "currency": facts["currency"],
         "places": currency_decimals(facts["currency"]),
         "has_sun": facts["has_sun"],
-        "strategies": [
-            {key: row[key] for key in ("name", "set", "saving", "saving_text", "least", "least_text", "evening",
-                                       "evening_text")}
-            for row in rows
-        ],
+        "strategies": [{key: row[key] for key in drawn} for row in facts["strategies"]],
         "months": {
             "names": facts["months"]["names"],
-            "rows": [[row["label"], row["parts"], row["total"], row["total_text"]] for row in facts["months"]["rows"]],
+            "rows": [
+                [row["label"], row["parts"], row["total"], row["total_text"]]
+                for row in facts["months"]["rows"]
+            ],
         },
         "levels": facts["levels"],
         "day": day_series(found.run),

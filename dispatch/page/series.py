@@ -54,11 +54,14 @@ def calendar(case: Case, starts: Ints) -> dict[str, Any]:
     dates = times.strftime("%Y-%m-%d").to_numpy()
     clocks = times.strftime("%H:%M").to_numpy()
     first = np.concatenate([[0], np.flatnonzero(dates[1:] != dates[:-1]) + 1])
-    lists = [clocks[a:b].tolist() for a, b in zip(first, [*first[1:], len(dates)], strict=True)]
+    lists: list[list[str]] = [
+        clocks[a:b].tolist() for a, b in zip(first, [*first[1:], len(dates)], strict=True)
+    ]
     counted: dict[tuple[str, ...], int] = {}
     for each in lists:
         counted[tuple(each)] = counted.get(tuple(each), 0) + 1
-    usual = list(max(counted, key=lambda each: counted[each]))
+    most = max(counted, key=lambda each: counted[each])
+    usual = list(most)
     return {
         "days": [[str(dates[at]), int(at)] for at in first],
         "usual": usual,
