@@ -14,7 +14,8 @@ from dispatch.errors import FlowsError, ReconciliationError
 from dispatch.rules.replay import replay
 from dispatch.rules.score import target_level_kwh
 from dispatch.settings.plain import plain_card
-from dispatch.settings.space import Tables, device_space
+from dispatch.settings.space import device_space
+from dispatch.settings.tables import Tables
 from dispatch.strategies.solve import grid_only
 from dispatch.strategies.table import CHOICES
 

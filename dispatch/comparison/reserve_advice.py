@@ -20,7 +20,8 @@ from dispatch.outcome import Earned, earned
 from dispatch.rules.replay import replay
 from dispatch.rules.score import Scorer
 from dispatch.settings.plain import plain_card
-from dispatch.settings.space import Tables, device_space
+from dispatch.settings.space import device_space
+from dispatch.settings.tables import Tables
 from dispatch.strategies.table import CHOICES
 
 if TYPE_CHECKING:

@@ -58,7 +58,7 @@ def folded(line: str) -> str:
 
 
 @dataclass(frozen=True)
-class Event:
+class Entry:
     """One entry of the calendar.
 
     Attributes
@@ -87,7 +87,7 @@ def weekly(days: Iterable[str], last: dt.datetime) -> str:
     return f"FREQ=WEEKLY;UNTIL={until};WKST=MO;BYDAY={','.join(days)}"
 
 
-def calendar_text(name: str, zone: str, events: Sequence[Event], stamp: dt.datetime) -> str:
+def calendar_text(name: str, zone: str, entries: Sequence[Entry], stamp: dt.datetime) -> str:
     """Write a calendar.
 
     Parameters
@@ -96,7 +96,7 @@ def calendar_text(name: str, zone: str, events: Sequence[Event], stamp: dt.datet
         Shown by calendar software.
     zone : str
         IANA name.
-    events : sequence of Event
+    entries : sequence of Entry
     stamp : datetime
         Aware; when the file was made.
 
@@ -105,28 +105,28 @@ def calendar_text(name: str, zone: str, events: Sequence[Event], stamp: dt.datet
     str
         CRLF line ends.
     """
-    years = {moment.year for event in events for moment in (event.begins, event.ends)} or {stamp.year}
+    years = {moment.year for entry in entries for moment in (entry.begins, entry.ends)} or {stamp.year}
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", f"PRODID:{PRODUCT}", "CALSCALE:GREGORIAN", "METHOD:PUBLISH"]
     lines += [f"X-WR-CALNAME:{escaped(name)}", f"X-WR-TIMEZONE:{zone}"]
     lines += time_zone_lines(zone, min(years))
-    for event in events:
-        lines += _event_lines(event, zone, stamp)
+    for entry in entries:
+        lines += _entry_lines(entry, zone, stamp)
     lines.append("END:VCALENDAR")
     return "".join(f"{folded(line)}\r\n" for line in lines)
 
 
-def _event_lines(event: Event, zone: str, stamp: dt.datetime) -> Iterator[str]:
+def _entry_lines(entry: Entry, zone: str, stamp: dt.datetime) -> Iterator[str]:
     yield "BEGIN:VEVENT"
-    yield f"UID:{event.uid}"
+    yield f"UID:{entry.uid}"
     yield f"DTSTAMP:{stamp.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}"
-    yield f"DTSTART;TZID={zone}:{event.begins:%Y%m%dT%H%M%S}"
-    yield f"DTEND;TZID={zone}:{event.ends:%Y%m%dT%H%M%S}"
-    if event.rule:
-        yield f"RRULE:{event.rule}"
-    if event.also:
-        yield f"RDATE;TZID={zone}:" + ",".join(f"{moment:%Y%m%dT%H%M%S}" for moment in event.also)
-    yield f"SUMMARY:{escaped(event.summary)}"
-    yield f"DESCRIPTION:{escaped(event.description)}"
+    yield f"DTSTART;TZID={zone}:{entry.begins:%Y%m%dT%H%M%S}"
+    yield f"DTEND;TZID={zone}:{entry.ends:%Y%m%dT%H%M%S}"
+    if entry.rule:
+        yield f"RRULE:{entry.rule}"
+    if entry.also:
+        yield f"RDATE;TZID={zone}:" + ",".join(f"{moment:%Y%m%dT%H%M%S}" for moment in entry.also)
+    yield f"SUMMARY:{escaped(entry.summary)}"
+    yield f"DESCRIPTION:{escaped(entry.description)}"
     yield "TRANSP:TRANSPARENT"
     yield "END:VEVENT"
 
@@ -246,14 +246,14 @@ def settings_calendar(study: SettingsStudy, stamp: dt.datetime, year: int | None
     case = study.case
     zone = case.scenario.site.time_zone
     shift = 0 if year is None else year - case.times[0].year
-    events = []
+    entries = []
     for number, (begins, ends, season) in enumerate(_seasons(study, shift), start=1):
         if len({name for _, name in study.changes}) > 1:
-            events.append(_season_event(study, number, begins, season))
+            entries.append(_season_entry(study, number, begins, season))
         for g, group in enumerate(study.space.groups):
             if group.season == season:
-                events += _window_events(study, (number, g), begins, ends)
-    return calendar_text(f"Battery settings: {case.name}", zone, events, stamp)
+                entries += _window_entries(study, (number, g), begins, ends)
+    return calendar_text(f"Battery settings: {case.name}", zone, entries, stamp)
 
 
 def _seasons(study: SettingsStudy, shift: int) -> Iterator[tuple[dt.date, dt.date, str]]:
@@ -271,14 +271,14 @@ def _shifted(day: dt.date, years: int) -> dt.date:
         return day.replace(year=day.year + years, day=28)
 
 
-def _season_event(study: SettingsStudy, number: int, day: dt.date, season: str) -> Event:
+def _season_entry(study: SettingsStudy, number: int, day: dt.date, season: str) -> Entry:
     begins = dt.datetime.combine(day, dt.time())
     texts = [
         f"{group.days}: {plan_text(plan)}"
         for group, plan in zip(study.space.groups, study.card.plans, strict=True)
         if group.season == season
     ]
-    return Event(
+    return Entry(
         uid=f"{_slug(study)}-season-{number}@tou-dispatch",
         summary=f"Battery: enter the {season} settings",
         description="\n".join([f"Sun first to the {study.card.sun_first}.", *texts]),
@@ -295,9 +295,9 @@ def plan_text(plan: DayPlan) -> str:
     return "; ".join(parts)
 
 
-def _window_events(
+def _window_entries(
     study: SettingsStudy, key: tuple[int, int], begins: dt.date, ends: dt.date
-) -> Iterator[Event]:
+) -> Iterator[Entry]:
     number, g = key
     group, plan = study.space.groups[g], study.card.plans[g]
     windows: list[tuple[Window, str]] = [
@@ -313,7 +313,7 @@ def _window_events(
             last = dt.datetime.combine(starts[-1], dt.time(start // 60, start % 60))
             zone = ZoneInfo(study.case.scenario.site.time_zone)
             by_rule = group.days != HOLIDAYS and not study.case.scenario.settings.knows_holidays
-            yield Event(
+            yield Entry(
                 uid=f"{_slug(study)}-{number}-{g}-{index}-{piece}@tou-dispatch",
                 summary=f"{summary} ({group.season}, {group.days})",
                 description=f"{clock(window.start)}-{clock(window.end)}. {plan_text(plan)}",

@@ -15,6 +15,7 @@ from dispatch.words.card import (
     result_lines,
     safety_lines,
     sections,
+    simple_lines,
     sun_line,
 )
 from dispatch.words.notices import CAUTIONS
@@ -85,7 +86,7 @@ def card_page(study: SettingsStudy) -> str:
         body += _plan(study, heading, group)
     body += _listed("When to change", change_lines(study))
     body += _listed("How to enter it", how_to_enter(study))
-    body += _listed("What it earns", [*result_lines(study), *safety_lines(study)])
+    body += _listed("What it earns", [*result_lines(study), *simple_lines(study), *safety_lines(study)])
     body += _ways(study)
     body += _listed("What this rests on", assumption_lines(study), small=True)
     body += _listed("Cautions", CAUTIONS, small=True)

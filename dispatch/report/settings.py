@@ -25,6 +25,8 @@ from dispatch.words.card import (
     result_lines,
     safety_lines,
     sections,
+    share_text,
+    simple_lines,
     sun_line,
 )
 from dispatch.words.notices import CAUTIONS
@@ -67,7 +69,9 @@ def settings_report(study: SettingsStudy) -> Group:
         parts += headed(heading, [_card_table(study, group)])
     parts += headed("When to change", [bulleted(change_lines(study))])
     parts += headed("How to enter it", [bulleted(how_to_enter(study))])
-    parts += headed("What it earns", [bulleted([*result_lines(study), *safety_lines(study)])])
+    parts += headed(
+        "What it earns", [bulleted([*result_lines(study), *simple_lines(study), *safety_lines(study)])]
+    )
     parts += headed(f"Side by side, {case.currency}", [_ways_table(study)])
     parts += headed("What this rests on", [bulleted([*assumption_lines(study), *case.notes])])
     parts += headed("Cautions", [bulleted(CAUTIONS)])
@@ -110,7 +114,7 @@ def _ways_table(study: SettingsStudy) -> Table:
             ),
             "-" if more is None else f"{format_number(more, 1)} %",
             format_hours(way.backup.minimum, horizon),
-            format_number(100 * way.target_share, 1) if has_target else "-",
+            share_text(way.target_share).removesuffix(" %") if has_target else "-",
             style="bold" if way is study.chosen else "",
         )
     return table

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 from dispatch.ahead.planner import rolling
 from dispatch.arrays import quiet
-from dispatch.formats import format_date
 from dispatch.outcome import Earned, earned, reference_bill
 from dispatch.program.program import Program
 from dispatch.rules.replay import replay
-from dispatch.rules.score import is_plain
-from dispatch.search.judge import Judge, plain
-from dispatch.search.other_years import Robustness, other_years
+from dispatch.search.judge import Judge, entries, plain
+from dispatch.search.margin import Held, with_margin
+from dispatch.search.other_years import DrawnYears, Robustness, robustness
+from dispatch.search.reasons import Line, Worth, reasons
 from dispatch.search.search import find
 from dispatch.settings.card_file import season_changes
 from dispatch.settings.space import Space, device_space
@@ -24,15 +22,12 @@ from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
     from dispatch.arrays import Progress
     from dispatch.case.case import Case
     from dispatch.flows import Flows
-    from dispatch.settings.card import Card
-
-
-SOME_SHARE = 0.1  # of a window's steps: below it a price is an exception
+    from dispatch.settings.card import Card, DayPlan
 
 
 PLAIN, FOUND, ENTERED, REPLANNED, BOUND = "plain", "found", "entered", "re-planned", "bound"
@@ -48,26 +43,34 @@ MEANINGS = {
 
 
 @dataclass(frozen=True)
-class Line:
-    """One line of the card and why it is there.
+class Search:
+    """What a search came to beside its card.
 
     Attributes
     ----------
-    group : int
-    kind : str
-        "charge", "discharge" or "reserve".
-    index : int
-        Which window.
-    worth : float or None
-        What the period would cost more without the line; None for the reserve.
-    why : str
+    candidates : int
+        How many settings were run.
+    entries : int
+        How much there is to enter.
+    last_entry : float or None
+        What the last entry left out would have earned; None where nothing could be left out.
+    last_entry_count : int
+        How many entries that was.
+    best_entries : int
+        Entries of the card that costs least.
+    best_less : float
+        What that card costs less than the one chosen.
+    margin_cost : float
+        What it costs to keep the backup target in other years too.
     """
 
-    group: int
-    kind: str
-    index: int
-    worth: float | None
-    why: str
+    candidates: int
+    entries: int
+    last_entry: float | None
+    last_entry_count: int
+    best_entries: int
+    best_less: float
+    margin_cost: float
 
 
 @dataclass(frozen=True)
@@ -85,15 +88,17 @@ class SettingsStudy:
     ways : tuple of Earned
         plain, found or entered, re-planned, bound.
     lines : tuple of Line
-    sun_worth : float or None
+    sun : Worth or None
         What sending the sun the other way would cost more; None where the device has no choice.
+    raises : tuple of Worth
+        What each raise of the card costs less when left out, as a negative number, and what that breaks.
     changes : tuple of (date, season)
-        When to enter another season's settings.
+        When to enter other settings, named by the season that begins then.
     robustness : Robustness
     reference_total : float
         Bill of the household without the system.
-    candidates : int
-        How many settings were run.
+    search : Search or None
+        What the search came to; None where the card was given.
     """
 
     case: Case
@@ -102,11 +107,12 @@ class SettingsStudy:
     entered: bool
     ways: tuple[Earned, ...]
     lines: tuple[Line, ...]
-    sun_worth: float | None
+    sun: Worth | None
+    raises: tuple[Worth, ...]
     changes: tuple[tuple[dt.date, str], ...]
     robustness: Robustness
     reference_total: float
-    candidates: int
+    search: Search | None
 
     def __getitem__(self, name: str) -> Earned:
         """Return one way by its name; KeyError if there is none."""
@@ -155,123 +161,78 @@ def study(case: Case, progress: Progress | None = None, card: Card | None = None
     tell(0, 6, "stating the program")
     reference = reference_bill(case)
     space = device_space(case)
-    judge = Judge(case, space)
+    judge = Judge(case, space, sells=card is not None and card.sells)
+    drawn = DrawnYears(case, end_value=judge.end_value)
     tell(1, 6, "the bound")
     optimum = solve(Program(case), STRATEGIES["least-cost"]).flows
-    naive = earned(case, PLAIN, run_card(case, judge, plain(judge).card, PLAIN), reference)
+    naive = plain(judge)
+    plain_way = earned(case, PLAIN, run_card(case, judge, naive.card, PLAIN), reference)
+    search, years = None, None
     if card is None:
-        chosen = _found(judge, naive, optimum, lambda label: tell(2, 6, label))
+        held, search = _found(judge, optimum, drawn, lambda label: tell(2, 6, label))
+        card, years, name = held.found.card.card, held.years, FOUND
     else:
-        chosen = earned(case, ENTERED, run_card(case, judge, card, ENTERED), reference), card
+        name = ENTERED
+    way = earned(case, name, run_card(case, judge, card, name), reference)
     tell(3, 6, "re-planning daily")
     replanned = earned(case, REPLANNED, rolling(case), reference)
-    bound = earned(case, BOUND, optimum, reference)
     tell(4, 6, "reasons")
-    way, final = chosen
-    lines, sun_worth = reasons(judge, final)
+    given = reasons(judge, card)
     tell(5, 6, "other years")
-    years = other_years(case, final, judge.tables.orders([final]))
+    if years is None:
+        years = drawn.run(card, judge.tables.orders([card]), judge.start_kwh)
+    naive_years = drawn.run(naive.card, judge.tables.orders([naive.card]), judge.start_kwh)
     tell(6, 6, "done")
     return SettingsStudy(
         case=case,
         space=space,
-        card=final,
-        entered=card is not None,
-        ways=(naive, way, replanned, bound),
-        lines=lines,
-        sun_worth=sun_worth,
-        changes=tuple(season_changes(case, space)),
-        robustness=years,
+        card=card,
+        entered=search is None,
+        ways=(plain_way, way, replanned, earned(case, BOUND, optimum, reference)),
+        lines=given.lines,
+        sun=given.sun,
+        raises=given.raises,
+        changes=own_changes(case, space, card),
+        robustness=robustness(drawn, years, naive_years),
         reference_total=reference,
+        search=search,
+    )
+
+
+def _found(
+    judge: Judge, optimum: Flows, drawn: DrawnYears, tell: Callable[[str], None]
+) -> tuple[Held, Search]:
+    """Search, hold the card against other years, and say what that cost."""
+    found = find(judge, optimum, tell)
+    tell("holding it against other years")
+    held = with_margin(judge, found, drawn)
+    chosen, best, richer = held.found.card, held.found.best, held.found.richer
+    return held, Search(
         candidates=judge.count,
+        entries=entries(chosen.card),
+        last_entry=None if richer is None else chosen.money - richer.money,
+        last_entry_count=0 if richer is None else entries(richer.card) - entries(chosen.card),
+        best_entries=entries(best.card),
+        best_less=chosen.money - best.money,
+        margin_cost=chosen.money - found.card.money,
     )
 
 
-def _found(judge: Judge, naive: Earned, optimum: Flows, tell: Callable[[str], None]) -> tuple[Earned, Card]:
-    """Search, and let the real bill have the last word between what was found and the plain settings."""
-    case = judge.case
-    reference = naive.saving + naive.total
-    candidates = [found.card for found in find(judge, optimum, tell, keep=1 if is_plain(case) else 30)]
-    runs = [(earned(case, FOUND, run_card(case, judge, card, FOUND), reference), card) for card in candidates]
-    runs.append((replace(naive, name=FOUND), plain(judge).card))
-    return min(runs, key=lambda run: (_broken(case, run[0]), round(run[0].burden, 6)))
+def own_changes(case: Case, space: Space, card: Card) -> tuple[tuple[dt.date, str], ...]:
+    """Local dates from which other settings hold, with the season that begins then; the first day of the data too.
 
+    Seasons whose plans are alike need no change between them.
+    """
 
-def _broken(case: Case, way: Earned) -> tuple[float, ...]:
-    wanted = case.scenario.backup.share_of_instants_fraction if case.scenario.backup.target_hours else 0.0
-    return (
-        round(way.unserved_kwh, 6),
-        round(way.import_excess_kwh, 6),
-        round(float(way.flows["floor_shortfall"].sum()), 4),
-        round(max(wanted - way.target_share, 0.0), 9),
-    )
+    def told(season: str) -> dict[str, DayPlan]:
+        return {
+            group.days: plan
+            for group, plan in zip(space.groups, card.plans, strict=True)
+            if group.season == season
+        }
 
-
-# ---- reasons -----------------------------------------------------------------------------------------------
-def reasons(judge: Judge, card: Card) -> tuple[tuple[Line, ...], float | None]:
-    """Say of every line what the period would cost more without it, and of the sun's way what the other would."""
-    keys: list[tuple[int, str, int]] = []
-    variants = [card]
-    for g, plan in enumerate(card.plans):
-        for kind in ("charge", "discharge"):
-            windows = getattr(plan, kind)
-            for index in range(len(windows)):
-                smaller = replace(plan, **{kind: windows[:index] + windows[index + 1 :]})
-                variants.append(replace(card, plans=(*card.plans[:g], smaller, *card.plans[g + 1 :])))
-                keys.append((g, kind, index))
-    totals = judge.scores(judge.tables.orders(variants))
-    worths = totals[1:] - totals[0]
-    lines = [
-        Line(g, kind, index, float(worth), _why(judge, card, (g, kind, index)))
-        for (g, kind, index), worth in zip(keys, worths.tolist(), strict=True)
-    ]
-    lines += [Line(g, "reserve", 0, None, _why_reserve(judge, card, g)) for g in range(len(card.plans))]
-    sun_worth = None
-    if len(judge.space.sun_choices) > 1:
-        other = replace(card, sun_first="load" if card.sun_first == "battery" else "battery")
-        sun_worth = float(judge.scores(judge.tables.orders([other]))[0] - totals[0])
-    return tuple(lines), sun_worth
-
-
-def _why(judge: Judge, card: Card, key: tuple[int, str, int]) -> str:
-    """Name the prices that hold in a window."""
-    group, kind, index = key
-    case, space = judge.case, judge.space
-    window = getattr(card.plans[group], kind)[index]
-    inside = (space.group_of == group) & window.holds(space.minutes)[space.slot_of]
-    prices = case.prices
-    if prices.hourly:
-        mean = float(prices.import_price_per_kwh[inside].mean()) if inside.any() else 0.0
-        return f"hourly prices, {mean:.4g} on average"
-    found: dict[str, float] = {}
-    bands = prices.band[inside]
-    for band in np.unique(bands).tolist():
-        if np.mean(bands == band) < SOME_SHARE:
-            continue  # a few holidays among the weekdays
-        price = float(np.median(prices.import_price_per_kwh[inside & (prices.band == band)]))
-        found[prices.band_names[band]] = price
-    return ", ".join(f"{name} {price:.4g}" for name, price in sorted(found.items(), key=lambda item: item[1]))
-
-
-def _why_reserve(judge: Judge, card: Card, group: int) -> str:
-    case, space = judge.case, judge.space
-    level = card.plans[group].reserve_percent
-    lowest = space.reserves[0]
-    target = case.scenario.backup.target_hours
-    if level <= lowest:
-        floor = case.floor_kwh
-        if floor.max() - floor.min() <= 1e-9:
-            return "the lowest level that keeps the scenario's reserve"
-        highest = format_date(case.times[int(np.argmax(floor))].date())
-        return f"one level for the whole year, from the scenario's highest reserve ({highest})"
-    if target is not None:
-        return f"keeps {target:g} h of backup as often as wanted"
-    return "raised: it costs nothing here"
-
-
-def ordered(lines: Sequence[Line], group: int) -> list[Line]:
-    """Lines of one group, as they are entered: reserve, charge, discharge."""
-    rank = {"reserve": 0, "charge": 1, "discharge": 2}
-    return sorted(
-        (line for line in lines if line.group == group), key=lambda line: (rank[line.kind], line.index)
-    )
+    changes: list[tuple[dt.date, str]] = []
+    for date, season in season_changes(case, space):
+        if not changes or told(season) != told(changes[-1][1]):
+            changes.append((date, season))
+    return tuple(changes)

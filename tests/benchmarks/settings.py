@@ -24,7 +24,8 @@ from dispatch.rules.walk import Orders
 from dispatch.search.other_years import other_years
 from dispatch.search.study import study
 from dispatch.settings.plain import plain_card
-from dispatch.settings.space import Tables, device_space
+from dispatch.settings.space import device_space
+from dispatch.settings.tables import Tables
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -18,7 +18,8 @@ from dispatch.exports.comparison import document
 from dispatch.report.compare import comparison_report
 from dispatch.rules.replay import replay
 from dispatch.settings.plain import plain_card
-from dispatch.settings.space import Tables, device_space
+from dispatch.settings.space import device_space
+from dispatch.settings.tables import Tables
 from dispatch.strategies.table import CHOICES
 
 

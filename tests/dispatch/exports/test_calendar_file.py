@@ -14,7 +14,7 @@ from dateutil.rrule import rrulestr
 from homes.small_home import small_home
 
 from dispatch.exports.calendar import (
-    Event,
+    Entry,
     calendar_text,
     clock_changes,
     escaped,
@@ -35,7 +35,7 @@ def parsed(text: str) -> Any:  # noqa: ANN401 - the package is loosely typed
     return icalendar.Calendar.from_ical(text)
 
 
-def one_event(**changes: Any) -> Event:  # noqa: ANN401 - fields of several types
+def one_entry(**changes: Any) -> Entry:  # noqa: ANN401 - fields of several types
     given = {
         "uid": "1@test",
         "summary": "charge",
@@ -43,7 +43,7 @@ def one_event(**changes: Any) -> Event:  # noqa: ANN401 - fields of several type
         "begins": dt.datetime(2025, 11, 3, 23, 0),
         "ends": dt.datetime(2025, 11, 4, 7, 0),
     }
-    return Event(**{**given, **changes})
+    return Entry(**{**given, **changes})
 
 
 # RFC 5545, "Internet Calendaring and Scheduling Core Object Specification", IETF 2009, section 3.1: lines end in
@@ -68,12 +68,12 @@ def test_a_line_of_exactly_75_octets_is_left_alone() -> None:
 def test_text_is_escaped_and_comes_back() -> None:
     text = "a, b; c\\d\ne: 100 %"
     assert escaped(text) == "a\\, b\\; c\\\\d\\ne: 100 %"
-    calendar = parsed(calendar_text("n", "UTC", [one_event(summary=text)], STAMP))
+    calendar = parsed(calendar_text("n", "UTC", [one_entry(summary=text)], STAMP))
     assert str(calendar.walk("VEVENT")[0]["SUMMARY"]) == text
 
 
 def test_the_whole_file_is_crlf_and_parses() -> None:
-    text = calendar_text("Wren, Cottage", "America/New_York", [one_event()], STAMP)
+    text = calendar_text("Wren, Cottage", "America/New_York", [one_entry()], STAMP)
     assert text.endswith("END:VCALENDAR\r\n")
     assert "\n" not in text.replace("\r\n", "")
     calendar = parsed(text)
@@ -99,7 +99,7 @@ def test_the_published_every_other_week_example() -> None:
     zone = ZoneInfo("America/New_York")
     start = dt.datetime(1997, 9, 1, 9, 0)
     rule = "FREQ=WEEKLY;INTERVAL=2;UNTIL=19971224T000000Z;WKST=SU;BYDAY=MO,WE,FR"
-    event = one_event(begins=start, ends=start + dt.timedelta(hours=1), rule=rule)
+    event = one_entry(begins=start, ends=start + dt.timedelta(hours=1), rule=rule)
     found = parsed(calendar_text("n", "America/New_York", [event], STAMP)).walk("VEVENT")[0]
     again = found["RRULE"].to_ical().decode()
     instances = dates(again, found.decoded("DTSTART").astimezone(zone))
@@ -121,7 +121,7 @@ def test_weekdays_of_a_winter_are_129() -> None:
     last = dt.datetime(2026, 4, 30, 23, 0, tzinfo=zone)
     rule = weekly(("MO", "TU", "WE", "TH", "FR"), last)
     assert "UNTIL=20260501T030000Z" in rule
-    event = one_event(rule=rule)
+    event = one_entry(rule=rule)
     found = parsed(calendar_text("n", "America/New_York", [event], STAMP)).walk("VEVENT")[0]
     start = found.decoded("DTSTART").replace(tzinfo=zone)
     instances = dates(found["RRULE"].to_ical().decode(), start)
@@ -140,7 +140,7 @@ ZONES = (
 @pytest.mark.parametrize("name", ZONES)
 def test_the_zone_in_the_file_follows_the_clock(name: str) -> None:
     """Every 6 hours of three years: the offset by the parsed VTIMEZONE equals the zone's own."""
-    text = calendar_text("n", name, [one_event()], STAMP)
+    text = calendar_text("n", name, [one_entry()], STAMP)
     zone = parsed(text).walk("VTIMEZONE")[0].to_tz(lookup_tzid=False)
     own = ZoneInfo(name)
     for hours in range(0, 3 * 8760, 6):

@@ -23,7 +23,8 @@ from dispatch.rules.score import Scorer
 from dispatch.rules.walk import Orders
 from dispatch.settings.card import Card, ChargeWindow, DayPlan, Window
 from dispatch.settings.card_file import card_document
-from dispatch.settings.space import Space, Tables, device_space
+from dispatch.settings.space import Space, device_space
+from dispatch.settings.tables import Tables
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case

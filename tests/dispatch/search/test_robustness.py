@@ -12,7 +12,8 @@ from dispatch.backup.hours import backup_hours
 from dispatch.rules.replay import replay
 from dispatch.search.other_years import REACH_DAYS, drawn_steps, other_years
 from dispatch.settings.plain import plain_card
-from dispatch.settings.space import Tables, device_space
+from dispatch.settings.space import device_space
+from dispatch.settings.tables import Tables
 
 
 def test_every_day_is_replaced_by_a_like_one() -> None:
