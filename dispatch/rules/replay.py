@@ -77,7 +77,7 @@ def replay(
 
 
 def started_at(case: Case, start_kwh: float) -> Case:
-    """Return the case with another level before its first step. [kWh]"""
+    """Return the case with another level before its first step, in kWh."""
     return replace(case, limits=replace(case.limits, start_kwh=start_kwh))
 
 

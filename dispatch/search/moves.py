@@ -258,9 +258,9 @@ def fine_moves(plan: DayPlan, space: Space, reserves: Iterable[float]) -> Iterat
         yield from discharge_moves(plan, space, near(stretch, space, 2), index)
         if space.discharge_levels:
             own = plan.reserve_percent if stretch.to_percent is None else stretch.to_percent
-            for level in (None, *_close(space.levels, own)):
-                if level is None or level > plan.reserve_percent:
-                    changed = replace(stretch, to_percent=level)
+            for drain in (None, *_close(space.levels, own)):
+                if drain is None or drain > plan.reserve_percent:
+                    changed = replace(stretch, to_percent=drain)
                     rest = (*plan.discharge[:index], changed, *plan.discharge[index + 1 :])
                     yield replace(plan, discharge=rest)
     yield from reserve_moves(plan, reserves)

@@ -61,6 +61,9 @@ def simplest(judge: Judge, best: Scored) -> Found:
     allowance = ALLOWED_FRACTION * abs(best.money + judge.case.prices.fixed_total)
     limit = min(best.score + allowance, max(naive.score, best.score))
     path = [best]
+    first_to_load = replace(best.card, sun_first="load")
+    if best.card.sun_first != "load" and "load" in judge.space.sun_choices:
+        path += [scored for scored in judge.cards([first_to_load]) if scored.score <= limit]
     while True:
         now = path[-1]
         fewer = list(
@@ -96,8 +99,6 @@ def _simpler(card: Card, space: Space) -> Iterator[Card]:
         if all(reserve >= reserves[0] for reserves in space.group_reserves):
             raised = tuple(at_reserve(plan, reserve) for plan in card.plans)
             yield replace(card, plans=raised)
-    if "load" in space.sun_choices:
-        yield replace(card, sun_first="load")
 
 
 def _smaller_plans(plan: DayPlan, space: Space) -> Iterator[DayPlan]:

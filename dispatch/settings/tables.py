@@ -76,7 +76,8 @@ class Tables:
             fill[mask] = np.maximum(fill[mask], level)
         for stretch in plan.discharge:
             own = reserve if stretch.to_percent is None else max(reserve, self._level(stretch.to_percent))
-            drain[self._mask(stretch)] = own
+            mask = self._mask(stretch)
+            drain[mask] = np.minimum(drain[mask], own)
         for window in plan.charge:  # charging holds where both are entered: the battery never does both
             drain[self._mask(window)] = np.inf
         return fill, drain

@@ -298,7 +298,7 @@ def simple_lines(study: SettingsStudy) -> Iterator[str]:
         count = search.last_entry_count
         last = "the last one left out" if count == 1 else f"the last {count} left out"
         text = (
-            f"{search.entries} things to enter, the fewest of all cards within 0.3 % of the best found: {last} would "
+            f"{search.entries} things to enter, the fewest found within 0.3 % of the best card: {last} would "
             f"have earned {format_money(max(search.last_entry, 0.0), currency)} {span}"
         )
         if search.best_entries > search.entries + count:

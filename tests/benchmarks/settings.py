@@ -21,7 +21,7 @@ from dispatch import Case, load_scenario
 from dispatch.ahead.planner import rolling
 from dispatch.rules.score import Scorer
 from dispatch.rules.walk import Orders
-from dispatch.search.other_years import other_years
+from dispatch.search.other_years import DrawnYears
 from dispatch.search.study import study
 from dispatch.settings.plain import plain_card
 from dispatch.settings.space import device_space
@@ -65,8 +65,8 @@ def measure(case: Case, repeats: int) -> list[tuple[str, float]]:
         figures.append((what, best_of(repeats, lambda o=orders: scorer.tally(o))))  # type: ignore[misc]
     figures.append(("rolling period, re-planned daily", best_of(repeats, lambda: rolling(case))))
     card = plain_card(case, space, "off-peak-first", space.reserves[0])
-    own = Tables(case, space).orders([card])
-    figures.append(("200 other years", best_of(repeats, lambda: other_years(case, card, own))))
+    own, start = Tables(case, space).orders([card]), case.limits.start_kwh
+    figures.append(("200 other years", best_of(repeats, lambda: DrawnYears(case).run(card, own, start))))
     return figures
 
 
