@@ -52,8 +52,15 @@ def settings(  # noqa: PLR0913, PLR0917 - one per option
     ] = None,
     ics: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", dir_okay=False, help="Write season changes and windows as a calendar."),
+        typer.Option(
+            metavar="FILE",
+            dir_okay=False,
+            help="Write season changes, raised reserves and event days as a calendar.",
+        ),
     ] = None,
+    windows: Annotated[
+        bool, typer.Option("--windows", help="With --ics: every day's windows as entries too.")
+    ] = False,
     year: Annotated[
         int | None,
         typer.Option(min=1971, max=2099, help="First year of the calendar; default: that of the data."),
@@ -73,7 +80,8 @@ def settings(  # noqa: PLR0913, PLR0917 - one per option
             case = load(scenario)
             given = None if card is None else read_card(card, case, device_space(case))
             result = study(case, progress, given)
-        _write_files(result, {"toml": save, "md": markdown, "html": html, "ics": ics}, year)
+        files = {"toml": save, "md": markdown, "html": html, "ics": ics}
+        _write_files(result, files, year, windows=windows)
         if as_json:
             from dispatch.exports.files import json_text
             from dispatch.exports.settings import settings_document
@@ -85,7 +93,9 @@ def settings(  # noqa: PLR0913, PLR0917 - one per option
             show(settings_report(result))
 
 
-def _write_files(result: SettingsStudy, files: dict[str, Path | None], year: int | None) -> None:
+def _write_files(
+    result: SettingsStudy, files: dict[str, Path | None], year: int | None, *, windows: bool
+) -> None:
     """Write what was asked for; every text is made before the first file appears."""
     import datetime as dt
 
@@ -99,7 +109,7 @@ def _write_files(result: SettingsStudy, files: dict[str, Path | None], year: int
         "toml": lambda: card_toml(result.card, result.space.groups),
         "md": lambda: card_markdown(result),
         "html": lambda: card_page(result),
-        "ics": lambda: settings_calendar(result, dt.datetime.now(dt.UTC), year),
+        "ics": lambda: settings_calendar(result, dt.datetime.now(dt.UTC), year, windows=windows),
     }
     texts = {path: makers[kind]() for kind, path in files.items() if path is not None}
     for path, text in texts.items():

@@ -180,8 +180,18 @@ def _either_edge(window: Window, space: Space) -> Iterator[tuple[int, int]]:
 
 
 def drain_moves(plan: DayPlan, space: Space, index: int) -> Iterator[DayPlan]:
-    """Every level of one discharge window, with every place of either edge; where the device has such levels."""
-    if index >= len(plan.discharge) or not space.discharge_levels:
+    """Every level of one discharge window, with every place of either edge; where the device has such levels.
+
+    A window that is not there yet is put everywhere on a coarser clock, at every level.
+    """
+    if not space.discharge_levels or index >= space.discharge_windows:
+        return
+    if index >= len(plan.discharge):
+        for level in _drain_levels(plan, space):
+            for start, end in pairs(space, JOINT_POINTS):
+                added = replace(plan, discharge=(*plan.discharge, DischargeWindow(start, end, level)))
+                if (clear := apart(added, space, charge_wins=False)) is not None:
+                    yield clear
         return
     window, others = plan.discharge[index], plan.discharge[:index] + plan.discharge[index + 1 :]
     for level in _drain_levels(plan, space):

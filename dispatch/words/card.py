@@ -170,8 +170,8 @@ def change_lines(study: SettingsStudy) -> list[str]:
     return [*lines, *raise_lines(study), *event_lines(study)]
 
 
-def _eve(study: SettingsStudy, date: dt.date, season: str) -> str:
-    """Say what the eve of a season with a higher reserve asks for."""
+def eve_reserve(study: SettingsStudy, season: str) -> float | None:
+    """Reserve of a season that is higher than that of the others, so that it is entered on its eve; else None."""
     reserves: dict[str, float] = {}
     for group, plan in zip(study.space.groups, study.card.plans, strict=True):
         reserves[group.season] = max(reserves.get(group.season, 0.0), plan.reserve_percent)
@@ -180,10 +180,15 @@ def _eve(study: SettingsStudy, date: dt.date, season: str) -> str:
         for group, plan in zip(study.space.groups, study.card.plans, strict=True)
         if group.season != season
     )
-    if reserves[season] <= lowest:
+    return reserves[season] if reserves[season] > lowest else None
+
+
+def _eve(study: SettingsStudy, date: dt.date, season: str) -> str:
+    """Say what the eve of a season with a higher reserve asks for."""
+    reserve = eve_reserve(study, season)
+    if reserve is None:
         return ""
-    eve = format_date(date - dt.timedelta(days=1))
-    return f"; its reserve of {reserves[season]:g} % already at 18:00 on {eve}"
+    return f"; its reserve of {reserve:g} % already at 18:00 on {format_date(date - dt.timedelta(days=1))}"
 
 
 def raise_lines(study: SettingsStudy) -> list[str]:

@@ -29,7 +29,7 @@ def _inside(moment: dt.datetime, window: Mapping[str, Any]) -> bool:
 def plan_for(
     card: Mapping[str, Any], season: str, moment: dt.datetime, *, holiday: bool, event: bool = False
 ) -> Mapping[str, Any]:
-    """The card's plan for a moment: by season, then by the kind of day: an event's first, then what the device tells."""
+    """The card's plan for a moment: by season and kind of day, an event's before what the device tells."""
     kind = "holidays" if holiday else "weekends" if moment.weekday() >= 5 else "weekdays"
     if event:
         kind = "event days"

@@ -13,13 +13,13 @@ import pytest
 from dateutil.rrule import rrulestr
 from homes.small_home import small_home
 
-from dispatch.exports.calendar import (
+from dispatch.exports.calendar import settings_calendar
+from dispatch.exports.icalendar import (
     Entry,
     calendar_text,
     clock_changes,
     escaped,
     folded,
-    settings_calendar,
     weekly,
     yearly_rule,
 )
@@ -179,7 +179,7 @@ def test_yearly_rules_of_new_york() -> None:
 
 def test_a_card_becomes_entries_that_say_when_the_inverter_acts() -> None:
     result = study(small_home(days=14).case())
-    calendar = parsed(settings_calendar(result, STAMP))
+    calendar = parsed(settings_calendar(result, STAMP, windows=True))
     events = calendar.walk("VEVENT")
     windows = [plan for plan in result.card.plans if plan.entries]
     assert len(events) >= len(windows) > 0
