@@ -83,6 +83,7 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
             "below_plain": _range(study.robustness.below_plain),
             "cheaper_than_plain_fraction": study.robustness.cheaper_fraction,
             "keeps_target_fraction": study.robustness.keeps_target_fraction,
+            "keeps_reserve_fraction": study.robustness.keeps_reserve_fraction,
         },
         "candidates": 0 if study.search is None else study.search.candidates,
         "search": None if study.search is None else asdict(study.search),

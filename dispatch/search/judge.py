@@ -121,9 +121,9 @@ class Judge:
         if target is None:
             return False
         levels = (
-            np.array([reserves[0] for reserves in space.group_reserves]) / 100 * self.case.limits.full_kwh
+            np.array([reserves[0] for reserves in space.tried_reserves]) / 100 * self.case.limits.full_kwh
         )
-        lowest = np.maximum(levels, self.case.limits.empty_kwh)[space.group_of]
+        lowest = np.maximum(levels[space.group_of], self.scorer.case.floor_kwh)
         return float(np.sum(target > lowest + 1e-6)) > self.allowed_steps
 
     @property
@@ -131,14 +131,16 @@ class Judge:
         """How many settings were run, on the whole period or a part of it."""
         return self._runs[0]
 
-    def stricter(self, share_of_steps: float, more_kwh: float) -> Judge:
-        """Return a judge that lets fewer steps miss the target, and asks for a higher level to meet it."""
+    def stricter(self, share_of_steps: float, more_kwh: float, more_floor_kwh: float = 0.0) -> Judge:
+        """Return a judge that lets fewer steps miss the target, and asks for higher levels: for target and reserve."""
         other = copy(self)
         other.allowed_steps = self.allowed_steps * share_of_steps
         if self.target is not None and more_kwh > 0.0:
             top = max(self.case.limits.ceiling_kwh, float(self.target.max()))
             other.target = np.minimum(self.target + more_kwh, np.maximum(self.target, top))
-        other.scorer = replace(self.scorer, target=other.target)
+        floor = np.minimum(self.case.floor_kwh + more_floor_kwh, self.case.limits.ceiling_kwh)
+        held = self.case if more_floor_kwh <= 0.0 else replace(self.case, floor_kwh=floor)
+        other.scorer = replace(self.scorer, case=held, target=other.target)
         other.prepare()
         return other
 

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.search.judge import PROMISES
 from dispatch.search.search import refine
 
 if TYPE_CHECKING:
@@ -45,7 +44,7 @@ class Held:
 
 
 def with_margin(judge: Judge, found: Found, drawn: DrawnYears) -> Held:
-    """Refine a card until at least 95 % of the drawn years keep the backup target.
+    """Refine a card until at least 95 % of the drawn years keep the backup target, and as many the reserve.
 
     Parameters
     ----------
@@ -58,29 +57,37 @@ def with_margin(judge: Judge, found: Found, drawn: DrawnYears) -> Held:
     Returns
     -------
     Held
-        The card that keeps it in most years; the found one where none keeps more.
+        The card that keeps them in most years; the found one where none keeps more.
     """
-    held = Held(found, judge, _run(judge, found, drawn))
-    kept = drawn.kept(held.years)
-    if kept is None or PROMISES[-1] in found.card.broken:
-        return held  # no target, or one that not even the year itself keeps
-    share, more_kwh, last = 1.0, 0.0, held
+    held = last = Held(found, judge, _run(judge, found, drawn))
+    if found.card.broken:
+        return held  # a promise that not even the year itself keeps
+    kept = _kept(drawn, held)
+    share, more_kwh, more_floor_kwh = 1.0, 0.0, 0.0
     for _ in range(ROUNDS):
-        if kept is None or kept >= WANTED_YEARS:
+        if kept >= WANTED_YEARS:
             break
-        missed = float(np.quantile(last.years.missed_steps, WANTED_YEARS))
-        if judge.allowed_steps >= 1.0:
-            # drawn years miss more steps than the year itself: let it miss fewer by as much
-            share = judge.missed_steps(last.found.card.card) / max(missed, 1.0)
-        else:
-            more_kwh += float(np.quantile(last.years.short_kwh, WANTED_YEARS))
-        strict = judge.stricter(share, more_kwh)
+        if (drawn.kept(last.years) or 0.0) < WANTED_YEARS and judge.target is not None:
+            if judge.allowed_steps >= 1.0:
+                # drawn years miss more steps than the year itself: let it miss fewer by as much
+                missed = float(np.quantile(last.years.missed_steps, WANTED_YEARS))
+                share = judge.missed_steps(last.found.card.card) / max(missed, 1.0)
+            else:
+                more_kwh += float(np.quantile(last.years.short_kwh, WANTED_YEARS))
+        if drawn.kept_reserve(last.years) < WANTED_YEARS:
+            more_floor_kwh += float(np.quantile(last.years.below_floor_kwh, WANTED_YEARS))
+        strict = judge.stricter(share, more_kwh, more_floor_kwh)
         again = refine(strict, strict.cards([last.found.best.card]))
         last = Held(again, strict, _run(strict, again, drawn))
-        now = drawn.kept(last.years)
-        if now is not None and now > kept and PROMISES[-1] not in judge.cards([again.card.card])[0].broken:
-            held, kept = last, now
+        if _kept(drawn, last) > kept and not judge.cards([again.card.card])[0].broken:
+            held, kept = last, _kept(drawn, last)
     return held
+
+
+def _kept(drawn: DrawnYears, held: Held) -> float:
+    """Share of the years that keep the promise kept less often: target or reserve."""
+    target = drawn.kept(held.years)
+    return min(drawn.kept_reserve(held.years), 1.0 if target is None else target)
 
 
 def _run(judge: Judge, found: Found, drawn: DrawnYears) -> CardYears:

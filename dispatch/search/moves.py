@@ -228,6 +228,37 @@ def _drain_levels(plan: DayPlan, space: Space) -> Iterator[float | None]:
     yield from (level for level in space.levels if level > plan.reserve_percent)
 
 
+def lower_reserve_moves(
+    plan: DayPlan, space: Space, reserves: Iterable[float], safe: float
+) -> Iterator[DayPlan]:
+    """Lower the reserve, and guard some hours with a level instead: a whole window, or its first or last part.
+
+    A reserve in hours asks for little before dawn and much in the evening. One reserve for all hours is the highest
+    of them; a level for each discharge window can follow the clock.
+    """
+    if not space.discharge_levels:
+        return
+    step = space.grain_minutes * max(1, MINUTES_PER_DAY // space.grain_minutes // PAIR_POINTS)
+    for reserve in (level for level in reserves if level < plan.reserve_percent):
+        lower = replace(plan, reserve_percent=reserve)
+        guarded = tuple(replace(w, to_percent=max(w.to_percent or 0.0, safe)) for w in plan.discharge)
+        yield replace(lower, discharge=guarded)
+        for index, window in enumerate(guarded):
+            others = guarded[:index] + guarded[index + 1 :]
+            for edge in range(0, MINUTES_PER_DAY, step):
+                if not 0 < (edge - window.start) % MINUTES_PER_DAY < window.minutes:
+                    continue
+                first = DischargeWindow(window.start, edge or MINUTES_PER_DAY, window.to_percent)
+                last = DischargeWindow(edge, window.end, window.to_percent)
+                for parts in (
+                    (first, replace(last, to_percent=None)),
+                    (replace(first, to_percent=None), last),
+                ):
+                    clear = apart(replace(lower, discharge=(*others, *parts)), space, charge_wins=False)
+                    if clear is not None:
+                        yield clear
+
+
 def at_reserve(plan: DayPlan, reserve: float) -> DayPlan:
     """Return the plan with another reserve; targets below it rise with it, levels at or below it become it."""
     charge = tuple(replace(window, to_percent=max(window.to_percent, reserve)) for window in plan.charge)

@@ -21,6 +21,7 @@ from dispatch.case.limits import step_limits
 from dispatch.rules.conditions import conditions
 from dispatch.rules.score import BROKEN_KWH, is_plain, target_level_kwh
 from dispatch.rules.walk import FlowBlock, Orders, simulate
+from dispatch.settings.raises import raised_steps
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -65,6 +66,8 @@ class CardYears:
         Level at the end of each step. [kWh]
     missed_steps, short_kwh : array
         Steps at whose end the level does not carry the backup target, and the most that is missing then.
+    below_floor_kwh : array
+        The most that the level lacks of the scenario's reserve.
     """
 
     bills: Floats
@@ -72,6 +75,7 @@ class CardYears:
     stored: Floats
     missed_steps: Floats
     short_kwh: Floats
+    below_floor_kwh: Floats
 
 
 @dataclass(frozen=True)
@@ -90,6 +94,8 @@ class Robustness:
         Share of the years in which it costs less than the plain one.
     keeps_target_fraction : float or None
         Share of the years in which the backup target holds as often as is wanted; None without a target.
+    keeps_reserve_fraction : float
+        Share of the years in which the scenario's reserve is kept at every instant.
     savings, minimums : array, shape (years,)
         Saving and fewest hours of backup of each year.
     """
@@ -102,6 +108,7 @@ class Robustness:
     below_plain: Range
     cheaper_fraction: float
     keeps_target_fraction: float | None
+    keeps_reserve_fraction: float
     savings: Floats
     minimums: Floats
 
@@ -160,6 +167,16 @@ class DrawnYears:
             levels[:, year] = target_level_kwh(replace(self.case, critical_kwh=critical))
         return levels
 
+    @cached_property
+    def floor_kwh(self) -> Floats:
+        """Level that keeps the reserve at the end of each step: the drawn day's, but a dated raise on its own date."""
+        case = self.case
+        raised = raised_steps(case)[:, None]
+        usual = case.floor_kwh[self.steps]
+        # a day drawn from a raise's dates brings the raise with it; the lowest of like instants is then the usual one
+        usual = np.where(raised_steps(case)[self.steps], np.minimum(usual, case.floor_kwh[:, None]), usual)
+        return np.where(raised, case.floor_kwh[:, None], usual)
+
     def run(self, card: Card, orders: Orders, start_kwh: float) -> CardYears:
         """Run one card, whose orders these are, through every year from a level."""
         case, shape = self.case, self.steps.shape
@@ -185,6 +202,7 @@ class DrawnYears:
             stored=stored,
             missed_steps=np.sum(missing > BROKEN_KWH, axis=0).astype(float),
             short_kwh=np.maximum(missing.max(axis=0), 0.0),
+            below_floor_kwh=np.maximum((self.floor_kwh - stored).max(axis=0), 0.0),
         )
 
     def _conditions(self, some: slice, *, sells: bool) -> Conditions:
@@ -226,6 +244,10 @@ class DrawnYears:
         allowed = (1 - backup.share_of_instants_fraction) * len(self.case.times) + 1e-6
         return float(np.mean(run.missed_steps <= allowed))
 
+    def kept_reserve(self, run: CardYears) -> float:
+        """Share of the years in which the scenario's reserve is kept at every instant."""
+        return float(np.mean(run.below_floor_kwh <= BROKEN_KWH))
+
 
 def robustness(drawn: DrawnYears, run: CardYears, naive: CardYears) -> Robustness:
     """Sum up what a card came to in drawn years, beside the plain one in the same years.
@@ -247,6 +269,7 @@ def robustness(drawn: DrawnYears, run: CardYears, naive: CardYears) -> Robustnes
         below_plain=_range(less),
         cheaper_fraction=float(np.mean(less > 0.0)),
         keeps_target_fraction=drawn.kept(run),
+        keeps_reserve_fraction=drawn.kept_reserve(run),
         savings=savings,
         minimums=minimums,
     )

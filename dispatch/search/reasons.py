@@ -116,7 +116,11 @@ def reasons(judge: Judge, card: Card) -> Reasons:
         for (groups, kind, index), worth in zip(keys, worths, strict=True)
         for g in groups
     ]
-    lines += [Line(g, "reserve", 0, None, _why_reserve(judge, card, g)) for g in range(len(card.plans))]
+    short = PROMISES[2] in broken_promises(own[1])
+    lines += [
+        Line(g, "reserve", 0, None, _why_reserve(judge, card, g, broken=short))
+        for g in range(len(card.plans))
+    ]
     sun = None
     if len(judge.space.sun_choices) > 1:
         other = replace(card, sun_first="load" if card.sun_first == "battery" else "battery")
@@ -169,12 +173,14 @@ def _why(judge: Judge, card: Card, key: tuple[int, str, int]) -> str:
     return ", ".join(f"{name} {price:.4g}" for name, price in sorted(found.items(), key=lambda item: item[1]))
 
 
-def _why_reserve(judge: Judge, card: Card, group: int) -> str:
+def _why_reserve(judge: Judge, card: Card, group: int, *, broken: bool) -> str:
     case, space = judge.case, judge.space
     level, lowest = card.plans[group].reserve_percent, space.group_reserves[group][0]
     target = case.scenario.backup.target_hours
     if level < lowest:
-        return "below the scenario's reserve at some instants"
+        if broken:
+            return "below the scenario's reserve at some instants"
+        return "what these days need least; the windows' levels keep more in the hours that need it"
     if level <= lowest and case.scenario.reserve is None:
         return "the lowest level the device keeps"
     if level <= lowest:

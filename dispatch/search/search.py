@@ -29,6 +29,7 @@ from dispatch.search.moves import (
     drain_moves,
     fine_moves,
     level_moves,
+    lower_reserve_moves,
     pairs,
     reserve_and_discharge_moves,
     reserve_moves,
@@ -92,7 +93,8 @@ def find(judge: Judge, optimum: Flows | None, tell: Tell = lambda _label: None) 
         found.append(_shape(judge, scored.card))
     tell("polishing")
     worth = judge.cards([*(scored.card for scored in found), starts[0].card, plain(judge).card])[:1]
-    if judge.target_binds:  # on a sample of weeks a target may look kept that is not: polishing mends it
+    if judge.target_binds or judge.space.discharge_levels:
+        # on a sample of weeks a target or a reserve may look kept that is not: polishing mends it
         nearest = sorted(found, key=lambda scored: scored.score)[:2]
         worth = list({scored.card: scored for scored in [*worth, *nearest]}.values())
     return refine(judge, worth)
@@ -158,7 +160,7 @@ def _shape(judge: Judge, card: Card) -> Scored:
 
 
 def _shape_group(judge: Judge, card: Card, group: int, part: Part, *, with_levels: bool) -> Card:
-    space, reserves = judge.space, judge.space.group_reserves[group]
+    space, reserves = judge.space, judge.space.tried_reserves[group]
     windows = tuple(pairs(space))
 
     def best_of(moves: Callable[[DayPlan], Iterable[DayPlan]]) -> None:
@@ -177,6 +179,7 @@ def _shape_group(judge: Judge, card: Card, group: int, part: Part, *, with_level
         if with_levels and space.discharge_levels:
             best_of(lambda plan, i=index: drain_moves(plan, space, i))  # type: ignore[misc]
             best_of(lambda plan, i=index: split_moves(plan, space, i))  # type: ignore[misc]
+    best_of(lambda plan: lower_reserve_moves(plan, space, reserves, space.group_reserves[group][0]))
     best_of(lambda plan: fine_moves(plan, space, reserves))
     return card
 
@@ -229,7 +232,7 @@ def _polish(judge: Judge, scored: Scored) -> Scored:
         card = best.card
         spans = [season_spans(judge.space, group) for group in range(len(card.plans))]
         for group, part in enumerate(judge.parts(card, spans)):
-            moves = fine_moves(card.plans[group], judge.space, judge.space.group_reserves[group])
+            moves = fine_moves(card.plans[group], judge.space, judge.space.tried_reserves[group])
             card = _best_of(judge, card, group, moves, part if is_plain(judge.case) else None)
         better = min(_one_reserve(judge, [best.card, card]), key=lambda other: other.score)
         if better.score >= best.score - 1e-9:

@@ -96,7 +96,7 @@ def _simpler(card: Card, space: Space) -> Iterator[Card]:
     for one, other in permutations(dict.fromkeys(card.plans), 2):
         yield from _alike(card, space, one, other)
     for reserve in sorted({plan.reserve_percent for plan in card.plans}):
-        if all(reserve >= reserves[0] for reserves in space.group_reserves):
+        if all(reserve >= reserves[0] for reserves in space.tried_reserves):
             raised = tuple(at_reserve(plan, reserve) for plan in card.plans)
             yield replace(card, plans=raised)
 
@@ -137,7 +137,7 @@ def _alike(card: Card, space: Space, one: DayPlan, other: DayPlan) -> Iterator[C
     mine = [
         g
         for g, plan in enumerate(card.plans)
-        if plan == one and other.reserve_percent >= space.group_reserves[g][0] - 1e-9
+        if plan == one and other.reserve_percent >= space.tried_reserves[g][0] - 1e-9
     ]
     for chosen in [mine, *([g] for g in mine if len(mine) > 1)]:
         plans = tuple(other if g in chosen else plan for g, plan in enumerate(card.plans))

@@ -53,6 +53,9 @@ class Space:
         Those of them at which one reserve for all days keeps the scenario's floor outside the raises.
     group_reserves : tuple of tuple of float
         The same for the days of each group's season.
+    tried_reserves : tuple of tuple of float
+        What a search tries: where discharge windows have levels of their own, these can keep a floor that changes
+        with the hour, and the reserve may lie as low as the lowest of it.
     raises : tuple of Raise
         What a card needs beside its reserves to keep the floor at every instant.
     season_of : array of int, shape (groups,)
@@ -76,6 +79,7 @@ class Space:
     levels: tuple[float, ...]
     reserves: tuple[float, ...]
     group_reserves: tuple[tuple[float, ...], ...]
+    tried_reserves: tuple[tuple[float, ...], ...]
     raises: tuple[Raise, ...]
     season_of: NDArray[np.int64]
     eve_of: NDArray[np.int64]
@@ -138,6 +142,9 @@ def device_space(case: Case) -> Space:
         levels=levels,
         reserves=all_days,
         group_reserves=group_reserves,
+        tried_reserves=_tried(case, levels, group_reserves, season)
+        if device.discharge_levels
+        else group_reserves,
         raises=needed_raises(case, levels, base_percent),
         season_of=season_of,
         eve_of=eve_of(wall, season),
@@ -170,6 +177,19 @@ def _reserves(case: Case, levels: tuple[float, ...], steps: Flags) -> tuple[floa
         return ()
     floor = 100 * float(case.floor_kwh[steps].max()) / case.limits.full_kwh
     return tuple(level for level in levels if level >= floor - 1e-9) or levels[-1:]
+
+
+def _tried(
+    case: Case, levels: tuple[float, ...], safe: tuple[tuple[float, ...], ...], season: NDArray[np.int64]
+) -> tuple[tuple[float, ...], ...]:
+    """Levels from the lowest floor of each group's season on."""
+    floor = 100 * case.floor_kwh / case.limits.full_kwh
+    lowest = [float(floor[season == number].min()) for number in range(int(season.max()) + 1)]
+    numbers = _season_numbers(_groups(case)[0]).tolist()
+    return tuple(
+        tuple(level for level in levels if level >= lowest[number] - 1e-9) or own
+        for number, own in zip(numbers, safe, strict=True)
+    )
 
 
 def _season_numbers(groups: Sequence[Group]) -> NDArray[np.int64]:

@@ -349,6 +349,17 @@ def safety_lines(study: SettingsStudy) -> Iterator[str]:
         kept = _years(years, years.keeps_target_fraction)
         wanted = case.scenario.backup.share_of_instants_fraction
         yield f"{kept[:1].upper()}{kept[1:]} keep the target of {target:g} h {share_text(wanted)} of the time."
+    yield from _reserve_years(study)
+
+
+def _reserve_years(study: SettingsStudy) -> Iterator[str]:
+    """Say in how many drawn years the reserve holds, where the settings alone do not make sure of it."""
+    years = study.robustness
+    if years.keeps_reserve_fraction < 1.0:
+        yield (
+            f"{_years(years, years.keeps_reserve_fraction)} keep the scenario's reserve at every instant; in the "
+            "others the level falls below it for a time."
+        )
 
 
 def _years(years: Robustness, fraction: float) -> str:
