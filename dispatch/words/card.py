@@ -107,7 +107,7 @@ def _worth(study: SettingsStudy, line: Line) -> str:
 
 
 def _more_or_less(money: str, more: float) -> str:
-    return f"and it costs {money} {'more' if more >= 0 else 'less'}"
+    return f"costs {money} {'more' if more >= 0 else 'less'}"
 
 
 def broken_words(study: SettingsStudy, worth: Worth) -> str:
@@ -148,9 +148,7 @@ def sun_line(study: SettingsStudy) -> str | None:
         return text
     money = format_money(abs(study.sun.money), study.case.currency)
     if study.sun.breaks:
-        other = (
-            f"{broken_words(study, study.sun)}, {_more_or_less(money, study.sun.money)} {span_words(study)}"
-        )
+        other = f"{broken_words(study, study.sun)}, and it {_more_or_less(money, study.sun.money)} {span_words(study)}"
         return f"{text} (the other way {other})"
     if abs(study.sun.money) < HALF_CENT:
         return f"{text} (the other way costs the same)"
