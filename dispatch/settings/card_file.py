@@ -14,6 +14,7 @@ from dispatch.errors import ScenarioError
 from dispatch.scenario.fields import Frozen, Moment, Percent, Switch, Text
 from dispatch.scenario.load import explain, problem_report, read_text
 from dispatch.settings.card import (
+    EVENT_DAYS,
     EVERY_DAY,
     MINUTES_PER_DAY,
     Card,
@@ -256,6 +257,8 @@ def _assigned(entries: Sequence[PlanEntry], space: Space, problems: list[str]) -
     chosen = []
     for group in space.groups:
         fits = [i for i, entry in enumerate(entries) if _fits(entry, group)]
+        if group.days == EVENT_DAYS:  # their own plan, where there is one, before that of every day
+            fits = [i for i in fits if entries[i].days == EVENT_DAYS] or fits
         if len(fits) != 1:
             which = " and ".join(f"plans[{i + 1}]" for i in fits) or "none"
             problems.append(

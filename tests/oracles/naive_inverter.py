@@ -31,11 +31,9 @@ def plan_for(
 ) -> Mapping[str, Any]:
     """The card's plan for a moment: by season and kind of day, an event's before what the device tells."""
     kind = "holidays" if holiday else "weekends" if moment.weekday() >= 5 else "weekdays"
-    if event:
-        kind = "event days"
-    fitting = [
-        plan for plan in card["plans"] if plan["season"] == season and plan["days"] in {kind, "every day"}
-    ]
+    mine = [plan for plan in card["plans"] if plan["season"] == season]
+    called = [plan for plan in mine if event and plan["days"] == "event days"]
+    fitting = called or [plan for plan in mine if plan["days"] in {kind, "every day"}]
     assert len(fitting) == 1
     found: Mapping[str, Any] = fitting[0]
     return found
