@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -24,6 +25,7 @@ from dispatch.exports.icalendar import (
     yearly_rule,
 )
 from dispatch.search.study import study
+from dispatch.words.card import own_event_plans
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -201,3 +203,42 @@ def test_the_calendar_can_be_written_for_another_year() -> None:
     result = study(small_home(days=14).case())
     events = parsed(settings_calendar(result, STAMP, 2031)).walk("VEVENT")
     assert {event.decoded("DTSTART").year for event in events} == {2031}
+
+
+def test_without_windows_only_what_a_person_has_to_do_is_an_entry() -> None:
+    """A raise of one storm day, entered the evening before and taken back at midnight; and the card at the start."""
+    storm = {"dates": ["2025-11-09"], "percent": 80.0}
+    result = study(small_home(days=14, reserve={"percent": 30, "raised": [storm]}).case())
+    events = parsed(settings_calendar(result, STAMP)).walk("VEVENT")
+    told = sorted(
+        (event.decoded("DTSTART").strftime("%m-%d %H:%M"), str(event["SUMMARY"])) for event in events
+    )
+    assert told == [
+        ("10-31 00:00", "Battery: enter the settings"),
+        ("11-08 18:00", "Battery: raise the reserve to 80 %"),
+        ("11-10 00:00", "Battery: set the reserve back"),
+    ]
+    assert not any("RRULE" in event for event in events)
+    later = parsed(settings_calendar(result, STAMP, 2027)).walk("VEVENT")
+    assert {event.decoded("DTSTART").year for event in later} == {2027}
+
+
+def test_event_days_are_in_the_calendar_and_out_of_the_weekly_rules() -> None:
+    draft = small_home(days=21)
+    dates = ["2025-11-05", "2025-11-06", "2025-11-18"]
+    bands = {**draft.tariff["bands"], "call": {"import_price_per_kwh": 1.5}}
+    called = [{"name": "calls", "dates": dates, "hours": "17:00-21:00", "band": "call"}]
+    result = study(replace(draft, tariff={**draft.tariff, "bands": bands, "events": called}).case())
+    assert own_event_plans(result)
+    events = parsed(settings_calendar(result, STAMP, windows=True)).walk("VEVENT")
+    evenings = [e.decoded("DTSTART") for e in events if "event day tomorrow" in str(e["SUMMARY"])]
+    over = [e.decoded("DTSTART") for e in events if "event over" in str(e["SUMMARY"])]
+    assert [f"{moment:%m-%d %H:%M}" for moment in evenings] == ["11-04 18:00", "11-17 18:00"]
+    assert [f"{moment:%m-%d %H:%M}" for moment in over] == ["11-07 00:00", "11-19 00:00"]
+    for event in events:
+        usual = "every day)" in str(event["SUMMARY"]) or "weekdays)" in str(event["SUMMARY"])
+        if usual:
+            more = event.get("RDATE")
+            days = {event.decoded("DTSTART").date(), *(d.dt.date() for d in (more.dts if more else ()))}
+            assert "RRULE" not in event
+            assert not days & {dt.date.fromisoformat(date) for date in dates}

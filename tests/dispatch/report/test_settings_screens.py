@@ -111,6 +111,15 @@ def test_the_page_needs_nothing_from_elsewhere() -> None:
     assert "http" not in re.sub(r'xmlns="[^"]*"', "", card_page(studied()))
 
 
+def test_no_word_of_the_page_is_smaller_than_12_pixels() -> None:
+    page = card_page(studied())
+    sizes = [float(size) for size in re.findall(r"font(?:-size)?: ([0-9.]+)px", page)]
+    assert len(sizes) > 8
+    assert min(sizes) >= 12
+    assert "<text" not in page  # words in a drawing would shrink with it
+    assert "@media (max-width: 520px)" in page
+
+
 def test_names_are_escaped_on_the_page() -> None:
     result = study(small_home(days=7, name="Rook & <Daw>").case())
     page = card_page(result)
