@@ -19,6 +19,7 @@ from dispatch.rules.score import BROKEN_KWH, Scorer, is_plain
 from dispatch.rules.walk import simulate
 from dispatch.settings.plain import plain_card
 from dispatch.settings.tables import Tables
+from dispatch.strategies.table import CHOICES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -257,19 +258,26 @@ def entries(card: Card) -> int:
 def plain(judge: Judge, strategy: str = "off-peak-first") -> Scored:
     """Return the plain card of a strategy with the lowest reserve that keeps the scenario's promises."""
     if strategy not in judge.plain:
-        judge.plain[strategy] = _plain(judge, strategy)
+        judge.plain = _plain(judge)
     return judge.plain[strategy]
 
 
-def _plain(judge: Judge, strategy: str) -> Scored:
-    space = judge.space
-    cards = [plain_card(judge.case, space, strategy, reserve) for reserve in space.reserves]
-    kept = [card for card in cards if all(levels_fit(plan) for plan in card.plans)]
-    verdict = judge.verdict(judge.tables.orders(kept))
+def _plain(judge: Judge) -> dict[str, Scored]:
+    """Score the plain cards of every strategy, all reserves of all of them at once."""
+    cards: list[tuple[str, Card]] = []
+    for strategy in CHOICES:
+        every = [plain_card(judge.case, judge.space, strategy, reserve) for reserve in judge.space.reserves]
+        cards += [(strategy, card) for card in every if all(levels_fit(plan) for plan in card.plans)]
+    verdict = judge.verdict(judge.tables.orders([card for _, card in cards]))
     promises = np.round(np.array(PROMISE_WEIGHTS) @ verdict.broken, 6)
-    best = int(np.flatnonzero(promises <= promises.min())[0])  # reserves rise: the first is the lowest
-    broken = broken_promises(verdict.broken[:, best])
-    return Scored(float(judge.score(verdict)[best]), kept[best], float(verdict.money[best]), broken)
+    scores = judge.score(verdict)
+    found: dict[str, Scored] = {}
+    for strategy in CHOICES:
+        mine = [i for i, (name, _) in enumerate(cards) if name == strategy]
+        best = min(mine, key=lambda i: (promises[i], i))  # reserves rise: the first is the lowest
+        broken = broken_promises(verdict.broken[:, best])
+        found[strategy] = Scored(float(scores[best]), cards[best][1], float(verdict.money[best]), broken)
+    return found
 
 
 def levels_fit(plan: DayPlan) -> bool:

@@ -177,8 +177,8 @@ class DrawnYears:
         usual = np.where(raised_steps(case)[self.steps], np.minimum(usual, case.floor_kwh[:, None]), usual)
         return np.where(raised, case.floor_kwh[:, None], usual)
 
-    def run(self, card: Card, orders: Orders, start_kwh: float) -> CardYears:
-        """Run one card, whose orders these are, through every year from a level."""
+    def run(self, card: Card, orders: Orders, start_kwh: float, *, promises: bool = True) -> CardYears:
+        """Run one card, whose orders these are, through every year from a level; ``promises`` counts the broken."""
         case, shape = self.case, self.steps.shape
         net, stored, given_out = np.empty(shape), np.empty(shape), np.zeros(self.years)
         together = max(1, MOST_CELLS // len(case.times))
@@ -195,14 +195,15 @@ class DrawnYears:
             told = Orders(orders.row, fill, drain, orders.sun_waits)
             simulate(self._conditions(some, sells=card.sells), told, start_kwh, keep)
         bills = _bills(case, net)
-        missing = np.zeros(shape) if self.target_kwh is None else self.target_kwh - stored
+        none = np.zeros(self.years)
+        missing = none[None, :] if self.target_kwh is None or not promises else self.target_kwh - stored
         return CardYears(
             bills=bills,
             costs=bills + case.limits.wear_per_kwh * given_out - self.end_value * (stored[-1] - start_kwh),
             stored=stored,
             missed_steps=np.sum(missing > BROKEN_KWH, axis=0).astype(float),
             short_kwh=np.maximum(missing.max(axis=0), 0.0),
-            below_floor_kwh=np.maximum((self.floor_kwh - stored).max(axis=0), 0.0),
+            below_floor_kwh=np.maximum((self.floor_kwh - stored).max(axis=0), 0.0) if promises else none,
         )
 
     def _conditions(self, some: slice, *, sells: bool) -> Conditions:

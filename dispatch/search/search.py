@@ -92,7 +92,7 @@ def find(judge: Judge, optimum: Flows | None, tell: Tell = lambda _label: None) 
         tell(f"search {number} of {len(chosen)}")
         found.append(_shape(judge, scored.card))
     tell("polishing")
-    worth = judge.cards([*(scored.card for scored in found), starts[0].card, plain(judge).card])[:1]
+    worth = [min([*found, starts[0], plain(judge)], key=lambda scored: scored.score)]
     if judge.target_binds or judge.space.discharge_levels:
         # on a sample of weeks a target or a reserve may look kept that is not: polishing mends it
         nearest = sorted(found, key=lambda scored: scored.score)[:2]
@@ -103,8 +103,9 @@ def find(judge: Judge, optimum: Flows | None, tell: Tell = lambda _label: None) 
 def refine(judge: Judge, starts: Sequence[Scored]) -> Found:
     """Polish good cards on the whole period, take the best, and make it simple."""
     best = min((_polish(judge, scored) for scored in starts), key=lambda scored: scored.score)
-    other = [replace(best.card, sun_first=choice) for choice in judge.space.sun_choices]
-    return simplest(judge, min([best, *judge.cards(other)], key=lambda scored: scored.score))
+    choices = [choice for choice in judge.space.sun_choices if choice != best.card.sun_first]
+    others = judge.cards([replace(best.card, sun_first=choice) for choice in choices])
+    return simplest(judge, min([best, *others], key=lambda scored: scored.score), others)
 
 
 def _starts(judge: Judge, optimum: Flows | None) -> list[Card]:

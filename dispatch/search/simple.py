@@ -14,7 +14,7 @@ from dispatch.search.judge import entries, levels_fit, plain
 from dispatch.search.moves import apart, at_reserve
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from dispatch.search.judge import Judge, Scored
     from dispatch.settings.card import Card, DayPlan
@@ -43,13 +43,15 @@ class Found:
     richer: Scored | None
 
 
-def simplest(judge: Judge, best: Scored) -> Found:
+def simplest(judge: Judge, best: Scored, others: Sequence[Scored] = ()) -> Found:
     """Leave out entries while that costs little, and return the card that has the fewest.
 
     Parameters
     ----------
     judge : Judge
     best : Scored
+    others : sequence of Scored, optional
+        The same settings with the sun sent another way.
 
     Returns
     -------
@@ -61,9 +63,8 @@ def simplest(judge: Judge, best: Scored) -> Found:
     allowance = ALLOWED_FRACTION * abs(best.money + judge.case.prices.fixed_total)
     limit = min(best.score + allowance, max(naive.score, best.score))
     path = [best]
-    first_to_load = replace(best.card, sun_first="load")
-    if best.card.sun_first != "load" and "load" in judge.space.sun_choices:
-        path += [scored for scored in judge.cards([first_to_load]) if scored.score <= limit]
+    if best.card.sun_first != "load":
+        path += [other for other in others if other.card.sun_first == "load" and other.score <= limit]
     while True:
         now = path[-1]
         fewer = list(

@@ -181,7 +181,7 @@ def study(case: Case, progress: Progress | None = None, card: Card | None = None
     tell(5, 6, "other years")
     if years is None:
         years = drawn.run(card, judge.tables.orders([card]), judge.start_kwh)
-    naive_years = drawn.run(naive.card, judge.tables.orders([naive.card]), judge.start_kwh)
+    naive_years = drawn.run(naive.card, judge.tables.orders([naive.card]), judge.start_kwh, promises=False)
     tell(6, 6, "done")
     return SettingsStudy(
         case=case,
