@@ -34,6 +34,9 @@ def register(app: typer.Typer) -> None:
 def settings(  # noqa: PLR0913, PLR0917 - one per option
     scenario: ScenarioPath,
     as_json: AsJson = False,
+    full: Annotated[
+        bool, typer.Option("--full", help="Everything: reasons, plan and bound, assumptions, cautions.")
+    ] = False,
     card: Annotated[
         Path | None,
         typer.Option(
@@ -89,8 +92,9 @@ def settings(  # noqa: PLR0913, PLR0917 - one per option
             write(json_text(settings_document(result)))
         else:
             from dispatch.report.settings import settings_report
+            from dispatch.report.settings_answer import settings_answer
 
-            show(settings_report(result))
+            show(settings_report(result) if full else settings_answer(result))
 
 
 def _write_files(

@@ -19,6 +19,7 @@ from dispatch.ahead.tonight import tonight
 from dispatch.exports.page import card_page
 from dispatch.exports.settings import card_markdown, settings_document, tonight_document
 from dispatch.report.settings import settings_report, tonight_report
+from dispatch.report.settings_answer import settings_answer
 from dispatch.search.study import SettingsStudy, study
 from dispatch.words.card import card_rows, sections
 
@@ -105,6 +106,23 @@ def test_the_screen_fits_80_columns_without_colour() -> None:
         text = rendered(renderable)
         assert max(len(line.rstrip()) for line in text.splitlines()) <= 80
         assert "\x1b" not in text
+
+
+def test_the_first_screen_is_enough_to_act_on() -> None:
+    """24 lines of 80 columns: what to enter, when to change, what it saves, how long the backup lasts."""
+    result = studied()
+    text = rendered(settings_answer(result))
+    lines = [line.rstrip() for line in text.splitlines()]
+    assert len(lines) <= 24
+    assert max(map(len, lines)) <= 80
+    for plan in result.card.plans:
+        for window in (*plan.charge, *plan.discharge):
+            assert window.text in text
+        assert f"{plan.reserve_percent:g} %" in text
+    flat = " ".join(text.split())
+    assert f"bill CAD {result['found'].total:,.2f} instead of CAD {result.reference_total:,.2f}" in flat
+    for words in ("Saves", "Backup: at least", "electrician", "--full", "Nothing changes with the season"):
+        assert words in flat
 
 
 def test_the_page_needs_nothing_from_elsewhere() -> None:
