@@ -16,7 +16,7 @@ from dispatch.settings.card import EVENT_DAYS, EVERY_DAY, HOLIDAYS
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from dispatch.search.other_years import Robustness
+    from dispatch.search.other_years import Range, Robustness
     from dispatch.search.reasons import Line, Worth
     from dispatch.search.study import SettingsStudy
 
@@ -255,7 +255,7 @@ def how_to_enter(study: SettingsStudy) -> Iterator[str]:
             f"00:00-{last}; a device that takes no such window takes the pieces."
         )
     kinds = {group.days for group in study.space.groups} - {EVENT_DAYS}
-    if kinds != {EVERY_DAY} and HOLIDAYS not in kinds:
+    if kinds != {EVERY_DAY} and HOLIDAYS not in kinds and len(set(plans)) > 1:
         yield "Holidays run as the day of the week they fall on: the device does not know them, and was scored so."
     yield "When the clocks change, check the device's clock."
     if study.card.sells:
@@ -338,16 +338,23 @@ def safety_lines(study: SettingsStudy) -> Iterator[str]:
         f"{years.seed}), it saves between {money[0]} and {money[1]} in nine of ten, and the fewest hours of backup lie "
         f"between {hours[0]} and {hours[1]} h."
     )
-    less = [format_money(value, case.currency) for value in (years.below_plain.low, years.below_plain.high)]
     yield (
         f"Year by year beside the tariff's own windows, in {_years(years, years.cheaper_fraction)} it costs less: "
-        f"between {less[0]} and {less[1]} in nine of ten."
+        f"{_between(years.below_plain, case.currency)} in nine of ten."
     )
     if target is not None and years.keeps_target_fraction is not None:
         kept = _years(years, years.keeps_target_fraction)
         wanted = case.scenario.backup.share_of_instants_fraction
         yield f"{kept[:1].upper()}{kept[1:]} keep the target of {target:g} h {share_text(wanted)} of the time."
     yield from _reserve_years(study)
+
+
+def _between(less: Range, currency: str) -> str:
+    """Write a range of what something costs less, whatever the signs."""
+    low, high = (format_money(abs(value), currency) for value in (less.low, less.high))
+    if less.high < 0:
+        return f"between {high} and {low} more"
+    return f"between {low} {'more ' if less.low < 0 else ''}and {high} less"
 
 
 def _reserve_years(study: SettingsStudy) -> Iterator[str]:
