@@ -179,6 +179,30 @@ def _either_edge(window: Window, space: Space) -> Iterator[tuple[int, int]]:
             yield window.start, edge or MINUTES_PER_DAY
 
 
+def split_charge_moves(plan: DayPlan, space: Space, index: int) -> Iterator[DayPlan]:
+    """Cut a charge window in two at any place: one part keeps its level, the other has any other level."""
+    if index >= len(plan.charge) or len(plan.charge) >= space.charge_windows:
+        return
+    window, others = plan.charge[index], plan.charge[:index] + plan.charge[index + 1 :]
+    for first, last in _cuts(window, space):
+        for level in space.levels:
+            if level <= plan.reserve_percent or level == window.to_percent:
+                continue
+            for own, new in ((first, last), (last, first)):
+                parts = ChargeWindow(*own, window.to_percent), ChargeWindow(*new, level)
+                clear = apart(replace(plan, charge=(*others, *parts)), space, charge_wins=True)
+                if clear is not None:
+                    yield clear
+
+
+def _cuts(window: Window, space: Space) -> Iterator[tuple[tuple[int, int], tuple[int, int]]]:
+    """Both parts (start, end) of a window cut anywhere on a coarse clock."""
+    step = space.grain_minutes * max(1, MINUTES_PER_DAY // space.grain_minutes // PAIR_POINTS)
+    for edge in range(0, MINUTES_PER_DAY, step):
+        if 0 < (edge - window.start) % MINUTES_PER_DAY < window.minutes:
+            yield (window.start, edge or MINUTES_PER_DAY), (edge, window.end)
+
+
 def drain_moves(plan: DayPlan, space: Space, index: int) -> Iterator[DayPlan]:
     """Every level of one discharge window, with every place of either edge; where the device has such levels.
 
@@ -208,11 +232,7 @@ def split_moves(plan: DayPlan, space: Space, index: int) -> Iterator[DayPlan]:
     if not space.discharge_levels:
         return
     window, others = plan.discharge[index], plan.discharge[:index] + plan.discharge[index + 1 :]
-    step = space.grain_minutes * max(1, MINUTES_PER_DAY // space.grain_minutes // PAIR_POINTS)
-    for edge in range(0, MINUTES_PER_DAY, step):
-        if not 0 < (edge - window.start) % MINUTES_PER_DAY < window.minutes:
-            continue
-        first, last = (window.start, edge or MINUTES_PER_DAY), (edge, window.end)
+    for first, last in _cuts(window, space):
         for level in _drain_levels(plan, space):
             if level == window.to_percent:
                 continue
@@ -238,18 +258,14 @@ def lower_reserve_moves(
     """
     if not space.discharge_levels:
         return
-    step = space.grain_minutes * max(1, MINUTES_PER_DAY // space.grain_minutes // PAIR_POINTS)
     for reserve in (level for level in reserves if level < plan.reserve_percent):
         lower = replace(plan, reserve_percent=reserve)
         guarded = tuple(replace(w, to_percent=max(w.to_percent or 0.0, safe)) for w in plan.discharge)
         yield replace(lower, discharge=guarded)
         for index, window in enumerate(guarded):
             others = guarded[:index] + guarded[index + 1 :]
-            for edge in range(0, MINUTES_PER_DAY, step):
-                if not 0 < (edge - window.start) % MINUTES_PER_DAY < window.minutes:
-                    continue
-                first = DischargeWindow(window.start, edge or MINUTES_PER_DAY, window.to_percent)
-                last = DischargeWindow(edge, window.end, window.to_percent)
+            for own, other in _cuts(window, space):
+                first, last = (DischargeWindow(*part, window.to_percent) for part in (own, other))
                 for parts in (
                     (first, replace(last, to_percent=None)),
                     (replace(first, to_percent=None), last),

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch.rules.score import is_plain
-from dispatch.search.judge import Judge, Part, Scored, levels_fit, plain, with_plan
+from dispatch.search.judge import Judge, Part, Scored, entries, levels_fit, plain, with_plan
 from dispatch.search.moves import (
     apart,
     at_reserve,
@@ -33,6 +33,7 @@ from dispatch.search.moves import (
     pairs,
     reserve_and_discharge_moves,
     reserve_moves,
+    split_charge_moves,
     split_moves,
 )
 from dispatch.search.simple import Found, simplest
@@ -105,7 +106,12 @@ def refine(judge: Judge, starts: Sequence[Scored]) -> Found:
     best = min((_polish(judge, scored) for scored in starts), key=lambda scored: scored.score)
     choices = [choice for choice in judge.space.sun_choices if choice != best.card.sun_first]
     others = judge.cards([replace(best.card, sun_first=choice) for choice in choices])
-    return simplest(judge, min([best, *others], key=lambda scored: scored.score), others)
+    whole = min([best, *others], key=lambda scored: scored.score)
+    split = _split(judge, whole)
+    if split is whole:
+        return simplest(judge, whole, others)
+    ways = [simplest(judge, split), simplest(judge, split, others, start=whole)]
+    return min(ways, key=lambda found: (entries(found.card.card), found.card.score))
 
 
 def _starts(judge: Judge, optimum: Flows | None) -> list[Card]:
@@ -240,6 +246,22 @@ def _polish(judge: Judge, scored: Scored) -> Scored:
             break
         best = better
     return best
+
+
+def _split(judge: Judge, scored: Scored) -> Scored:
+    """Cut windows in two with different levels where that helps on the whole period, and polish what came of it."""
+    card, space = scored.card, judge.space
+    spans = [season_spans(space, group) for group in range(len(card.plans))]
+    for group, part in enumerate(judge.parts(card, spans)):
+        plan = card.plans[group]
+        moves = [move for i in range(len(plan.charge)) for move in split_charge_moves(plan, space, i)]
+        moves += [move for i in range(len(plan.discharge)) for move in split_moves(plan, space, i)]
+        if moves:
+            card = _best_of(judge, card, group, moves, part if is_plain(judge.case) else None)
+    if card == scored.card:
+        return scored
+    better = judge.cards([card])[0]
+    return _polish(judge, better) if better.score < scored.score - 1e-9 else scored
 
 
 def _one_reserve(judge: Judge, cards: Sequence[Card]) -> list[Scored]:

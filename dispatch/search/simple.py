@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import permutations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from dispatch.search.judge import entries, levels_fit, plain
 from dispatch.search.moves import apart, at_reserve
@@ -43,7 +43,7 @@ class Found:
     richer: Scored | None
 
 
-def simplest(judge: Judge, best: Scored, others: Sequence[Scored] = ()) -> Found:
+def simplest(judge: Judge, best: Scored, others: Sequence[Scored] = (), start: Scored | None = None) -> Found:
     """Leave out entries while that costs little, and return the card that has the fewest.
 
     Parameters
@@ -51,7 +51,9 @@ def simplest(judge: Judge, best: Scored, others: Sequence[Scored] = ()) -> Found
     judge : Judge
     best : Scored
     others : sequence of Scored, optional
-        The same settings with the sun sent another way.
+        The start's settings with the sun sent another way.
+    start : Scored, optional
+        Where to begin leaving out; default: the best. What it costs more counts in the allowance.
 
     Returns
     -------
@@ -62,8 +64,8 @@ def simplest(judge: Judge, best: Scored, others: Sequence[Scored] = ()) -> Found
     naive = plain(judge)
     allowance = ALLOWED_FRACTION * abs(best.money + judge.case.prices.fixed_total)
     limit = min(best.score + allowance, max(naive.score, best.score))
-    path = [best]
-    if best.card.sun_first != "load":
+    path = [best if start is None or start.score > limit else start]
+    if path[0].card.sun_first != "load":
         path += [other for other in others if other.card.sun_first == "load" and other.score <= limit]
     while True:
         now = path[-1]
@@ -115,22 +117,16 @@ def _smaller_plans(plan: DayPlan, space: Space) -> Iterator[DayPlan]:
             )
             if lower is not None:
                 yield lower
-    for first, second in permutations(plan.charge, 2):
-        joined = tuple(w for w in plan.charge if w not in {first, second})
-        if (
-            clear := apart(
-                replace(plan, charge=(*joined, replace(first, end=second.end))), space, charge_wins=True
-            )
-        ) is not None:
-            yield clear
-    for start, stop in permutations(plan.discharge, 2):
-        rest = tuple(w for w in plan.discharge if w not in {start, stop})
-        if (
-            clear := apart(
-                replace(plan, discharge=(*rest, replace(start, end=stop.end))), space, charge_wins=False
-            )
-        ) is not None:
-            yield clear
+    for kind in ("charge", "discharge"):
+        windows = getattr(plan, kind)
+        for first, second in permutations(windows, 2):
+            rest = tuple(window for window in windows if window not in {first, second})
+            for level in {first.to_percent, second.to_percent}:
+                joined = replace(first, end=second.end, to_percent=level)
+                windows_then: dict[str, Any] = {kind: (*rest, joined)}
+                one = replace(plan, **windows_then)
+                if (clear := apart(one, space, charge_wins=kind == "charge")) is not None:
+                    yield clear
 
 
 def _alike(card: Card, space: Space, one: DayPlan, other: DayPlan) -> Iterator[Card]:
