@@ -96,8 +96,8 @@ def find(judge: Judge, optimum: Flows | None, tell: Tell = lambda _label: None) 
     worth = [min([*found, starts[0], plain(judge)], key=lambda scored: scored.score)]
     if judge.target_binds or judge.space.discharge_levels:
         # on a sample of weeks a target or a reserve may look kept that is not: polishing mends it
-        nearest = sorted(found, key=lambda scored: scored.score)[:2]
-        worth = list({scored.card: scored for scored in [*worth, *nearest]}.values())
+        nearest = sorted(found, key=lambda scored: scored.score)
+        worth = list({scored.card: scored for scored in [*worth, *nearest]}.values())[:2]
     return refine(judge, worth)
 
 
