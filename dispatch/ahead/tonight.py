@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import datetime as dt
 import math
 import re
 from dataclasses import dataclass, replace
@@ -13,14 +11,17 @@ import numpy as np
 import pandas as pd
 
 from dispatch.ahead.planner import PLANNED_KWH, Forecast, History, Plan, Planner, first_value
-from dispatch.case.readings import read_readings
 from dispatch.errors import ScenarioError, SeriesError
+from tariffs.reading.clock import instant
+from tariffs.reading.table import KWH_PER_UNIT, kwh_factor, read_table
 
 if TYPE_CHECKING:
+    import datetime as dt
     from pathlib import Path
 
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
+    from tariffs.reading.table import Table
 
 
 PLAN_HOURS_FROM, PLAN_HOURS_TO = 12.0, 72.0
@@ -39,9 +40,6 @@ SIMPLE = "simple forecasts from the scenario's own past"
 
 
 _LEVEL = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*(%|kwh)\s*", re.IGNORECASE)
-
-
-_KWH_PER_UNIT = {"kwh": (1.0, 0.0), "kw": (0.0, 1.0), "wh": (1e-3, 0.0), "w": (0.0, 1e-3)}
 
 
 @dataclass(frozen=True)
@@ -78,8 +76,6 @@ class Tonight:
     band : tuple of str
         Price band of each step.
     floor_kwh : array, shape (h,)
-    cost, half_cost : float
-        Money for energy over the plan, less what more is stored at its end at its value there.
     notes : tuple of str
     """
 
@@ -176,19 +172,7 @@ def _first_step(case: Case, at: str) -> tuple[int, pd.Timestamp, str | None]:
     """Find the step that begins at (or holds) the moment."""
     zone = case.scenario.site.time_zone
     begin, end = case.times[0], case.times[-1] + pd.Timedelta(hours=case.dt_hours)
-    try:
-        moment = pd.Timestamp(dt.datetime.fromisoformat(at))
-    except ValueError:
-        raise ScenarioError(
-            f"--at: not a date and time (got '{at}'); write such as {begin:%Y-%m-%d}T18:00"
-        ) from None
-    try:
-        moment = moment.tz_localize(zone) if moment.tz is None else moment.tz_convert(zone)
-    except ValueError:
-        raise ScenarioError(
-            f"--at: {at} does not exist or comes twice on the clock of {zone}; write the offset, such as "
-            f"{at}{begin:%z}"
-        ) from None
+    moment = pd.Timestamp(instant(at, zone, "--at", ScenarioError)).as_unit("ns")
     if not begin <= moment <= end:
         raise ScenarioError(
             f"--at: {moment.isoformat(timespec='minutes')} is outside the data, which run from "
@@ -253,40 +237,35 @@ def _expected(case: Case, first: int, times: pd.DatetimeIndex, path: Path | None
 
 def _read_forecast(case: Case, times: pd.DatetimeIndex, path: Path) -> dict[str, Floats]:
     """Read the columns a forecast file has for the plan's own steps; refuse one that does not cover them."""
-    wanted = _columns(path)
-    table = read_readings(path, dict.fromkeys(wanted.values(), "--forecast"), case.scenario.site.time_zone)
+    file = read_table(path, SeriesError)
+    wanted = _columns(file)
+    table = file.readings(dict.fromkeys(wanted.values(), "--forecast"), case.scenario.site.time_zone)
     place = pd.Index(table.times).get_indexer(times)
     missing = np.flatnonzero(place < 0)
     if len(missing):
         at = times[int(missing[0])]
         until = "nothing" if not len(table.times) else f"{table.times[-1].isoformat(timespec='minutes')}"
         raise SeriesError(
-            f"{path}: the forecast has no row for {len(missing)} of the plan's {len(times)} steps of "
-            f"{case.dt_hours * 60:g} minutes (first: {at.isoformat(timespec='minutes')}; its last row is {until}); "
+            f"{path}: the forecast has no line for {len(missing)} of the plan's {len(times)} steps of "
+            f"{case.dt_hours * 60:g} minutes (first: {at.isoformat(timespec='minutes')}; its last line is {until}); "
             "supply them, or shorten the plan with --hours"
         )
     found = {}
     for name, column in wanted.items():
-        energy, power = _KWH_PER_UNIT[column.rsplit("_", 1)[1]]
-        found[name] = table.columns[column][place] * (energy + power * case.dt_hours)
+        found[name] = table.columns[column][place] * kwh_factor(column, case.dt_hours)
     return found
 
 
-def _columns(path: Path) -> dict[str, str]:
+def _columns(table: Table) -> dict[str, str]:
     """Find the forecast's columns by their names."""
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            header = [cell.strip() for cell in next(csv.reader(file), [])]
-    except (OSError, UnicodeDecodeError):
-        header = []  # read_readings says what is wrong with the file
     found: dict[str, str] = {}
     for name in ("load", "sun", "other"):
-        fits = [column for column in header if column in {f"{name}_{unit}" for unit in _KWH_PER_UNIT}]
+        fits = [column for column in table.header if column in {f"{name}{unit}" for unit in KWH_PER_UNIT}]
         if fits:
             found[name] = fits[0]
-    if not found and header:
+    if not found:
         raise SeriesError(
-            f"{path}: no column to use (found {', '.join(header)}); name one load_kw, sun_kw or other_kw "
-            "(or _w, _wh, _kwh)"
+            f"{table.path}: no column to use (the file has {', '.join(table.header)}); name one load_kw, sun_kw or "
+            "other_kw (or _w, _wh, _kwh)"
         )
-    return found or {"load": "load_kw"}
+    return found

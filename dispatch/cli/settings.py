@@ -3,18 +3,12 @@
 # ruff: noqa: PLC0415 - imports inside functions are the point
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from pathlib import Path  # noqa: TC003 - typer reads the annotations when it runs
+from typing import Annotated
 
 import typer
 
-from dispatch.cli.terminal import AsJson, ScenarioPath, load, progress_bar, refusals, show, write
-
-if TYPE_CHECKING:
-    from dispatch.search.study import SettingsStudy
-
-
-File = Annotated[Path | None, typer.Option(metavar="FILE", dir_okay=False)]
+from dispatch.cli.terminal import AsJson, Full, ScenarioPath, deliver, progress_bar, refusals
 
 
 def register(app: typer.Typer) -> None:
@@ -34,9 +28,7 @@ def register(app: typer.Typer) -> None:
 def settings(  # noqa: PLR0913, PLR0917 - one per option
     scenario: ScenarioPath,
     as_json: AsJson = False,
-    full: Annotated[
-        bool, typer.Option("--full", help="Everything: reasons, plan and bound, assumptions, cautions.")
-    ] = False,
+    full: Full = False,
     card: Annotated[
         Path | None,
         typer.Option(
@@ -56,9 +48,7 @@ def settings(  # noqa: PLR0913, PLR0917 - one per option
     ics: Annotated[
         Path | None,
         typer.Option(
-            metavar="FILE",
-            dir_okay=False,
-            help="Write season changes, raised reserves and event days as a calendar.",
+            metavar="FILE", dir_okay=False, help="Write season changes, raises and event days as a calendar."
         ),
     ] = None,
     windows: Annotated[
@@ -75,49 +65,15 @@ def settings(  # noqa: PLR0913, PLR0917 - one per option
     bound of a plan that knew the whole year. Exit code 2 if scenario or card cannot be used.
     """
     with refusals(scenario):
-        from dispatch.search.study import study
-        from dispatch.settings.card_file import read_card
-        from dispatch.settings.space import device_space
+        import datetime as dt
+
+        from dispatch import door
 
         with progress_bar() as progress:
-            case = load(scenario)
-            given = None if card is None else read_card(card, case, device_space(case))
-            result = study(case, progress, given)
+            result = door.settings(scenario, card, progress)
         files = {"toml": save, "md": markdown, "html": html, "ics": ics}
-        _write_files(result, files, year, windows=windows)
-        if as_json:
-            from dispatch.exports.files import json_text
-            from dispatch.exports.settings import settings_document
-
-            write(json_text(settings_document(result)))
-        else:
-            from dispatch.report.settings import settings_report
-            from dispatch.report.settings_answer import settings_answer
-
-            show(settings_report(result) if full else settings_answer(result))
-
-
-def _write_files(
-    result: SettingsStudy, files: dict[str, Path | None], year: int | None, *, windows: bool
-) -> None:
-    """Write what was asked for; every text is made before the first file appears."""
-    import datetime as dt
-
-    from dispatch.exports.calendar import settings_calendar
-    from dispatch.exports.files import write_files
-    from dispatch.exports.page import card_page
-    from dispatch.exports.settings import card_markdown
-    from dispatch.settings.card_file import card_toml
-
-    makers = {
-        "toml": lambda: card_toml(result.card, result.space.groups),
-        "md": lambda: card_markdown(result),
-        "html": lambda: card_page(result),
-        "ics": lambda: settings_calendar(result, dt.datetime.now(dt.UTC), year, windows=windows),
-    }
-    texts = {path: makers[kind]() for kind, path in files.items() if path is not None}
-    for path, text in texts.items():
-        write_files(path.parent, {path.name: text})
+        door.card_files(result.study, files, dt.datetime.now(dt.UTC), year, windows=windows)
+        deliver(result, as_json=as_json, full=full)
 
 
 def tonight(  # noqa: PLR0913, PLR0917 - one per option
@@ -143,15 +99,7 @@ def tonight(  # noqa: PLR0913, PLR0917 - one per option
     level or forecast cannot be used.
     """
     with refusals(scenario):
-        from dispatch.ahead.tonight import tonight as plan_tonight
+        from dispatch import door
 
-        result = plan_tonight(load(scenario), at, level, forecast=forecast, hours=hours)
-        if as_json:
-            from dispatch.exports.files import json_text
-            from dispatch.exports.settings import tonight_document
-
-            write(json_text(tonight_document(result)))
-        else:
-            from dispatch.report.settings import tonight_report
-
-            show(tonight_report(result))
+        result = door.tonight(scenario, at, level, forecast=forecast, hours=hours)
+        deliver(result, as_json=as_json)

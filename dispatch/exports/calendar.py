@@ -12,13 +12,12 @@ from dispatch.settings.card import (
     EVENT_DAYS,
     EVERY_DAY,
     HOLIDAYS,
-    MINUTES_PER_DAY,
     WEEKDAYS,
     WEEKENDS,
-    clock,
 )
 from dispatch.settings.card_file import season_changes
 from dispatch.words.card import eve_reserve, event_dates, own_event_plans
+from tariffs.reading.clock import clock_text, pieces
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -189,7 +188,7 @@ def _window_entries(
     zone = ZoneInfo(study.case.scenario.site.time_zone)
     by_rule = group.days in BYDAY and starts == _of_week(group.days, span)
     for index, (window, summary) in enumerate(windows, start=1):
-        for piece, (start, end) in enumerate(_pieces(window.start, window.end)):
+        for piece, (start, end) in enumerate(pieces(window.start, window.end)):
             first = dt.datetime.combine(starts[0], dt.time(start // 60, start % 60))
             last = dt.datetime.combine(starts[-1], dt.time(start // 60, start % 60))
             entry = _entry(
@@ -197,7 +196,7 @@ def _window_entries(
                 f"{number}-{g}-{index}-{piece}",
                 first,
                 f"{summary} ({group.season}, {group.days})",
-                f"{clock(window.start)}-{clock(window.end)}. {plan_text(plan)}",
+                f"{clock_text(window.start)}-{clock_text(window.end)}. {plan_text(plan)}",
             )
             yield replace(
                 entry,
@@ -205,13 +204,6 @@ def _window_entries(
                 rule=weekly(BYDAY[group.days], last.replace(tzinfo=zone)) if by_rule else None,
                 also=() if by_rule else tuple(dt.datetime.combine(day, first.time()) for day in starts[1:]),
             )
-
-
-def _pieces(start: int, end: int) -> list[tuple[int, int]]:
-    """Cut a window that crosses midnight into the pieces of the days it is for."""
-    if start < end:
-        return [(start, end)]
-    return [(start, MINUTES_PER_DAY), *([(0, end)] if end else [])]
 
 
 def _of_week(days: str, span: tuple[dt.date, dt.date]) -> list[dt.date]:

@@ -6,7 +6,6 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from dispatch.formats import currency_decimals, format_hours, format_number, format_span
-from dispatch.settings.card import MINUTES_PER_DAY
 from dispatch.words.card import (
     assumption_lines,
     card_rows,
@@ -18,7 +17,8 @@ from dispatch.words.card import (
     simple_lines,
     sun_line,
 )
-from dispatch.words.notices import CAUTIONS
+from dispatch.words.notices import cautions
+from tariffs.reading.clock import MINUTES_PER_DAY, pieces
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -118,7 +118,7 @@ def card_page(study: SettingsStudy) -> str:
     body += _listed("What it earns", [*result_lines(study), *simple_lines(study), *safety_lines(study)])
     body += ['<div class="screen">', *_ways(study)]
     body += [*_listed("What this rests on", assumption_lines(study), small=True), "</div>"]
-    body += _listed("Cautions", CAUTIONS, small=True)
+    body += _listed("Cautions", cautions(study.case), small=True)
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -152,7 +152,7 @@ def _clock_strip(study: SettingsStudy, group: int) -> str:
     marks += [(w, "#d98a1f", "discharge") for w in plan.discharge]
     words = []
     for window, fill, word in marks:
-        for start, end in _pieces(window):
+        for start, end in pieces(window.start, window.end):
             x, width = start / MINUTES_PER_DAY, (end - start) / MINUTES_PER_DAY
             parts.append(
                 f'<rect x="{x:.3%}" y="0" width="{width:.3%}" height="100%" fill="{fill}" stroke="#1b1f24"/>'
@@ -161,12 +161,6 @@ def _clock_strip(study: SettingsStudy, group: int) -> str:
                 words.append(f'<b style="left:{x + width / 2:.3%}">{word}</b>')
     hours = "".join(f'<span style="left:{hour / 24:.3%}">{hour}</span>' for hour in range(0, 25, 3))
     return "".join([*parts, "</svg>", *words, f'</div><div class="hours">{hours}</div>'])
-
-
-def _pieces(window: Window) -> list[tuple[int, int]]:
-    if window.start < window.end:
-        return [(window.start, window.end)]
-    return [(window.start, MINUTES_PER_DAY), (0, window.end)]
 
 
 def _listed(title: str, lines: Iterable[str], *, small: bool = False) -> Iterator[str]:
@@ -180,16 +174,20 @@ def _items(lines: Iterable[str]) -> str:
 
 def _ways(study: SettingsStudy) -> Iterator[str]:
     currency, horizon = study.case.currency, study.case.limits.backup_horizon_hours
-    bound, places = study["bound"].burden, currency_decimals(currency)
+    bound, places = study["bound"].compared_cost, currency_decimals(currency)
     heads = (f"bill, {currency}", "wear", "bill + wear", "above the bound", "least backup")
     titles = "".join(f'<th class="num">{head}</th>' for head in heads)
     yield f'<table class="ways"><tr class="head"><th></th>{titles}</tr>'
     for way in study.ways:
-        more = f"{format_number(100 * (way.burden - bound) / abs(bound), 1)} %" if abs(bound) > 0.005 else "-"
+        more = (
+            f"{format_number(100 * (way.compared_cost - bound) / abs(bound), 1)} %"
+            if abs(bound) > 0.005
+            else "-"
+        )
         cells = (
-            *(format_number(value, places) for value in (way.total, way.wear, way.burden)),
+            *(format_number(value, places) for value in (way.total, way.wear, way.compared_cost)),
             more,
-            f"{format_hours(way.backup.minimum, horizon)} h",
+            f"{format_hours(way.least_hours, horizon)} h",
         )
         chosen = ' class="chosen"' if way is study.chosen else ""
         yield (

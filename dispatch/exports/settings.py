@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from dispatch.exports.outcome import outcome_document
 from dispatch.formats import format_hours, format_money, format_span
 from dispatch.settings.card_file import card_document
 from dispatch.words.card import (
@@ -24,7 +25,6 @@ from dispatch.words.card import (
 
 if TYPE_CHECKING:
     from dispatch.ahead.tonight import Charge, Tonight
-    from dispatch.outcome import Earned
     from dispatch.search.other_years import Range
     from dispatch.search.study import SettingsStudy
 
@@ -72,8 +72,8 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
         "event_days": [date.isoformat() for date in event_dates(study)],
         "season_changes": [{"date": date.isoformat(), "season": season} for date, season in study.changes],
         "reference_total": study.reference_total,
-        "ways": [way_document(way) for way in study.ways],
-        "gap": {"money": study.gap, "percent": _percent(study.gap, study["bound"].burden)},
+        "ways": [outcome_document(way) for way in study.ways],
+        "gap": {"money": study.gap, "percent": _percent(study.gap, study["bound"].compared_cost)},
         "robustness": {
             "years": study.robustness.years,
             "seed": study.robustness.seed,
@@ -98,35 +98,6 @@ def _percent(part: float, whole: float) -> float | None:
 
 def _range(values: Range) -> dict[str, float]:
     return {"p05": values.low, "median": values.median, "p95": values.high}
-
-
-def way_document(way: Earned) -> dict[str, Any]:
-    """Put one way of running the system into plain JSON types."""
-    return {
-        "name": way.name,
-        "bill": {
-            "total": way.total,
-            "total_unrounded": float(way.bill.total_unrounded),
-            "months": {period.name: float(period.total) for period in way.bill.periods},
-        },
-        "wear": way.wear,
-        "saving": way.saving,
-        "bill_and_wear": way.burden,
-        "stored_change_kwh": way.stored_change_kwh,
-        "stored_change_value": way.stored_change_value,
-        "import_kwh": float(way.flows["import"].sum()),
-        "export_kwh": float(way.flows["export"].sum()),
-        "backup_hours": {
-            "min": way.backup.minimum,
-            "p05": way.backup.p05,
-            "median": way.backup.median,
-            "worst_at": way.backup.worst_at.isoformat(),
-        },
-        "target_met_fraction": way.target_share,
-        "floor_broken_hours": way.floor_broken_hours,
-        "unserved_kwh": way.unserved_kwh,
-        "import_excess_kwh": way.import_excess_kwh,
-    }
 
 
 def card_markdown(study: SettingsStudy) -> str:
@@ -158,7 +129,7 @@ def _ways_table(study: SettingsStudy) -> list[str]:
     lines = ["| way | bill | wear | bill + wear | least backup |", "|---|---:|---:|---:|---:|"]
     lines += [
         f"| {way.name} | {format_money(way.total, currency)} | {format_money(way.wear, currency)} | "
-        f"{format_money(way.burden, currency)} | {format_hours(way.backup.minimum, horizon)} h |"
+        f"{format_money(way.compared_cost, currency)} | {format_hours(way.least_hours, horizon)} h |"
         for way in study.ways
     ]
     return [*lines, ""]

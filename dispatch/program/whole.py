@@ -47,6 +47,7 @@ def settle(warm: Warm, costs: Floats) -> float:
     Raises
     ------
     Infeasible, StoppedEarly, SolveError
+        No whole values are feasible, the time is up, or no optimum was certified.
     """
     relaxed, stated = warm.minimise(costs), warm.bounds.copy()
     values, bound = relaxed.values, relaxed.objective

@@ -29,7 +29,7 @@ from dispatch.words.card import (
     simple_lines,
     sun_line,
 )
-from dispatch.words.notices import CAUTIONS
+from dispatch.words.notices import cautions
 from dispatch.words.tonight import charge_text
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def settings_report(study: SettingsStudy) -> Group:
     )
     parts += headed(f"Side by side, {case.currency}", [_ways_table(study)])
     parts += headed("What this rests on", [bulleted([*assumption_lines(study), *case.notes])])
-    parts += headed("Cautions", [bulleted(CAUTIONS)])
+    parts += headed("Cautions", [bulleted(cautions(case))])
     return Group(*parts)
 
 
@@ -102,18 +102,18 @@ def _ways_table(study: SettingsStudy) -> Table:
         ("target met\n% of time", 12),
     ):
         table.add_column(heading, justify="right", width=width)
-    bound = study["bound"].burden
+    bound = study["bound"].compared_cost
     has_target = study.case.scenario.backup.target_hours is not None
     for way in study.ways:
-        more = 100 * (way.burden - bound) / abs(bound) if abs(bound) > 0.005 else None
+        more = 100 * (way.compared_cost - bound) / abs(bound) if abs(bound) > 0.005 else None
         table.add_row(
             way.name,
             *(
                 format_money(v, currency).removeprefix(f"{currency} ")
-                for v in (way.total, way.wear, way.burden)
+                for v in (way.total, way.wear, way.compared_cost)
             ),
             "-" if more is None else f"{format_number(more, 1)} %",
-            format_hours(way.backup.minimum, horizon),
+            format_hours(way.least_hours, horizon),
             share_text(way.target_share).removesuffix(" %") if has_target else "-",
             style="bold" if way is study.chosen else "",
         )
@@ -142,7 +142,7 @@ def tonight_report(plan: Tonight) -> Group:
     parts += headed("What to set", [Text(_advice(plan), style="bold"), bulleted(_why(plan))])
     parts += headed("Hour by hour", [_hours(plan)])
     parts += headed("What this rests on", [bulleted(_grounds(plan))])
-    parts += headed("Cautions", [bulleted(CAUTIONS)])
+    parts += headed("Cautions", [bulleted(cautions(case))])
     return Group(*parts)
 
 

@@ -91,21 +91,23 @@ def _earns(study: SettingsStudy) -> Iterator[str]:
         f"{verb} {format_money(amount, currency)} {span_words(study)}: bill {format_money(way.total, currency)} "
         f"instead of {format_money(study.reference_total, currency)}, as the inverter runs it."
     )
-    better = study[PLAIN].burden - way.burden
+    better = study[PLAIN].compared_cost - way.compared_cost
     word = "less" if better >= 0 else "more"
     yield (
         f"Bill + wear: {format_money(abs(better), currency)} {word} than with the tariff's own windows, "
-        f"{format_money(way.burden - study[BOUND].burden, currency)} above a plan that knew the year."
+        f"{format_money(way.compared_cost - study[BOUND].compared_cost, currency)} above a plan that knew the year."
     )
+    backup = way.backup
+    assert backup is not None  # noqa: S101 - a card uses the battery
     horizon, target = case.limits.backup_horizon_hours, case.scenario.backup.target_hours
     text = (
-        f"Backup: at least {format_hours(way.backup.minimum, horizon)} h of the critical load, half of the time "
-        f"{format_hours(way.backup.median, horizon)} h"
+        f"Backup: at least {format_hours(backup.minimum, horizon)} h of the critical load, half of the time "
+        f"{format_hours(backup.median, horizon)} h"
     )
     if target is not None:
         text += f"; the target of {target:g} h holds {share_text(way.target_share)} of the time"
     yield f"{text}."
-    if way.floor_broken_hours > 0:
+    if way.floor_broken_hours:
         yield f"The scenario's reserve is NOT kept in {way.floor_broken_hours:g} h of the data."
     if not study.entered:
         yield "Tuned on the days it is scored on; other years: --full."

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch.case.stored_value import lowest_price_per_kwh
-from dispatch.rules.score import BROKEN_KWH, Scorer, is_plain
+from dispatch.rules.score import BROKEN_KWH, Scorer
 from dispatch.rules.walk import simulate
 from dispatch.settings.plain import plain_card
 from dispatch.settings.tables import Tables
@@ -108,7 +108,7 @@ class Judge:
         self.allowed_steps = (1 - backup.share_of_instants_fraction) * len(case.times) + 1e-6
         self._runs = [0]  # shared with every stricter judge
         self.prepare()
-        self.batch = BATCH if is_plain(case) else TERMS_BATCH
+        self.batch = BATCH if case.prices.is_plain else TERMS_BATCH
 
     def prepare(self) -> None:
         """Work out what follows from the target and how often it may be missed."""

@@ -19,7 +19,7 @@ import tariffs
 from dispatch.backup.hours import backup_hours
 from dispatch.case.limits import step_limits
 from dispatch.rules.conditions import conditions
-from dispatch.rules.score import BROKEN_KWH, is_plain, target_level_kwh
+from dispatch.rules.score import BROKEN_KWH, target_level_kwh
 from dispatch.rules.walk import FlowBlock, Orders, simulate
 from dispatch.settings.raises import raised_steps
 
@@ -285,7 +285,7 @@ def _bills(case: Case, net_kwh: Floats) -> Floats:
     """Bill of every column of net energy at the meter, not rounded, shape (years,)."""
     bought, prices = np.maximum(net_kwh, 0.0), case.prices
     sold = bought - net_kwh
-    if is_plain(case):
+    if case.prices.is_plain:
         return prices.fixed_total + prices.import_price_per_kwh @ bought - prices.export_price_per_kwh @ sold
     return np.array(
         [

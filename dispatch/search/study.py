@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from dispatch.ahead.planner import rolling
 from dispatch.arrays import quiet
-from dispatch.outcome import Earned, earned, reference_bill
+from dispatch.outcome import Outcome, as_set_outcome, planned_outcome
 from dispatch.program.program import Program
 from dispatch.rules.replay import replay
 from dispatch.search.judge import Judge, entries, plain
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Callable
 
+    from dispatch.advice.recommend import Recommendation
     from dispatch.arrays import Progress
     from dispatch.case.case import Case
     from dispatch.flows import Flows
@@ -85,7 +86,7 @@ class SettingsStudy:
         The settings to enter (or those that were given).
     entered : bool
         Whether the card was given rather than found.
-    ways : tuple of Earned
+    ways : tuple of Outcome
         plain, found or entered, re-planned, bound.
     lines : tuple of Line
     sun : Worth or None
@@ -105,7 +106,7 @@ class SettingsStudy:
     space: Space
     card: Card
     entered: bool
-    ways: tuple[Earned, ...]
+    ways: tuple[Outcome, ...]
     lines: tuple[Line, ...]
     sun: Worth | None
     raises: tuple[Worth, ...]
@@ -114,7 +115,7 @@ class SettingsStudy:
     reference_total: float
     search: Search | None
 
-    def __getitem__(self, name: str) -> Earned:
+    def __getitem__(self, name: str) -> Outcome:
         """Return one way by its name; KeyError if there is none."""
         for way in self.ways:
             if way.name == name:
@@ -122,14 +123,14 @@ class SettingsStudy:
         raise KeyError(name)
 
     @property
-    def chosen(self) -> Earned:
+    def chosen(self) -> Outcome:
         """The card's own way."""
         return self[ENTERED if self.entered else FOUND]
 
     @property
     def gap(self) -> float:
         """How much more the card costs than the bound (bill + wear)."""
-        return self.chosen.burden - self[BOUND].burden
+        return self.chosen.compared_cost - self[BOUND].compared_cost
 
 
 def run_card(case: Case, judge: Judge, card: Card, name: str) -> Flows:
@@ -137,12 +138,15 @@ def run_card(case: Case, judge: Judge, card: Card, name: str) -> Flows:
     return replay(case, judge.tables.orders([card]), (name,), sells=card.sells)[0]
 
 
-def study(case: Case, progress: Progress | None = None, card: Card | None = None) -> SettingsStudy:
+def study(
+    advice: Recommendation, progress: Progress | None = None, card: Card | None = None
+) -> SettingsStudy:
     """Find the best settings that can be entered, or score those given, and compare them with plan and bound.
 
     Parameters
     ----------
-    case : Case
+    advice : Recommendation
+        Its reserve and start level hold in every row, so that rows compare.
     progress : callable, optional
         Called with (done, total, label).
     card : Card, optional
@@ -159,23 +163,24 @@ def study(case: Case, progress: Progress | None = None, card: Card | None = None
     """
     tell = progress or quiet
     tell(0, 6, "stating the program")
-    reference = reference_bill(case)
+    case, reference = _case_to_run(advice), advice.no_system.bill_and_wear
     space = device_space(case)
     judge = Judge(case, space, sells=card is not None and card.sells)
     drawn = DrawnYears(case, end_value=judge.end_value)
     tell(1, 6, "the bound")
-    optimum = solve(Program(case), STRATEGIES["least-cost"]).flows
+    solved = solve(Program(case), STRATEGIES["least-cost"])
+    optimum = solved.flows
     naive = plain(judge)
-    plain_way = earned(case, PLAIN, run_card(case, judge, naive.card, PLAIN), reference)
+    plain_way = as_set_outcome(run_card(case, judge, naive.card, PLAIN), reference, None)
     search, years = None, None
     if card is None:
         held, search = _found(judge, optimum, drawn, lambda label: tell(2, 6, label))
         card, years, name = held.found.card.card, held.years, FOUND
     else:
         name = ENTERED
-    way = earned(case, name, run_card(case, judge, card, name), reference)
+    way = as_set_outcome(run_card(case, judge, card, name), reference, None)
     tell(3, 6, "re-planning daily")
-    replanned = earned(case, REPLANNED, rolling(case), reference)
+    replanned = replace(as_set_outcome(rolling(case), reference, None), name=REPLANNED)
     tell(4, 6, "reasons")
     given = reasons(judge, card)
     tell(5, 6, "other years")
@@ -188,7 +193,7 @@ def study(case: Case, progress: Progress | None = None, card: Card | None = None
         space=space,
         card=card,
         entered=search is None,
-        ways=(plain_way, way, replanned, earned(case, BOUND, optimum, reference)),
+        ways=(plain_way, way, replanned, replace(planned_outcome(solved, reference), name=BOUND)),
         lines=given.lines,
         sun=given.sun,
         raises=given.raises,
@@ -197,6 +202,22 @@ def study(case: Case, progress: Progress | None = None, card: Card | None = None
         reference_total=reference,
         search=search,
     )
+
+
+def _case_to_run(advice: Recommendation) -> Case:
+    """Return the case with the recommended reserve and start.
+
+    Where discharge windows have levels of their own, the file's reserve stands as it follows the clock, unless the
+    recommended one is higher at some hour.
+    """
+    case, own = advice.case_to_run, advice.case
+    reserve = own.scenario.reserve
+    follows_the_clock = reserve is not None and reserve.hours is not None
+    if not (own.scenario.settings.discharge_levels and follows_the_clock):
+        return case
+    lowest = device_space(own).reserves[0]
+    higher = (advice.chosen.reserve_percent or 0.0) > lowest
+    return case if higher else replace(own, limits=case.limits)
 
 
 def _found(

@@ -12,12 +12,12 @@ from dispatch.settings.card import (
     EVENT_DAYS,
     EVERY_DAY,
     HOLIDAYS,
-    MINUTES_PER_DAY,
     WEEKDAYS,
     WEEKENDS,
     Group,
 )
 from dispatch.settings.raises import eve_of, needed_raises, raised_steps, wall_times
+from tariffs.reading.clock import MINUTES_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

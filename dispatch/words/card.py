@@ -276,16 +276,16 @@ def result_lines(study: SettingsStudy) -> Iterator[str]:
         f"{who}: bill {money(way.total)} {span} as the inverter would run it, wear {money(way.wear)} beside it. It "
         f"{verb} {money(amount)} against {money(study.reference_total)} without the system."
     )
-    better = study[PLAIN].burden - way.burden
+    better = study[PLAIN].compared_cost - way.compared_cost
     word = "less" if better >= 0 else "more"
     yield f"Bill + wear are {money(abs(better))} {word} than with the tariff's windows entered as they are."
-    bound = study[BOUND].burden
+    bound = study[BOUND].compared_cost
     share = f" ({format_number(100 * study.gap / abs(bound), 1)} %)" if abs(bound) > HALF_CENT else ""
     yield (
         f"Gap to the bound: {money(study.gap)}{share}. The bound knew the whole period in advance and keeps the "
         "reserve floor only, so no setting reaches it."
     )
-    replanned = study[REPLANNED].burden - way.burden
+    replanned = study[REPLANNED].compared_cost - way.compared_cost
     verb = "cost less by" if replanned < 0 else "cost more by"
     yield f"Re-planning every midnight on simple forecasts would {verb} {money(abs(replanned))}."
 
@@ -318,6 +318,7 @@ def safety_lines(study: SettingsStudy) -> Iterator[str]:
     """Say how many hours of backup the card keeps, and in how many other years it would earn what."""
     case, way, years = study.case, study.chosen, study.robustness
     horizon, backup = case.limits.backup_horizon_hours, way.backup
+    assert backup is not None  # noqa: S101 - a card uses the battery
     target = case.scenario.backup.target_hours
     text = (
         f"Backup kept: at least {format_hours(backup.minimum, horizon)} h of the critical load at every instant, "
@@ -326,7 +327,7 @@ def safety_lines(study: SettingsStudy) -> Iterator[str]:
     if target is not None:
         text += f" The target of {target:g} h is met {share_text(way.target_share)} of the time."
     yield text
-    if way.floor_broken_hours > 0:
+    if way.floor_broken_hours:
         yield f"The scenario's reserve is NOT kept in {way.floor_broken_hours:g} h of the data with this card."
     money = [format_money(value, case.currency) for value in (years.saving.low, years.saving.high)]
     hours = [

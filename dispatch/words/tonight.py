@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dispatch.settings.card import clock
+from tariffs.reading.clock import clock_text
 
 if TYPE_CHECKING:
     from dispatch.ahead.tonight import Charge
@@ -14,5 +14,5 @@ def charge_text(charge: Charge | None) -> str:
     """Say how far to charge, in a phrase."""
     if charge is None:
         return "no charge from the grid"
-    begins, ends = (clock(t.hour * 60 + t.minute) for t in (charge.begins, charge.ends))
+    begins, ends = (clock_text(t.hour * 60 + t.minute) for t in (charge.begins, charge.ends))
     return f"charge to {charge.to_percent:g} % ({charge.begins:%a} {begins}-{ends})"

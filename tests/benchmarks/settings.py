@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch import Case, load_scenario
+from dispatch.advice.recommend import recommend
 from dispatch.ahead.planner import rolling
+from dispatch.case.case import Case, load_scenario
 from dispatch.rules.score import Scorer
 from dispatch.rules.walk import Orders
 from dispatch.search.other_years import DrawnYears
@@ -94,11 +95,13 @@ def main() -> None:
             print(f"  {what:40s} {seconds:8.3f} s")
         if not options.brief:
             print(f"  {'dispatch settings, wall':40s} {wall('settings', place):8.3f} s")
-        result = study(case)
-        bound = result["bound"].burden
+        result = study(recommend(case))
+        bound = result["bound"].compared_cost
         for way in result.ways:
-            above = f"{100 * (way.burden / bound - 1):6.2f} % above the bound" if bound > 0 else ""
-            print(f"  {way.name:12s} bill {way.total:10,.2f}  bill + wear {way.burden:10,.2f}  {above}")
+            above = f"{100 * (way.compared_cost / bound - 1):6.2f} % above the bound" if bound > 0 else ""
+            print(
+                f"  {way.name:12s} bill {way.total:10,.2f}  bill + wear {way.compared_cost:10,.2f}  {above}"
+            )
 
 
 if __name__ == "__main__":

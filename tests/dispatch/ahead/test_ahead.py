@@ -130,7 +130,7 @@ def test_a_forecast_file_replaces_what_it_has(tmp_path: Path) -> None:
     [
         ({"at": "2026-03-01T18:00"}, ScenarioError, ("--at", "outside the data", "2025-10-01T00:00")),
         ({"at": "2025-09-30"}, ScenarioError, ("--at", "outside the data")),
-        ({"at": "tonight"}, ScenarioError, ("--at", "got 'tonight'", "write such as")),
+        ({"at": "tonight"}, ScenarioError, ("--at", "'tonight' is no date and time", "write such as")),
         ({"at": "2025-11-02T01:30"}, ScenarioError, ("--at", "comes twice", "write the offset")),
         ({"level": "62"}, ScenarioError, ("--level", "got '62'", "62%")),
         ({"level": "5%"}, ScenarioError, ("--level", "5%", "outside reserve", "read the display")),
@@ -153,7 +153,7 @@ def test_a_forecast_shorter_than_the_plan_is_refused(tmp_path: Path) -> None:
     path = write_forecast(tmp_path / "short.csv", 20, load_kw=0.7)
     with pytest.raises(SeriesError) as refused:
         tonight(home(), "2025-11-02T18:00", "62%", forecast=path)
-    for word in (str(path), "no row for 16 of the plan's 36 steps", "2025-11-03T14:00", "--hours"):
+    for word in (str(path), "no line for 16 of the plan's 36 steps", "2025-11-03T14:00", "--hours"):
         assert word in str(refused.value)
 
 

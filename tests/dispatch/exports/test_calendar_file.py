@@ -14,6 +14,7 @@ import pytest
 from dateutil.rrule import rrulestr
 from homes.small_home import small_home
 
+from dispatch.advice.recommend import recommend
 from dispatch.exports.calendar import settings_calendar
 from dispatch.exports.icalendar import (
     Entry,
@@ -180,7 +181,7 @@ def test_yearly_rules_of_new_york() -> None:
 
 
 def test_a_card_becomes_entries_that_say_when_the_inverter_acts() -> None:
-    result = study(small_home(days=14).case())
+    result = study(recommend(small_home(days=14).case()))
     calendar = parsed(settings_calendar(result, STAMP, windows=True))
     events = calendar.walk("VEVENT")
     windows = [plan for plan in result.card.plans if plan.entries]
@@ -200,7 +201,7 @@ def test_a_card_becomes_entries_that_say_when_the_inverter_acts() -> None:
 
 
 def test_the_calendar_can_be_written_for_another_year() -> None:
-    result = study(small_home(days=14).case())
+    result = study(recommend(small_home(days=14).case()))
     events = parsed(settings_calendar(result, STAMP, 2031)).walk("VEVENT")
     assert {event.decoded("DTSTART").year for event in events} == {2031}
 
@@ -208,7 +209,7 @@ def test_the_calendar_can_be_written_for_another_year() -> None:
 def test_without_windows_only_what_a_person_has_to_do_is_an_entry() -> None:
     """A raise of one storm day, entered the evening before and taken back at midnight; and the card at the start."""
     storm = {"dates": ["2025-11-09"], "percent": 80.0}
-    result = study(small_home(days=14, reserve={"percent": 30, "raised": [storm]}).case())
+    result = study(recommend(small_home(days=14, reserve={"percent": 30, "raised": [storm]}).case()))
     events = parsed(settings_calendar(result, STAMP)).walk("VEVENT")
     told = sorted(
         (event.decoded("DTSTART").strftime("%m-%d %H:%M"), str(event["SUMMARY"])) for event in events
@@ -228,7 +229,9 @@ def test_event_days_are_in_the_calendar_and_out_of_the_weekly_rules() -> None:
     dates = ["2025-11-05", "2025-11-06", "2025-11-18"]
     bands = {**draft.tariff["bands"], "call": {"import_price_per_kwh": 1.5}}
     called = [{"name": "calls", "dates": dates, "hours": "17:00-21:00", "band": "call"}]
-    result = study(replace(draft, tariff={**draft.tariff, "bands": bands, "events": called}).case())
+    result = study(
+        recommend(replace(draft, tariff={**draft.tariff, "bands": bands, "events": called}).case())
+    )
     assert own_event_plans(result)
     events = parsed(settings_calendar(result, STAMP, windows=True)).walk("VEVENT")
     evenings = [e.decoded("DTSTART") for e in events if "event day tomorrow" in str(e["SUMMARY"])]
