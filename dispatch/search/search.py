@@ -4,8 +4,8 @@ Settings are judged by running them as the inverter would (:mod:`dispatch.rules`
 served, import limit, reserve floor, backup target, then bill + wear, the energy left at the end valued at the year's
 lowest price. The search has two parts:
 
-1. **Shape**, on every sixth week: from each start, one window, level or reserve at a time is put wherever it earns
-   most, all places of the clock tried.
+1. **Shape**, on every eighth week (sixth, where discharge windows have levels): from each start, one window, level
+   or reserve at a time is put wherever it earns most, all places of the clock tried.
 2. **Polish**, on the whole period: small changes of everything, until none helps. The plain settings of the tariff's
    windows are always among the starts, so that nothing found is worse than they are.
 
@@ -50,7 +50,7 @@ if TYPE_CHECKING:
     Tell = Callable[[str], None]
 
 
-SHAPE_WEEKS = 6  # the shape is searched on one week in so many
+SHAPE_WEEKS, SHAPE_WEEKS_LEVELS = 8, 6  # the shape is searched on one week in so many
 
 
 SHAPE_PASSES, POLISH_PASSES = 2, 2
@@ -224,10 +224,11 @@ def season_spans(space: Space, group: int, kept: Flags | None = None) -> list[tu
 
 
 def sample_spans(case: Case, space: Space, group: int) -> list[tuple[int, int]]:
-    """Every sixth week of a group's season; all of a short season."""
+    """Every eighth or sixth week of a group's season; all of a short season."""
     week = np.unique(case.times.normalize().asi8, return_inverse=True)[1] // 7
     weeks = np.unique(week[space.season_of[space.group_of] == space.season_of[group]])
-    kept = weeks if len(weeks) <= 2 * SHAPE_WEEKS else weeks[1::SHAPE_WEEKS]
+    every = SHAPE_WEEKS_LEVELS if space.discharge_levels else SHAPE_WEEKS
+    kept = weeks if len(weeks) <= 2 * every else weeks[1::every]
     return season_spans(space, group, np.isin(week, kept))
 
 
