@@ -23,6 +23,8 @@ LAYERS = {
     "tariffs.meter": 2,
     "dispatch.scenario": 2,
     "tariffs.periods": 3,
+    "dispatch.intake": 3,
+    "tariffs.records": 3,
     "tariffs.billing": 4,
     "tariffs.terms": 4,
     "tariffs.meter_bill": 5,
@@ -50,6 +52,8 @@ LAYERS = {
 HOMES = {
     "pulp": ("dispatch.program.solver",),
     "highspy": ("dispatch.program.solver",),
+    "lxml": ("dispatch.intake.espi",),
+    "pyarrow": ("dispatch.exports.parquet",),
     "rich": ("dispatch.report", "dispatch.cli.terminal"),
     "typer": ("dispatch.cli", "dispatch.__main__"),
 }

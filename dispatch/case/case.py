@@ -18,6 +18,7 @@ from dispatch.case.limits import Limits, clip_sun, resolve_limits, serving_limit
 from dispatch.case.series import Series, read_series
 from dispatch.errors import ScenarioError, SeriesError
 from dispatch.formats import format_kwh
+from dispatch.scenario.fields import TYPICAL
 from dispatch.scenario.load import read_scenario
 from dispatch.scenario.model import Reserve
 from tariffs.reading.refusals import missing_file
@@ -231,7 +232,7 @@ def build_case(
     clipped_sun_kwh = float((series.sun_kwh - sun_kwh).sum())
     return Case(
         path=path,
-        name=scenario.name,
+        name=_title(scenario),
         currency=scenario.site.currency,
         scenario=scenario,
         limits=limits,
@@ -256,6 +257,12 @@ def build_case(
             *_unit_notes(scenario),
         ),
     )
+
+
+def _title(scenario: Scenario) -> str:
+    """Return the home's name as every screen shows it: one that rests on a typical load says so."""
+    typical = (scenario.load.column or "").startswith(TYPICAL)
+    return f"{scenario.name} (typical load, not measured)" if typical else scenario.name
 
 
 def start_on_floor(scenario: Scenario, limits: Limits, first_floor_kwh: float) -> Limits:

@@ -12,7 +12,7 @@ import numpy as np
 from rich.console import Group
 from rich.text import Text
 
-from dispatch.backup.generator import generator_note
+from dispatch.backup.generator import generator_fit, generator_note
 from dispatch.case.transfer import transfer_gap
 from dispatch.formats import (
     ABSENT,
@@ -105,6 +105,7 @@ def backup_report(study: BackupStudy, *, full: bool = False) -> Group:
     parts += headed("The dearest days", [_peak_days(study)])
     parts += headed("What the inverter carries", [bulleted(_inverter(study))])
     parts += headed("Filling up again after the worst outage", _recharges(study.recharges, case.currency))
+    parts += [bulleted([words])] if (words := input_words(case)) else []
     parts += headed("Outages of a year", losses_section(study))
     if lines := _not_held(study):
         parts += headed("What could not be kept", [bulleted(lines)])
@@ -126,13 +127,13 @@ def _answers(study: BackupStudy) -> Iterator[str]:
     yield from (line.strip() for line in answer_lines(outcome, answer, _what(study)))
     if case.sun_kwh.any():
         usual = "" if answer.count == 1 else f", usually {hours(answer.usual_with_sun)} h"
-        yield f"With the sun helping the critical load: {hours(answer.least_with_sun)} h{usual}"
+        yield f"With the sun helping: {hours(answer.least_with_sun)} h{usual}"
     backup = outcome.backup
-    if backup is not None:
+    if backup is not None and answer.at != "any moment":
         yield f"Worst moment of the data: {format_moment(backup.worst_at)}, {hours(backup.minimum)} h"
     if case.scenario.backup.target_hours is not None:
-        met = "is kept" if outcome.meets_target else "is NOT kept"
-        yield f"The target, {promise_words(study.advice)}, {met}: {percent_down(outcome.target_share)}% of moments"
+        met = "kept" if outcome.meets_target else "NOT kept, only"
+        yield f"Target, {promise_words(study.advice)}: {met} at {percent_down(outcome.target_share)}% of moments"
     yield from filter(None, [switch_off_words(case)])
     two = next((more for more in study.more if more.extra_hours == 2.0), None)
     if two is not None:
@@ -146,8 +147,9 @@ def _what(study: BackupStudy) -> str:
     if answer.count == 1:
         held = held or f" holding {format_kwh(answer.stored_kwh[0])}"
         return f"If the grid fails at {format_moment(answer.worst_at)}{held}"
-    when = "at any moment" if answer.at == "any moment" else f"at {answer.at}"
-    return f"If the grid fails {when}{held}, at the worst"
+    if answer.at == "any moment":
+        return f"If the grid fails at the worst moment, {format_moment(answer.worst_at)}{held}"
+    return f"If the grid fails at {answer.at}{held}, at the worst"
 
 
 def _refill_words(study: BackupStudy) -> Iterator[str]:
@@ -155,9 +157,12 @@ def _refill_words(study: BackupStudy) -> Iterator[str]:
         f"{row.source} {'more than 168' if row.hours is None else format_number(row.hours, 1)} h"
         for row in study.recharges
     ]
+    fit = generator_fit(study.case)
     if times:
-        yield f"From empty to full after the worst outage: {', '.join(times)}"
-    yield from filter(None, [input_words(study.case)])
+        times[-1] += (
+            f" (input limit set to {fit.input_limit_w:,.0f} W)" if fit is not None and fit.too_small else ""
+        )
+        yield f"From empty to full after it: {', '.join(times)}"
 
 
 def _evenings(study: BackupStudy) -> Text:
@@ -263,8 +268,8 @@ def _worst(study: BackupStudy) -> Iterator[RenderableType]:
             format_number(moment.following_kw, 2),
         )
         rows.setdefault((*cells, f"  {moment.why}"), []).append(moment)
-    for cells, moments in rows.items():
-        table.add_row(format_moment(moments[0].at), *map(Text, cells))
+    for figures, moments in rows.items():
+        table.add_row(format_moment(moments[0].at), *map(Text, figures))
         if len(moments) > 1:  # alike in every figure: folded
             table.add_row(f"  and {len(moments) - 1} days like it")
     yield table
