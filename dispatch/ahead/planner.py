@@ -124,8 +124,6 @@ class Planner:
         self.bands = [case.prices.band_names[i] for i in case.prices.band.tolist()]
         self.bands += [later.band_names[i] for i in later.band[where].tolist()]
         self.program = Program(self._template())
-        self.base = self.program.bounds()
-        self.keep = self.program.keep_fraction
         dearest = float(np.abs(case.prices.import_price_per_kwh).max()) + case.limits.wear_per_kwh
         self.slack_price = SLACK_PRICE * max(dearest, 1e-3)
 
@@ -142,7 +140,8 @@ class Planner:
             times=times,
             **{name: getattr(case.prices, name)[around] for name in per_step},
             import_price_per_kwh=self.buy[:h],
-            export_price_per_kwh=self.sell[:h],
+            # the template's prices decide only which rows are stated: none against trading with oneself
+            export_price_per_kwh=np.maximum(self.sell[:h], 0.0),
             # what a bill charges over a month is no matter of two days: it is billed on what the year's flows were
             blocks=(),
             demand=(),
@@ -182,39 +181,23 @@ class Planner:
         SolveError
             No certified optimum.
         """
-        program, case, warm = self.program, self.case, self.program.warm
-        where = self.calendar(first)
-        bounds = self.base.copy()
-        rows, columns, parts = program.rows, program.columns, case.limits
-        need = expected.load_kwh + case.idle_kwh[where]
-
-        def right(name: str, values: Floats | float, at: slice | None = None) -> None:
-            span = rows[name] if at is None else at
-            finite_low, finite_high = np.isfinite(bounds.row_lower[span]), np.isfinite(bounds.row_upper[span])
-            bounds.row_lower[span] = np.where(finite_low, values, -np.inf)
-            bounds.row_upper[span] = np.where(finite_high, values, np.inf)
-
-        right("meter", expected.other_kwh)
-        right("load", need)
-        if "sun" in columns or "spill" in columns:
-            right("sun", expected.sun_kwh)
-        begin = rows["storage"].start
-        right("storage", self.keep * level_kwh, slice(begin, begin + 1))
-        if parts.taper_hours:
-            begin = rows["taper"].start
-            room = max(parts.full_kwh - level_kwh, 0.0) * program.taper_fraction
-            right("taper", room, slice(begin, begin + 1))
-        right("floor", case.floor_kwh[where])
-        right("closing", 0.0)
-        whole = parts.switches_whole_load & (need > parts.inverter_kw * case.dt_hours + 1e-12)
-        for family in ("sun_to_load", "battery_to_load"):
-            if family in columns:
-                bounds.upper[columns[family]] = np.where(whole, 0.0, np.inf)
-        warm.restart(bounds)
+        case, where, warm = self.case, self.calendar(first), self.program.warm
+        program = self.program.under(
+            replace(
+                self.program.case,
+                load_kwh=expected.load_kwh,
+                other_kwh=expected.other_kwh,
+                sun_kwh=expected.sun_kwh,
+                idle_kwh=case.idle_kwh[where],
+                floor_kwh=case.floor_kwh[where],
+                limits=replace(case.limits, start_kwh=level_kwh, closing_kwh=0.0),
+            )
+        )
+        warm.restart(program.bounds())
         optimum = warm.minimise(self._costs(first, end_value_per_kwh))
         if not warm.has_reference:
             warm.remember(optimum)
-        duals = optimum.duals[rows["storage"]]
+        duals = optimum.duals[program.rows["storage"]]
         return Plan(program.flows(optimum.values), np.abs(duals))
 
     def ahead(self, first: int) -> slice:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from dispatch.program.solver import AT_LEAST, AT_MOST, EQUAL, Statement
+from dispatch.program.solver import AT_LEAST, AT_MOST, EQUAL
 from tariffs.terms.slopes import rises
 from tariffs.terms.terms import RESOLUTION
 
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
     from dispatch.arrays import Floats, Ints
     from dispatch.case.case import Case
+    from dispatch.program.layout import Layout
+    from dispatch.program.solver import Statement
     from tariffs.terms.terms import Schedule, Step
 
     Terms = list[tuple[Any, float]]
@@ -61,15 +63,16 @@ class Sheet:
 
     Parameters
     ----------
-    statement : Statement
+    statement : Layout or Statement
+        Takes columns and rows: as arrays, or (in tests) as PuLP's.
     case : Case
-    families : mapping of str to list
+    families : mapping of str to sequence
         The program's columns by family.
     """
 
-    statement: Statement
+    statement: Layout | Statement
     case: Case
-    families: Mapping[str, list[Any]]
+    families: Mapping[str, Sequence[Any]]
 
     def column(self, name: str, upper: float = math.inf, *, integer: bool = False) -> Any:  # noqa: ANN401 - PuLP's
         """Add one column ≥ 0."""
@@ -153,7 +156,7 @@ def negated(terms: Terms) -> Terms:
 
 def merged(terms: Terms) -> Terms:
     """Add up the factors of columns that stand several times."""
-    total: dict[int, tuple[Any, float]] = {}
+    total: dict[Any, float] = {}
     for variable, factor in terms:
-        total[id(variable)] = (variable, total.get(id(variable), (variable, 0.0))[1] + factor)
-    return list(total.values())
+        total[variable] = total.get(variable, 0.0) + factor
+    return list(total.items())

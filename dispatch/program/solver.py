@@ -12,7 +12,6 @@ optimal, so fixing those columns and rows keeps all of the stage's optima and no
 
 from __future__ import annotations
 
-from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import highspy
@@ -20,10 +19,10 @@ import numpy as np
 import pulp
 
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
-from dispatch.program.arrays import Bounds, Matrix, Optimum, changed, collector_paused, dot
+from dispatch.program.arrays import Bounds, Matrix, Optimum, changed, dot
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -40,7 +39,6 @@ __all__ = [
     "Statement",
     "Warm",
     "dot",
-    "stating",
 ]
 
 
@@ -123,53 +121,38 @@ class Statement:
         """Columns stated so far."""
         return len(self._variables)
 
-    def vector(self, terms: Sequence[tuple[Any, float]]) -> Floats:
-        """Add up terms by column, shape (columns,)."""
-        place = {id(variable): index for index, variable in enumerate(self._variables)}
-        total = np.zeros(len(self._variables))
-        for variable, factor in terms:
-            total[place[id(variable)]] += factor
-        return total
-
-    def compile(self, objective: Floats) -> Warm:
-        """Hand the problem to HiGHS and return it ready to be solved.
-
-        Parameters
-        ----------
-        objective : array, shape (columns,)
-            Cost of each column; becomes the PuLP problem's objective too.
-        """
-        self.problem.setObjective(
-            pulp.LpAffineExpression(
-                [(v, c) for v, c in zip(self._variables, objective.tolist(), strict=True) if c]
-            )
-        )
+    def matrix(self) -> Matrix:
+        """Return the rows stated so far."""
         place = {id(variable): index for index, variable in enumerate(self._variables)}
         starts, indices, values = [0], [], []
         for row in self._constraints:
             indices.extend([place[id(variable)] for variable in row])
             values.extend(row.values())
             starts.append(len(indices))
-        right = np.array([-row.constant for row in self._constraints])
-        sense = np.array([row.sense for row in self._constraints])
+        return Matrix(np.array(starts), np.array(indices, dtype=np.int32), np.array(values, dtype=float))
+
+    def senses(self) -> NDArray[np.int64]:
+        """Return EQUAL, AT_MOST or AT_LEAST of every row."""
+        return np.array([row.sense for row in self._constraints], dtype=np.int64)
+
+    def bounds(self) -> Bounds:
+        """Return the bounds of columns and rows stated so far."""
+        right, sense = np.array([-row.constant for row in self._constraints]), self.senses()
         infinite = float("inf")
-        return Warm(
-            Matrix(np.array(starts), np.array(indices, dtype=np.int32), np.array(values, dtype=float)),
-            Bounds(
-                lower=np.array([-infinite if v.lowBound is None else v.lowBound for v in self._variables]),
-                upper=np.array([infinite if v.upBound is None else v.upBound for v in self._variables]),
-                row_lower=np.where(sense == AT_MOST, -np.inf, right),
-                row_upper=np.where(sense == AT_LEAST, np.inf, right),
-            ),
-            integers=np.flatnonzero([v.cat == pulp.LpInteger for v in self._variables]).astype(np.int32),
+        return Bounds(
+            lower=np.array([-infinite if v.lowBound is None else v.lowBound for v in self._variables]),
+            upper=np.array([infinite if v.upBound is None else v.upBound for v in self._variables]),
+            row_lower=np.where(sense == AT_MOST, -np.inf, right),
+            row_upper=np.where(sense == AT_LEAST, np.inf, right),
         )
 
+    def integers(self) -> NDArray[np.int32]:
+        """Return the columns that must be whole."""
+        return np.flatnonzero([v.cat == pulp.LpInteger for v in self._variables]).astype(np.int32)
 
-@contextmanager
-def stating(name: str) -> Iterator[Statement]:
-    """Open a :class:`Statement` with the garbage collector paused while its many small objects appear."""
-    with collector_paused():
-        yield Statement(name)
+    def compile(self) -> Warm:
+        """Hand the problem to HiGHS and return it ready to be solved."""
+        return Warm(self.matrix(), self.bounds(), self.integers())
 
 
 class Warm:

@@ -31,8 +31,8 @@ import pandas as pd
 
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
 from dispatch.flows import Flows
+from dispatch.program.algebra import FLOW_FAMILIES, SLACK_FAMILIES
 from dispatch.program.arrays import dot
-from dispatch.program.program import FLOW_FAMILIES, SLACK_FAMILIES, Program
 from dispatch.program.whole import settle
 from dispatch.strategies.flow_table import flow_table
 from dispatch.strategies.table import Stage, Strategy
@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.program.arrays import Bounds, Optimum
+    from dispatch.program.program import Program
 
     Record = Callable[[str, Optimum], None]
 
