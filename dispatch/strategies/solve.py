@@ -33,6 +33,7 @@ from dispatch.errors import Infeasible, SolveError, StoppedEarly
 from dispatch.flows import Flows
 from dispatch.program.algebra import FLOW_FAMILIES, SLACK_FAMILIES
 from dispatch.program.arrays import dot
+from dispatch.program.least import least_slacks
 from dispatch.program.whole import settle
 from dispatch.strategies.flow_table import flow_table
 from dispatch.strategies.table import Stage, Strategy
@@ -58,6 +59,9 @@ LEVEL_ROOM_KWH = 1e-7  # what a level may lack, per step, where the solver canno
 
 
 GRAIN = 1e-6  # kWh for a kWh: what less than this costs an own stage is not held, where charging tapers
+
+
+SLACK_PRICE = 100.0  # of a broken promise, in dearest prices: only to find a basis from which to start
 
 
 @dataclass(frozen=True)
@@ -116,13 +120,19 @@ def _slack_stages(program: Program) -> list[Stage]:
     ]
 
 
-def _at_zero(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> Bounds:
-    """Bounds under which each of these stages has the optimum 0."""
-    tight = bounds.copy()
+def _at_least(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> tuple[Bounds, dict[str, float]]:
+    """Bounds under which each of these sums of columns is the least it can be, and what each then comes to."""
+    tight, least = bounds.copy(), least_slacks(program, bounds)
+    found = {}
     for stage in stages:
-        columns = np.flatnonzero(program.vector(stage.coefficients))
-        tight.lower[columns] = tight.upper[columns] = 0.0
-    return tight
+        if stage.name in least:
+            columns = np.arange(program.columns[stage.name].start, program.columns[stage.name].stop)
+        else:
+            columns = np.flatnonzero(program.vector(stage.coefficients))
+        at = least.get(stage.name, np.zeros(len(columns)))
+        tight.lower[columns] = tight.upper[columns] = at
+        found[stage.name] = float(at.sum())
+    return tight, found
 
 
 def prepare(program: Program) -> None:
@@ -130,22 +140,32 @@ def prepare(program: Program) -> None:
     warm = program.warm
     if warm.has_reference:
         return
-    for zeros in (_slack_stages(program), []):
-        warm.restart(_at_zero(program, program.bounds(), zeros))
+    slacks = _slack_stages(program)
+    dear = program.cost.copy()  # at the cost alone nothing would be served: no basis to start from
+    for stage in slacks:
+        dear += (
+            program.vector(stage.coefficients) * SLACK_PRICE * max(float(np.abs(program.cost).max()), 1e-3)
+        )
+    for costs, bounds in (
+        (program.cost, _at_least(program, program.bounds(), slacks)[0]),
+        (dear, program.bounds()),
+    ):
+        warm.restart(bounds)
         try:
-            warm.remember(warm.minimise(program.cost))
+            warm.remember(warm.minimise(costs))
         except StoppedEarly:
             raise
         except SolveError:
-            continue  # with every promise relaxed the second attempt tells; if that fails too, solve() explains
+            continue  # with every promise priced the second attempt tells; if that fails too, solve() explains
         return
 
 
 class _Run:
     """The lexicographic solve of one strategy.
 
-    A stage that is a sum of columns ≥ 0 cannot do better than 0. So the leading stages of that kind are first
-    all fixed at 0 and the next one is solved; only if that is infeasible are they solved one by one.
+    A stage that is a sum of columns cannot do better than the sum of their least (`dispatch.program.least`, nearly
+    always 0). So the leading stages of that kind are first all fixed there and the next one is solved; only if that
+    is infeasible are they solved one by one.
     """
 
     def __init__(self, program: Program, strategy: Strategy, record: Record | None) -> None:
@@ -181,11 +201,11 @@ class _Run:
                 return
 
     def _from(self, zeros: int, room_kwh: float) -> None:
-        """Take the first ``zeros`` stages at 0 (levels: within ``room_kwh`` of it in each step), solve the rest."""
-        self.optima, self.found = {}, {stage.name: 0.0 for stage in self.stages[:zeros]}
-        bounds = _at_zero(self.program, self.bounds, self.stages[:zeros])
+        """Take the first ``zeros`` stages at their least (levels: within ``room_kwh`` of it in each step), solve the rest."""
+        self.optima = {}
+        bounds, self.found = _at_least(self.program, self.bounds, self.stages[:zeros])
         for family in LEVEL_SLACKS if room_kwh else ():
-            bounds.upper[self.program.columns[family]] = room_kwh
+            bounds.upper[self.program.columns[family]] += room_kwh
         # with the long rows of a tariff's terms the reference basis is far from the optimum of an own stage
         own_stage = self.program.has_terms and self.stages[zeros].name.startswith("own")
         self.program.warm.restart(bounds, warm=self.strategy.near_reference and not own_stage)
