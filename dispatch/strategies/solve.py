@@ -201,7 +201,7 @@ class _Run:
                 return
 
     def _from(self, zeros: int, room_kwh: float) -> None:
-        """Take the first ``zeros`` stages at their least (levels: within ``room_kwh`` of it in each step), solve the rest."""
+        """Take the first ``zeros`` stages at their least (levels: within ``room_kwh`` in each step), solve the rest."""
         self.optima = {}
         bounds, self.found = _at_least(self.program, self.bounds, self.stages[:zeros])
         for family in LEVEL_SLACKS if room_kwh else ():

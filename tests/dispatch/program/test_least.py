@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 from homes.drafts import Draft, plain_draft
 from homes.generators import drafts, repeatable
 from hypothesis import given
 
-from dispatch.arrays import Floats
 from dispatch.program.algebra import SLACK_FAMILIES
-from dispatch.program.arrays import Bounds, Optimum
 from dispatch.program.least import least_slacks
 from dispatch.program.program import Program
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES
+
+if TYPE_CHECKING:
+    from dispatch.arrays import Floats
+    from dispatch.program.arrays import Bounds, Optimum
 
 
 def one_by_one(program: Program, name: str) -> dict[str, float]:
