@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dispatch.cli.cache import keep_results
+from dispatch.cli.cache import register as register_cache_command
 from dispatch.cli.outages import register as register_outage_commands
 from dispatch.cli.settings import register as register_settings_commands
 from dispatch.cli.tariffs import register as register_tariff_commands
@@ -156,3 +158,9 @@ register_settings_commands(app)
 
 
 register_tariff_commands(app)
+
+
+register_cache_command(app)
+
+
+keep_results(app)

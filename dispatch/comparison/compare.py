@@ -28,7 +28,8 @@ from dispatch.outcome import (
     strategies_as_set,
 )
 from dispatch.program.program import Program
-from dispatch.strategies.solve import Solved, grid_only, prepare, solve
+from dispatch.strategies.kept import is_kept
+from dispatch.strategies.solve import grid_only, prepare, solve
 from dispatch.strategies.table import NAMES, STRATEGIES
 from tariffs.terms.shared_out import step_costs, unit_prices
 
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from dispatch.arrays import Progress
     from dispatch.case.case import Case
     from dispatch.flows import Flows
+    from dispatch.strategies.solved import Solved
 
 
 BROKEN_KWH = 1e-6  # a slack above this is a broken promise
@@ -134,7 +136,8 @@ def _submit(
     twin = program.twin()
     cold = [name for name in names if name in STRATEGIES and not STRATEGIES[name].near_reference]
     waiting = [pool.submit(_result, program.case, name, twin, reference) for name in cold]
-    prepare(program)
+    if not all(is_kept(program, name) for name in names if name in STRATEGIES):
+        prepare(program)
     wait(waiting)
     twin.warm.adopt_reference(program.warm)
     idle: SimpleQueue[Program] = SimpleQueue()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from dispatch.case.case import Case
     from dispatch.outcome import Earned, StrategyResult
 
-    Judged = StrategyResult | Earned
+    Judged: TypeAlias = StrategyResult | Earned
 
 
 @dataclass(frozen=True)

@@ -53,6 +53,7 @@ class Layout:
         self._column_bounds: list[tuple[Floats, Floats]] = []
         self._row_bounds: list[tuple[Floats, Floats]] = []
         self._integers: list[NDArray[np.int32]] = []
+        self._kinds: list[str] = []
         self._lines: list[_Lines] = []
 
     def family(
@@ -69,6 +70,7 @@ class Layout:
         self.columns[name] = slice(first, self.column_count)
         self._column_bounds.append((_spread(lower, count), _spread(upper, count)))
         if integer:
+            self._kinds += [name.partition("_")[0]] * count
             self._integers.append(np.arange(first, self.column_count, dtype=np.int32))
         return range(first, self.column_count)
 
@@ -159,7 +161,7 @@ class Layout:
     def compile(self) -> Warm:
         """Hand the program to the solver."""
         whole = np.concatenate([np.empty(0, dtype=np.int32), *self._integers])
-        return Warm(self.matrix(), self.bounds(), integers=whole)
+        return Warm(self.matrix(), self.bounds(), whole, self._kinds)
 
 
 def _spread(value: Floats | float, count: int) -> Floats:

@@ -11,7 +11,7 @@ from dispatch.errors import ScenarioError
 from dispatch.program.algebra import FLOW_FAMILIES, SENSES, Algebra
 from dispatch.program.layout import PATTERN_STEPS, Layout
 from dispatch.program.schedules import Sheet
-from dispatch.program.solver import AT_LEAST, AT_MOST, Statement
+from dispatch.program.solver import AT_LEAST, AT_MOST, NOTICED, Gap, Statement
 from dispatch.program.tariff_rows import TariffRows
 
 if TYPE_CHECKING:
@@ -30,6 +30,8 @@ class Program:
     ----------
     case : Case
         The scenario resolved to arrays.
+    asked_gap : Gap
+        How near the best possible a mixed-integer answer has to be.
 
     Attributes
     ----------
@@ -49,8 +51,9 @@ class Program:
         If the tariff cannot be stated as a (mixed-integer) linear program; says why.
     """
 
-    def __init__(self, case: Case) -> None:
+    def __init__(self, case: Case, asked_gap: Gap = NOTICED) -> None:
         self.case = case
+        self.asked_gap = asked_gap
         self.algebra = Algebra(case)
         self.steps = self.algebra.steps
         layout, pattern = Layout(), Statement("dispatch")

@@ -23,7 +23,6 @@ from __future__ import annotations
 
 import math
 import time
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -34,8 +33,10 @@ from dispatch.flows import Flows
 from dispatch.program.algebra import FLOW_FAMILIES, SLACK_FAMILIES
 from dispatch.program.arrays import dot
 from dispatch.program.least import least_slacks
-from dispatch.program.whole import settle
+from dispatch.program.whole import Settled, settle
 from dispatch.strategies.flow_table import flow_table
+from dispatch.strategies.kept import keep, recall
+from dispatch.strategies.solved import Solved
 from dispatch.strategies.table import Stage, Strategy
 
 if TYPE_CHECKING:
@@ -62,33 +63,6 @@ GRAIN = 1e-6  # kWh for a kWh: what less than this costs an own stage is not hel
 
 
 SLACK_PRICE = 100.0  # of a broken promise, in dearest prices: only to find a basis from which to start
-
-
-@dataclass(frozen=True)
-class Solved:
-    """A strategy's schedule and how it was found.
-
-    Attributes
-    ----------
-    flows : Flows
-    stage_values : dict of str to float
-        Optimum of each stage in the order solved, in the stage's own unit (kWh, or money for ``cost``; Σ stored
-        is negative because stages are minimised).
-    money : float
-        What the flows cost by the program's own account, without wear and what no flow changes.
-    iterations, residual, seconds : int, float, float
-        Simplex iterations, worst violated row or bound [kWh], wall time [s].
-    gap : float or None
-        Relative gap proved by the mixed-integer solve, where the tariff needed one.
-    """
-
-    flows: Flows
-    stage_values: dict[str, float]
-    money: float
-    iterations: int
-    residual: float
-    seconds: float
-    gap: float | None
 
 
 def _generic_weights(steps: int) -> Floats:
@@ -172,7 +146,7 @@ class _Run:
         self.program, self.strategy, self.record = program, strategy, record
         self.optima: dict[str, Optimum] = {}
         self.found: dict[str, float] = {}
-        self.gap: float | None = None
+        self.settled: Settled | None = None
         self.grain = GRAIN if program.case.limits.taper_hours else 0.0
         self.bounds = program.bounds()
         strategy.narrow(program, self.bounds)
@@ -223,7 +197,7 @@ class _Run:
         if name == "cost" and self.program.has_terms and self.strategy.near_reference:
             self.program.warm.rebase()
         if name == "cost" and len(self.program.warm.integers):
-            self.gap = settle(self.program.warm, costs)
+            self.settled = settle(self.program.warm, costs, self.program.asked_gap)
         optimum = self.program.warm.minimise(costs)
         if self.record is not None:
             self.record(name, optimum)
@@ -248,7 +222,7 @@ class _Run:
 
 
 def solve(program: Program, strategy: Strategy, record: Record | None = None) -> Solved:
-    """Solve one strategy on a built program, all stages.
+    """Solve one strategy on a built program, all stages; or read the result from the store, if one is in use.
 
     Parameters
     ----------
@@ -256,7 +230,8 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
     strategy : Strategy
         One of ``STRATEGIES``.
     record : callable, optional
-        Called with (stage name, Optimum) after every stage; the optimum certifies itself (duals, bounds).
+        Called with (stage name, Optimum) after every stage that is solved; the optimum certifies itself (duals,
+        bounds). Not called where the result is read from the store.
 
     Raises
     ------
@@ -265,6 +240,15 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
     SolveError
         No certified optimum.
     """
+    known = recall(program, strategy.name)
+    if known is not None:
+        return known
+    solved = _solve(program, strategy, record)
+    keep(program, strategy.name, solved)
+    return solved
+
+
+def _solve(program: Program, strategy: Strategy, record: Record | None) -> Solved:
     started = time.perf_counter()
     if strategy.near_reference:
         prepare(program)
@@ -284,7 +268,8 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
         iterations=sum(optimum.iterations for optimum in run.optima.values()),
         residual=max(optimum.residual for optimum in run.optima.values()),
         seconds=time.perf_counter() - started,
-        gap=run.gap,
+        gap=None if run.settled is None else run.settled.gap,
+        stopped=run.settled is not None and run.settled.stopped,
     )
 
 
