@@ -144,7 +144,11 @@ class _Run:
 
     def __init__(self, program: Program, strategy: Strategy, record: Record | None) -> None:
         self.program, self.strategy, self.record = program, strategy, record
-        self.optima: dict[str, Optimum] = {}
+        self.held: dict[
+            str, tuple[Floats, float]
+        ] = {}  # costs and optimum by stage: whole optima would fill memory
+        self.last: Optimum | None = None
+        self.iterations, self.residual = 0, 0.0
         self.found: dict[str, float] = {}
         self.settled: Settled | None = None
         self.grain = GRAIN if program.case.limits.taper_hours else 0.0
@@ -176,7 +180,7 @@ class _Run:
 
     def _from(self, zeros: int, room_kwh: float) -> None:
         """Take the first ``zeros`` stages at their least (levels: within ``room_kwh`` in each step), solve the rest."""
-        self.optima = {}
+        self.held, self.iterations, self.residual = {}, 0, 0.0
         bounds, self.found = _at_least(self.program, self.bounds, self.stages[:zeros])
         for family in LEVEL_SLACKS if room_kwh else ():
             bounds.upper[self.program.columns[family]] += room_kwh
@@ -201,24 +205,25 @@ class _Run:
         optimum = self.program.warm.minimise(costs)
         if self.record is not None:
             self.record(name, optimum)
-        self.optima[name], self.found[name] = optimum, optimum.objective
+        self.held[name], self.found[name] = (costs, optimum.objective), optimum.objective
+        self.last = optimum  # in the end the schedule that all stages together leave
+        self.iterations += optimum.iterations
+        self.residual = max(self.residual, optimum.residual)
         self.program.warm.hold(optimum.coarser(self.grain if name.startswith("own") else 0.0))
 
-    @property
-    def last(self) -> Optimum:
-        """The schedule that all stages together leave."""
-        return next(reversed(self.optima.values()))
-
-    def check_held(self) -> None:
-        """No stage may have moved an earlier stage's optimum."""
+    def values(self) -> Floats:
+        """Return the columns all stages together leave; no stage may have moved an earlier stage's optimum."""
+        if self.last is None:
+            raise SolveError(f"{self.program.case.path}: {self.strategy.name}: no stage was solved")
         values = self.last.values  # noqa: PD011 - an array, not a frame
-        for name, optimum in self.optima.items():
-            drift = abs(dot(optimum.costs, values) - optimum.objective)
-            if drift > HELD_TOLERANCE * max(1.0, abs(optimum.objective)):
+        for name, (costs, objective) in self.held.items():
+            drift = abs(dot(costs, values) - objective)
+            if drift > HELD_TOLERANCE * max(1.0, abs(objective)):
                 raise SolveError(
                     f"{self.program.case.path}: {self.strategy.name}: stage '{name}' moved by {drift:.3g} "
                     "in a later stage; please report this scenario"
                 )
+        return values
 
 
 def solve(program: Program, strategy: Strategy, record: Record | None = None) -> Solved:
@@ -257,16 +262,14 @@ def _solve(program: Program, strategy: Strategy, record: Record | None) -> Solve
         run.run()
     except Infeasible as error:
         raise Infeasible(_why_infeasible(program.case, strategy)) from error
-    run.check_held()
-    last = run.last
-    values = np.clip(last.values, run.bounds.lower, run.bounds.upper)
+    values = np.clip(run.values(), run.bounds.lower, run.bounds.upper)
     flows = flow_table(program, strategy.name, values, uses_battery=strategy.uses_battery)
     return Solved(
         flows=flows,
         stage_values=run.found,
         money=run.found["cost"] + program.cost_constant - flows.wear,
-        iterations=sum(optimum.iterations for optimum in run.optima.values()),
-        residual=max(optimum.residual for optimum in run.optima.values()),
+        iterations=run.iterations,
+        residual=run.residual,
         seconds=time.perf_counter() - started,
         gap=None if run.settled is None else run.settled.gap,
         stopped=run.settled is not None and run.settled.stopped,
