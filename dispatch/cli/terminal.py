@@ -111,6 +111,7 @@ def long_solves_told() -> Iterator[None]:
 
     def interrupted(_signal: int, _frame: object) -> None:
         if not Watch.interrupt():
+            Watch.stop.set()  # what other threads begin yet must not hold up the leaving
             raise KeyboardInterrupt
         tell("stopping: the best schedules found so far are kept; Ctrl-C again leaves without an answer")
 

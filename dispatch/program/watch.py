@@ -46,6 +46,8 @@ class Watch:
         What each yes-or-no decision is about; a key of ``HARD``.
     seconds : float
         After this long the solve stops with the best answer it has.
+    hears : bool
+        Whether ``stop`` stops it: not a solve so short that without it there would be no answer to keep.
     """
 
     say: Callable[[str], None] | None = None
@@ -54,7 +56,8 @@ class Watch:
     """Set to stop every solve under way; shared."""
     _under_way: ClassVar[list[Watch]] = []
 
-    def __init__(self, kinds: Sequence[str], seconds: float) -> None:
+    def __init__(self, kinds: Sequence[str], seconds: float, *, hears: bool = True) -> None:
+        self.hears = hears
         self.kinds = kinds
         self.started = time.monotonic()
         self.until = self.started + seconds
@@ -80,7 +83,7 @@ class Watch:
     @property
     def over(self) -> bool:
         """Whether the solve is to stop."""
-        return self.stop.is_set() or time.monotonic() >= self.until
+        return (self.hears and self.stop.is_set()) or time.monotonic() >= self.until
 
     def look(self, bound: float, best: float) -> bool:
         """Tell what is known by now, if it is time to; return whether to stop."""

@@ -38,6 +38,9 @@ ROUNDS, BESIDE = (
 SETTLE_SECONDS = 600.0  # a solve that takes longer ends with the best schedule found, and says so
 
 
+FLOWS_SECONDS = 20.0  # for whole values that go with given flows
+
+
 ROOM_KWH = 1e-7  # by how much a row may be missed when a binary is made whole; the last solve closes it
 
 
@@ -49,10 +52,11 @@ class Settled:
     stopped: bool = False
 
 
-def settle(warm: Warm, costs: Floats, asked: Gap = NOTICED) -> Settled:
+def settle(warm: Warm, costs: Floats, asked: Gap = NOTICED, flows: slice = slice(0)) -> Settled:
     """Find the best whole values of the integer columns for these costs and fix them there.
 
-    A solve that is stopped (by hand, or after ``SETTLE_SECONDS``) ends with the best values found.
+    ``flows`` are the columns that say what is done; the rest only says what that costs. A solve that is stopped
+    (by hand, or after ``SETTLE_SECONDS``) ends with the best values found.
 
     Raises
     ------
@@ -60,10 +64,10 @@ def settle(warm: Warm, costs: Floats, asked: Gap = NOTICED) -> Settled:
         Stopped before any schedule was found; or none exists.
     """
     with Watch(warm.kinds, SETTLE_SECONDS) as watch:
-        return _settle(warm, costs, asked, watch)
+        return _settle(warm, costs, asked, watch, flows)
 
 
-def _settle(warm: Warm, costs: Floats, asked: Gap, watch: Watch) -> Settled:
+def _settle(warm: Warm, costs: Floats, asked: Gap, watch: Watch, flows: slice) -> Settled:
     relaxed, stated = warm.minimise(costs), warm.bounds.copy()
     values: Floats | None
     values, bound = relaxed.values, relaxed.objective
@@ -76,6 +80,9 @@ def _settle(warm: Warm, costs: Floats, asked: Gap, watch: Watch) -> Settled:
             at = np.where(among | undecided, np.round(values[warm.integers]), whole)
             warm.fix(warm.integers, at)
             reached = _attempt(warm, costs)
+            if reached is None and best is None:
+                warm.loosen(stated)
+                at, reached = _of_flows(warm, costs, values, asked, flows)
             if reached is not None and (best is None or reached.objective < best[0]):
                 best = reached.objective, at
             if reached is not None and asked.holds(reached.objective, bound):
@@ -89,6 +96,29 @@ def _settle(warm: Warm, costs: Floats, asked: Gap, watch: Watch) -> Settled:
         values, least = warm.mixed(costs, warm.integers[among], reached, asked, watch)
         bound = max(bound, least)
     raise SolveError("no schedule keeps the whole values that were found; please report this scenario")
+
+
+def _of_flows(
+    warm: Warm, costs: Floats, values: Floats, asked: Gap, flows: slice
+) -> tuple[Floats, Optimum | None]:
+    """Find the whole values that go with what is done in these values, then the best that goes with those.
+
+    With the flows given the rest is soon found, and there is a schedule to keep if the solve is stopped.
+    """
+    stated, fixed = warm.bounds.copy(), warm.bounds.copy()
+    low, high = stated.lower[flows], stated.upper[flows]
+    fixed.lower[flows] = fixed.upper[flows] = np.clip(values[flows], low, high)
+    warm.loosen(fixed)
+    try:
+        found, _ = warm.mixed(costs, warm.integers, None, asked, Watch((), FLOWS_SECONDS, hears=False))
+    except SolveError:
+        found = None
+    warm.loosen(stated)
+    if found is None:
+        return np.empty(0), None
+    at = np.round(found[warm.integers])
+    warm.fix(warm.integers, at)
+    return at, _attempt(warm, costs)
 
 
 def _stopped(warm: Warm, best: tuple[float, Floats] | None, bound: float, asked: Gap) -> Settled:

@@ -201,7 +201,9 @@ class _Run:
         if name == "cost" and self.program.has_terms and self.strategy.near_reference:
             self.program.warm.rebase()
         if name == "cost" and len(self.program.warm.integers):
-            self.settled = settle(self.program.warm, costs, self.program.asked_gap)
+            self.settled = settle(
+                self.program.warm, costs, self.program.asked_gap, slice(self.program.columns["tariff"].start)
+            )
         optimum = self.program.warm.minimise(costs)
         if self.record is not None:
             self.record(name, optimum)
