@@ -1,10 +1,11 @@
-"""Time-of-use dispatch for homes with a backup battery: compare strategies in money and hours of backup.
+"""Time-of-use dispatch for homes with a backup battery: what to set, what it saves, how long it lasts.
 
->>> from dispatch import load_scenario, compare
->>> comparison = compare(load_scenario("scenarios/alder-row/scenario.toml"))  # doctest: +SKIP
->>> comparison["off-peak-first"].flows.frame  # doctest: +SKIP
+>>> from dispatch import compare
+>>> compare("scenarios/alder-row").comparison.advice.strategy
+'off-peak-first'
 
-Names are imported on first use, so that ``dispatch --help`` does not wait for pandas and the solver.
+Each command of the command line is a function of the same name; see :mod:`dispatch.door`. Names are imported on first
+use, so that ``dispatch --help`` does not wait for pandas and the solver.
 """
 
 from __future__ import annotations
@@ -13,10 +14,8 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from dispatch.backup.hours import BackupSummary, backup_hours
-    from dispatch.case.case import Case, load_scenario
-    from dispatch.case.limits import Limits
-    from dispatch.comparison.compare import Comparison, compare
+    from dispatch.case.case import Case
+    from dispatch.door import bill, check, compare, frontier, load, outage, storm, tariffs, tonight
     from dispatch.errors import (
         DispatchError,
         FlowsError,
@@ -28,34 +27,36 @@ if TYPE_CHECKING:
         StoppedEarly,
     )
     from dispatch.flows import Flows
-    from dispatch.outcome import StrategyResult
+    from dispatch.outcome import Outcome
     from dispatch.scenario.model import Scenario
 
 __all__ = [
-    "BackupSummary",
     "Case",
-    "Comparison",
     "DispatchError",
     "Flows",
     "FlowsError",
     "Infeasible",
-    "Limits",
+    "Outcome",
     "ReconciliationError",
     "Scenario",
     "ScenarioError",
     "SeriesError",
     "SolveError",
     "StoppedEarly",
-    "StrategyResult",
-    "backup_hours",
+    "bill",
+    "check",
     "compare",
-    "load_scenario",
+    "frontier",
+    "load",
+    "outage",
+    "storm",
+    "tariffs",
+    "tonight",
 ]
 
 _HOMES = {
-    "backup.hours": ("BackupSummary", "backup_hours"),
-    "case.case": ("Case", "load_scenario"),
-    "comparison.compare": ("Comparison", "compare"),
+    "case.case": ("Case",),
+    "door": ("bill", "check", "compare", "frontier", "load", "outage", "storm", "tariffs", "tonight"),
     "errors": (
         "DispatchError",
         "FlowsError",
@@ -67,8 +68,7 @@ _HOMES = {
         "StoppedEarly",
     ),
     "flows": ("Flows",),
-    "case.limits": ("Limits",),
-    "outcome": ("StrategyResult",),
+    "outcome": ("Outcome",),
     "scenario.model": ("Scenario",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

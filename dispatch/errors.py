@@ -2,7 +2,9 @@
 
 ::
 
-    DispatchError
+    DispatchError                 the root, in `tariffs.errors`: catches every refusal, the tariffs' too
+    ├── TariffError               a tariff cannot be used (`tariffs.errors`)
+    │   └── MeterError            a meter file cannot be read (`tariffs.errors`)
     ├── ScenarioError             the site description cannot be used
     ├── SeriesError               a load or solar series does not fit the time grid
     └── SolveError                no certified optimum
@@ -14,19 +16,18 @@
 Every class takes its message positionally only, so that each survives pickling between processes.
 """
 
+from tariffs.errors import DispatchError
 
-class DispatchError(Exception):
-    """Base of everything this package refuses to do.
-
-    Parameters
-    ----------
-    message : str
-        The whole text for the user: file, field or row, the value seen, the remedy.
-    """
-
-    def __init__(self, message: str) -> None:
-        super().__init__(message)
-        self.message = message
+__all__ = [
+    "DispatchError",
+    "FlowsError",
+    "Infeasible",
+    "ReconciliationError",
+    "ScenarioError",
+    "SeriesError",
+    "SolveError",
+    "StoppedEarly",
+]
 
 
 class ScenarioError(DispatchError):

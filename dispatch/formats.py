@@ -44,38 +44,14 @@ _IN_THOUSANDTHS = frozenset(("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND"))
 
 
 def currency_decimals(currency: str) -> int:
-    """Give the number of decimals amounts in a currency are written with.
-
-    Parameters
-    ----------
-    currency : str
-        ISO 4217 code.
-
-    Returns
-    -------
-    int
-        0, 2 or 3.
-    """
+    """Give the number of decimals (0, 2 or 3) that amounts in a currency, an ISO 4217 code, are written with."""
     if currency in _WITHOUT_MINOR_UNIT:
         return 0
     return 3 if currency in _IN_THOUSANDTHS else 2
 
 
 def format_number(value: float | None, decimals: int = 0) -> str:
-    """Write a number with thousands separators and never a negative zero.
-
-    Parameters
-    ----------
-    value : float or None
-        None and NaN give a dash.
-    decimals : int
-        Digits after the point.
-
-    Returns
-    -------
-    str
-        For example ``1,234.50``.
-    """
+    """Write a number with thousands separators, ``1,234.50``, and never a negative zero; None and NaN give a dash."""
     if value is None or math.isnan(value):
         return ABSENT
     text = f"{value:,.{decimals}f}"
@@ -83,19 +59,9 @@ def format_number(value: float | None, decimals: int = 0) -> str:
 
 
 def fitting_decimals(values: Iterable[float | None], most: int = 2) -> int:
-    """Choose one number of decimals for figures that stand side by side.
+    """Choose one number of decimals for figures that stand side by side, never more than ``most``.
 
-    Parameters
-    ----------
-    values : iterable of float or None
-        The figures of one row.
-    most : int
-        Never more than this.
-
-    Returns
-    -------
-    int
-        About four significant digits for the largest of them: 0 from a thousand on, 1 from ten on.
+    About four significant digits for the largest of them: 0 from a thousand on, 1 from ten on.
     """
     largest = max((abs(value) for value in values if value is not None and math.isfinite(value)), default=0.0)
     wanted = 0 if largest >= 1000 else 1 if largest >= 10 else 2
@@ -103,52 +69,19 @@ def fitting_decimals(values: Iterable[float | None], most: int = 2) -> int:
 
 
 def format_money(amount: float | None, currency: str) -> str:
-    """Write an amount to the currency's own minor unit, with its code in front.
-
-    Parameters
-    ----------
-    amount : float or None
-        Money; None gives a dash.
-    currency : str
-        ISO 4217 code.
-
-    Returns
-    -------
-    str
-        For example ``CAD 1,234.50`` or ``JPY 98,765``.
-    """
+    """Write an amount to the minor unit of its currency, an ISO 4217 code: ``CAD 1,234.50``, ``JPY 98,765``."""
     return f"{currency} {format_number(amount, currency_decimals(currency))}"
 
 
 def format_kwh(energy_kwh: float | None) -> str:
-    """Write an energy with about four significant digits, for example ``6.12 kWh`` or ``4,210 kWh``.
-
-    Parameters
-    ----------
-    energy_kwh : float or None
-        Energy. [kWh]
-
-    Returns
-    -------
-    str
-    """
+    """Write an energy with about four significant digits: ``6.12 kWh``, ``4,210 kWh``."""
     return f"{format_number(energy_kwh, fitting_decimals([energy_kwh]))} kWh"
 
 
 def format_hours(hours: float | None, horizon_hours: float = math.inf) -> str:
-    """Write hours of backup without a unit: ``9.9``, and ``168+`` where the horizon was reached.
+    """Write hours of backup without a unit: ``9.9``, and ``168+`` where counting stopped at the horizon.
 
-    Parameters
-    ----------
-    hours : float or None
-        Duration. [h]
-    horizon_hours : float
-        Where counting stopped: at or above it the true figure may be larger. [h]
-
-    Returns
-    -------
-    str
-        Rounded down to a tenth of an hour, so that a figure never promises more than there is.
+    Rounded down to a tenth of an hour, so that a figure never promises more than there is.
     """
     if hours is None or math.isnan(hours):
         return ABSENT
@@ -158,97 +91,33 @@ def format_hours(hours: float | None, horizon_hours: float = math.inf) -> str:
 
 
 def percent_down(share: float) -> str:
-    """Write a share as a percentage rounded down to a tenth: 100 only where nothing is missing.
-
-    Parameters
-    ----------
-    share : float
-        Between 0 and 1.
-
-    Returns
-    -------
-    str
-    """
+    """Write a share of 0 to 1 as a percentage rounded down to a tenth: 100 only where nothing is missing."""
     return "100" if share >= 1.0 else format_number(math.floor(share * 1000 + 1e-9) / 10, 1)
 
 
 def format_date(day: date, *, weekday: bool = True) -> str:
-    """Write a day with its weekday: ``Wed 15 Jan 2025``.
-
-    Parameters
-    ----------
-    day : datetime.date or datetime.datetime
-        Any local day.
-    weekday : bool
-        False leaves the weekday out.
-
-    Returns
-    -------
-    str
-    """
+    """Write a local day with or without its weekday: ``Wed 15 Jan 2025``."""
     name = f"{_WEEKDAYS[day.weekday()]} " if weekday else ""
     return f"{name}{day.day} {_MONTHS[day.month - 1]} {day.year}"
 
 
 def format_moment(moment: datetime, *, weekday: bool = True) -> str:
-    """Write an instant to the minute on its own clock: ``Wed 15 Jan 2025 17:00``.
-
-    Parameters
-    ----------
-    moment : datetime.datetime or pandas.Timestamp
-        Any local instant.
-    weekday : bool
-        False leaves the weekday out.
-
-    Returns
-    -------
-    str
-    """
+    """Write an instant to the minute on its own clock: ``Wed 15 Jan 2025 17:00``."""
     return f"{format_date(moment, weekday=weekday)} {moment.hour:02d}:{moment.minute:02d}"
 
 
 def format_span(first: date, last: date) -> str:
-    """Write the days a series covers: ``Wed 1 Jan 2025 to Wed 31 Dec 2025``, or the day if it is one.
-
-    Parameters
-    ----------
-    first, last : datetime.date
-        First and last local day, both included.
-
-    Returns
-    -------
-    str
-    """
+    """Write the days a series covers, both ends included: ``Wed 1 Jan 2025 to Wed 31 Dec 2025``, or the one day."""
     return format_date(first) if first == last else f"{format_date(first)} to {format_date(last)}"
 
 
 def format_step(dt_hours: float) -> str:
-    """Write the length of a step: ``1 h`` or ``15 min``.
-
-    Parameters
-    ----------
-    dt_hours : float
-        Length of a step. [h]
-
-    Returns
-    -------
-    str
-    """
+    """Write the length of a step: ``1 h`` or ``15 min``."""
     return f"{dt_hours:g} h" if dt_hours >= 1 else f"{dt_hours * 60:g} min"
 
 
 def format_month(name: str) -> str:
-    """Write a billing period named ``2025-01`` as ``Jan 2025``; any other name stays as it is.
-
-    Parameters
-    ----------
-    name : str
-        The billing period's name.
-
-    Returns
-    -------
-    str
-    """
+    """Write a billing period named ``2025-01`` as ``Jan 2025``; any other name stays as it is."""
     year, _, month = name.partition("-")
     if year.isdigit() and month.isdigit() and 1 <= int(month) <= len(_MONTHS):
         return f"{_MONTHS[int(month) - 1]} {year}"
@@ -266,16 +135,6 @@ CENT = 5e-3
 
 
 def price_decimals(prices_per_kwh: list[float]) -> int:
-    """Choose the decimals prices of a kWh are written with: four for 0.1234, two for 31.50.
-
-    Parameters
-    ----------
-    prices_per_kwh : list of float
-        The prices that stand together.
-
-    Returns
-    -------
-    int
-    """
+    """Choose the decimals of prices per kWh that stand together: four for 0.1234, two for 31.50."""
     largest = max((abs(price) for price in prices_per_kwh), default=0.0)
     return 4 if largest < 1 else 3 if largest < 10 else 2

@@ -1,38 +1,39 @@
-"""What one strategy came to: the records that comparison fills and reports show."""
+"""What one run comes to: bill, wear, flows and backup. One record, whoever made the flows."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 import tariffs
 from dispatch.backup.hours import BackupSummary, backup_summary
 from dispatch.case.stored_value import lowest_price_per_kwh
-from dispatch.errors import FlowsError, ReconciliationError
-from dispatch.rules.replay import replay
+from dispatch.errors import ReconciliationError
+from dispatch.flows import TOLERANCE_KWH
 from dispatch.rules.score import target_level_kwh
-from dispatch.settings.plain import plain_card
-from dispatch.settings.space import Tables, device_space
 from dispatch.strategies.solve import grid_only
-from dispatch.strategies.table import CHOICES
+from tariffs.terms.shared_out import unit_prices
 
 if TYPE_CHECKING:
-    import datetime as dt
-
     import pandas as pd
 
+    from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.flows import Flows
+    from dispatch.strategies.solved import Solved
 
 
 RECONCILE_RELATIVE = 1e-6
 
+Basis = Literal["as set", "planned", "no system"]
+
 
 @dataclass(frozen=True)
 class Shortfall:
-    """A promise a strategy could not keep.
+    """A promise a run could not keep.
 
     Attributes
     ----------
@@ -56,65 +57,207 @@ class Shortfall:
 
 
 @dataclass(frozen=True)
-class StrategyResult:
-    """One strategy in money, energy and hours. Energies in kWh over the case; a figure it lacks is None."""
+class Proof:
+    """What the solver proved of a planned run.
 
-    name: str
-    status: str
-    flows: Flows
-    bill: tariffs.Bill
-    saving: float
-    wear: float
-    seconds: float
-    import_kwh: float
-    export_kwh: float
-    sun_used_kwh: float | None
-    spilled_kwh: float | None
-    cycles: float | None
-    idle_kwh: float
-    idle_cost: float | None
-    import_kwh_by_band: dict[str, float]
-    floor_broken_hours: float | None
-    unserved_kwh: float
-    import_excess_kwh: float
-    closing_shortfall_kwh: float | None
-    stored_change_kwh: float | None
-    stored_change_value: float | None
-    backup: BackupSummary | None
-    shortfalls: tuple[Shortfall, ...]
+    Attributes
+    ----------
+    stage_values : dict of str to float
+        Optimum of every stage, in order.
+    residual_kwh : float
+        Worst violation of any row or bound.
+    gap : float or None
+        Relative gap of the yes-or-no decisions; None where there are none.
+    seconds : float
+        Time of solving.
+    """
+
     stage_values: dict[str, float]
     residual_kwh: float
-    reconciliation: float
     gap: float | None
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One run in money, energy and hours.
+
+    Attributes
+    ----------
+    name : str
+        The strategy, or what the settings are called.
+    basis : str
+        ``as set``: as an inverter runs it, seeing only the present; ``planned``: knowing the whole period;
+        ``no system``: from the meter alone.
+    flows : Flows
+        Its case has the run's own reserve, start and closing level.
+    bill : Bill
+    reference : float
+        Unrounded bill of the household without the system, which the saving is against. [currency]
+    reconciliation : float
+        Relative difference between the bill and the same flows priced by the program's own terms.
+    proof : Proof or None
+        Of planned runs.
+    reserve_percent : float or None
+        The reserve as entered on the device, percent of nominal; None where none was entered.
+    """
+
+    name: str
+    basis: Basis
+    flows: Flows
+    bill: tariffs.Bill
+    reference: float
+    reconciliation: float
+    proof: Proof | None = None
+    reserve_percent: float | None = None
+    shortfalls: tuple[Shortfall, ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Find the promises that could not be kept."""
+        object.__setattr__(self, "shortfalls", _shortfalls(self.flows))
+
+    # ---- money ---------------------------------------------------------------------------------------------
+
+    @property
+    def case(self) -> Case:
+        """The case as it was run."""
+        return self.flows.case
 
     @property
     def total(self) -> float:
         """The rounded bill as a number, for arithmetic."""
         return float(self.bill.total)
 
+    @cached_property
+    def wear(self) -> float:
+        """Money for wear, beside the bill."""
+        return self.flows.wear
+
     @property
-    def burden(self) -> float:
-        """Bill + wear: what strategies are ranked by."""
+    def bill_and_wear(self) -> float:
+        """Bill + wear, unrounded."""
         return float(self.bill.total_unrounded) + self.wear
 
+    @property
+    def compared_cost(self) -> float:
+        """Bill + wear, less the worth of what more is stored at the end: what everything is ranked by."""
+        return self.bill_and_wear - (self.stored_change_value or 0.0)
 
-@dataclass(frozen=True)
-class PeakDayStrategy:
-    """One strategy on one peak day: energy cost, lowest level [kWh] with the end of its step, hours left then."""
+    @property
+    def saving(self) -> float:
+        """What the household without the system pays more, in the same measure."""
+        return self.reference - self.compared_cost
 
-    cost: float
-    lowest_kwh: float | None
-    lowest_at: pd.Timestamp | None
-    backup_hours: float | None
+    @cached_property
+    def stored_change_kwh(self) -> float | None:
+        """Level at the end less level at the start; None where the battery lies idle."""
+        if not self.flows.uses_battery:
+            return None
+        return float(self.flows["stored"][-1] - self.case.limits.start_kwh)
+
+    @cached_property
+    def stored_change_value(self) -> float | None:
+        """Its worth at the period's lowest price."""
+        change = self.stored_change_kwh
+        return None if change is None else change * lowest_price_per_kwh(self.case)
+
+    @cached_property
+    def idle_cost(self) -> float | None:
+        """The system's own draw at what bought energy cost in its steps, blocks and netting shared out."""
+        if not self.flows.has_system:
+            return None
+        flows = self.flows
+        prices = unit_prices(self.case.prices, flows["import"], flows["export"])
+        return float(flows.idle_kwh @ prices.import_per_kwh)
+
+    @cached_property
+    def period_costs(self) -> dict[str, float]:
+        """Bill + wear of each billing period."""
+        prices, flows = self.case.prices, self.flows
+        worn = np.zeros(len(prices.period))
+        if flows.has_system:
+            worn = self.case.limits.wear_per_kwh * flows.cells_out_kwh
+        wear = np.bincount(prices.period, weights=worn, minlength=len(prices.period_names)).tolist()
+        return {
+            period.name: float(period.total_unrounded) + money
+            for period, money in zip(self.bill.periods, wear, strict=True)
+        }
+
+    # ---- energy --------------------------------------------------------------------------------------------
+
+    @cached_property
+    def cycles(self) -> float | None:
+        """Full cycles of the usable energy."""
+        limits = self.case.limits
+        if not self.flows.uses_battery:
+            return None
+        return float(self.flows.cells_out_kwh.sum() / (limits.full_kwh - limits.empty_kwh))
+
+    @property
+    def sun_used_kwh(self) -> float | None:
+        """Sun that served the load or charged the battery."""
+        flows = self.flows
+        return float(flows["sun_to_load"].sum() + flows["sun_to_battery"].sum()) if flows.has_system else None
+
+    def sum_kwh(self, family: str) -> float:
+        """Sum one family of flows over the period."""
+        return float(self.flows[family].sum())
+
+    @property
+    def import_kwh_by_band(self) -> dict[str, float]:
+        """Energy bought at each named price."""
+        prices, bought = self.case.prices, self.flows["import"]
+        return {
+            band: float(bought[prices.band == index].sum()) for index, band in enumerate(prices.band_names)
+        }
+
+    # ---- promises ------------------------------------------------------------------------------------------
+
+    @property
+    def serves(self) -> bool:
+        """Whether the whole load is served in daily use."""
+        return self.sum_kwh("unserved_load") <= TOLERANCE_KWH
+
+    @property
+    def status(self) -> str:
+        """``optimal`` (planned), ``runs`` (as set) or ``cannot serve``."""
+        return ("runs" if self.basis == "as set" else "optimal") if self.serves else "cannot serve"
+
+    @property
+    def floor_broken_hours(self) -> float | None:
+        """Hours below the reserve; None where the battery lies idle."""
+        if not self.flows.uses_battery:
+            return None
+        return float(np.sum(self.flows["floor_shortfall"] > TOLERANCE_KWH) * self.case.dt_hours)
+
+    @cached_property
+    def backup(self) -> BackupSummary | None:
+        """Hours of backup at the end of every step; None where the battery lies idle."""
+        return backup_summary(self.case, self.flows["stored"]) if self.flows.uses_battery else None
+
+    @property
+    def least_hours(self) -> float | None:
+        """Fewest hours of backup, without sun; None where the battery lies idle. [h]."""
+        return None if self.backup is None else self.backup.minimum
+
+    @cached_property
+    def target_share(self) -> float:
+        """Share of instants that leave the backup target (1 without a target)."""
+        target = target_level_kwh(self.case)
+        if target is None:
+            return 1.0
+        return float(np.mean(self.flows["stored"] >= target - TOLERANCE_KWH)) if self.backup else 0.0
+
+    @property
+    def meets_target(self) -> bool:
+        """Whether the target is left at the wanted share of instants."""
+        return self.target_share >= share_wanted(self.case) - 1e-12
 
 
-@dataclass(frozen=True)
-class PeakDay:
-    """One of the local days on which the household without the system pays most for energy."""
-
-    date: dt.date
-    grid_only_cost: float
-    by_strategy: dict[str, PeakDayStrategy]
+def share_wanted(case: Case) -> float:
+    """Return the share of instants at which the target must hold; 0 without a target."""
+    backup = case.scenario.backup
+    return 0.0 if backup.target_hours is None else backup.share_of_instants_fraction
 
 
 def bill_of(flows: Flows) -> tariffs.Bill:
@@ -123,11 +266,58 @@ def bill_of(flows: Flows) -> tariffs.Bill:
     return tariffs.bill(case.tariff, case.times, case.dt_hours, flows["import"], flows["export"])
 
 
+def as_set_outcome(flows: Flows, reference: float, reserve_percent: float | None) -> Outcome:
+    """Price and judge a run of the inverter.
+
+    Parameters
+    ----------
+    flows : Flows
+    reference : float
+        Unrounded bill of the household without the system. [currency]
+    reserve_percent : float or None
+        The reserve entered.
+
+    Raises
+    ------
+    ReconciliationError
+        If the bill and the same flows priced by the program's terms disagree.
+    """
+    bill = bill_of(flows)
+    difference = reconcile(flows.case, flows.name, _terms_money(flows), bill)
+    return Outcome(flows.name, "as set", flows, bill, reference, difference, None, reserve_percent)
+
+
+def planned_outcome(solved: Solved, reference: float, reserve_percent: float | None = None) -> Outcome:
+    """Price and judge a solved plan; parameters and errors as :func:`as_set_outcome`."""
+    flows = solved.flows
+    bill = bill_of(flows)
+    difference = reconcile(flows.case, flows.name, solved.money, bill)
+    proof = Proof(solved.stage_values, solved.residual, solved.gap, solved.seconds)
+    return Outcome(flows.name, "planned", flows, bill, reference, difference, proof, reserve_percent)
+
+
+def without_system(case: Case) -> Outcome:
+    """Return the household without the system, which every saving is against."""
+    flows = grid_only(case)
+    bill = bill_of(flows)
+    difference = reconcile(case, flows.name, _terms_money(flows), bill)
+    return Outcome(flows.name, "no system", flows, bill, float(bill.total_unrounded), difference)
+
+
+def _terms_money(flows: Flows) -> float:
+    """Price flows that no program decided by the terms a program would be given."""
+    prices = flows.case.prices
+    return tariffs.evaluate(prices, flows["import"], flows["export"]) - prices.fixed_total
+
+
 def reconcile(case: Case, name: str, program_money: float, bill: tariffs.Bill) -> float:
     """Compare the program's money with the unrounded bill; return their relative difference.
 
     Parameters
     ----------
+    case : Case
+    name : str
+        What the message calls the run.
     program_money : float
         Energy money of the program's own objective, without wear and fixed charges.
     bill : Bill
@@ -151,107 +341,25 @@ def reconcile(case: Case, name: str, program_money: float, bill: tariffs.Bill) -
     return difference / scale if scale else 0.0
 
 
-BROKEN_KWH = 1e-6
-
-
-@dataclass(frozen=True)
-class Earned:
-    """One way of running the system, in money and hours.
-
-    Attributes
-    ----------
-    name : str
-    flows : Flows
-    bill : Bill
-    wear : float
-        Money for wear, beside the bill.
-    saving : float
-        Against the household without the system (rounded bills).
-    stored_change_kwh, stored_change_value : float
-        Level at the end less level at the start, and its worth at the period's lowest price.
-    backup : BackupSummary
-    target_share : float
-        Share of instants that leave the backup target (1 without a target).
-    floor_broken_hours, unserved_kwh, import_excess_kwh : float
-    """
-
-    name: str
-    flows: Flows
-    bill: tariffs.Bill
-    wear: float
-    saving: float
-    stored_change_kwh: float
-    stored_change_value: float
-    backup: BackupSummary
-    target_share: float
-    floor_broken_hours: float
-    unserved_kwh: float
-    import_excess_kwh: float
-
-    @property
-    def status(self) -> str:
-        """Whether the whole load is served: "optimal" for a strategy's result, and "cannot serve"."""
-        return "cannot serve" if self.unserved_kwh > BROKEN_KWH else "optimal"
-
-    @property
-    def total(self) -> float:
-        """The rounded bill."""
-        return float(self.bill.total)
-
-    @property
-    def burden(self) -> float:
-        """Bill + wear, less what more is stored at the end than at the start: what ways are compared by."""
-        return float(self.bill.total_unrounded) + self.wear - self.stored_change_value
-
-
-def earned(case: Case, name: str, flows: Flows, reference_total: float) -> Earned:
-    """Price and judge one run."""
-    bill = bill_of(flows)
-    stored = flows["stored"]
-    change = float(stored[-1] - case.limits.start_kwh)
-    target = target_level_kwh(case)
-    met = 1.0 if target is None else float(np.mean(stored >= target - BROKEN_KWH))
-    return Earned(
-        name=name,
-        flows=flows,
-        bill=bill,
-        wear=flows.wear,
-        saving=reference_total - float(bill.total),
-        stored_change_kwh=change,
-        stored_change_value=change * lowest_price_per_kwh(case),
-        backup=backup_summary(case, stored),
-        target_share=met,
-        floor_broken_hours=float(np.sum(flows["floor_shortfall"] > BROKEN_KWH) * case.dt_hours),
-        unserved_kwh=float(flows["unserved_load"].sum()),
-        import_excess_kwh=float(flows["import_excess"].sum()),
-    )
-
-
-def reference_bill(case: Case) -> float:
-    """Return the rounded bill of the household without the system."""
-    return float(bill_of(grid_only(case)).total)
-
-
-def strategies_as_set(case: Case, reference_total: float) -> dict[str, Earned]:
-    """Run the strategies a household can set as an inverter would, entered as the tariff's windows say.
-
-    Parameters
-    ----------
-    case : Case
-    reference_total : float
-        Bill of the household without the system.
-
-    Returns
-    -------
-    dict of str to Earned
-        By strategy; empty where the flows break a limit, as where no charger makes good what self-discharge takes
-        from an empty battery. The reserve is the lowest level the device takes that keeps the scenario's floor at every
-        instant; charging goes up to the highest one.
-    """
-    space = device_space(case)
-    cards = [plain_card(case, space, name, space.reserves[0]) for name in CHOICES]
-    try:
-        runs = replay(case, Tables(case, space).orders(cards), CHOICES)
-    except FlowsError:
-        return {}
-    return {flows.name: earned(case, flows.name, flows, reference_total) for flows in runs}
+def _shortfalls(flows: Flows) -> tuple[Shortfall, ...]:
+    case, found = flows.case, []
+    for kind in ("unserved_load", "import_excess", "floor_shortfall"):
+        slack: Floats = flows[kind]
+        broken = np.flatnonzero(slack > TOLERANCE_KWH)
+        if len(broken):
+            worst = int(np.argmax(slack))
+            found.append(
+                Shortfall(
+                    kind=kind,
+                    kwh=float(slack[worst] if kind == "floor_shortfall" else slack.sum()),
+                    hours=len(broken) * case.dt_hours,
+                    first=case.times[broken[0]],
+                    last=case.times[broken[-1]],
+                    worst=case.times[worst],
+                    worst_kwh=float(slack[worst]),
+                )
+            )
+    if flows.closing_shortfall_kwh > TOLERANCE_KWH:
+        end, kwh = case.times[-1], flows.closing_shortfall_kwh
+        found.append(Shortfall("closing_shortfall", kwh, 0.0, end, end, end, kwh))
+    return tuple(found)

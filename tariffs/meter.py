@@ -8,18 +8,20 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from tariffs.errors import MeterError
-from tariffs.reading.table import Floats, Rows, column, numbers, read_rows, regular_seconds, times
+from tariffs.reading.refusals import problem_report
+from tariffs.reading.steps import even_step
+from tariffs.reading.table import Table, kwh_factor, read_table, unit_of, without_unit
 
-_STEPS = (900, 1800, 3600)
+Floats = NDArray[np.float64]
 
 
-_UNITS = {"_kwh": (1.0, 0.0), "_kw": (0.0, 1.0), "_wh": (0.001, 0.0), "_w": (0.0, 0.001)}
+_STEPS = (15, 30, 60)
 
 
 _OFFSET = re.compile(r"[+-]\d\d:?\d\d$")
-"""By ending: factor to kWh for energy in the step, or to kW for mean power in it."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,7 @@ def read_meter(
     import_columns: Sequence[str] = (),
     export_columns: Sequence[str] = (),
 ) -> Meter:
-    """Read ``time,import_kwh[,export_kwh]`` rows of 15, 30 or 60 minutes, labelled by their start.
+    """Read ``time,import_kwh[,export_kwh]`` lines of 15, 30 or 60 minutes, labelled by their start.
 
     Parameters
     ----------
@@ -66,54 +68,43 @@ def read_meter(
     Raises
     ------
     MeterError
-        If the file cannot be read as it stands: the message names the file, the row, the value and the
+        If the file cannot be read as it stands: the message names the file, the line, the value and the
         remedy. Nothing is filled in.
     """
-    rows = read_rows(Path(path))
-    if not import_columns:
-        _check_default(rows)
-    for name in (*import_columns, *export_columns):
-        _check_column(rows, name)
-    moments = times(rows, time_zone)
-    seconds = regular_seconds(rows, moments, _STEPS)
-    hours = seconds / 3600
-    bought = _energy(rows, import_columns or ("import_kwh",), hours)
-    given = ("export_kwh",) if "export_kwh" in rows.cells and not import_columns else ()
-    sold = _energy(rows, export_columns or given, hours)
-    local = moments if time_zone is None else moments.tz_convert(time_zone)
-    return Meter(local, hours, bought, sold, "" if time_zone is None else _other_clock(rows, local))
+    table = read_table(Path(path), MeterError)
+    bought = tuple(import_columns) or _default(table)
+    given = ("export_kwh",) if "export_kwh" in table.header and not import_columns else ()
+    sold = tuple(export_columns) or given
+    table.require(dict.fromkeys((*bought, *sold), "the bill"))
+    if unitless := [without_unit(name) for name in (*bought, *sold) if unit_of(name) is None]:
+        raise MeterError(problem_report(path, unitless))
+    readings = table.readings(dict.fromkeys((*bought, *sold), "the bill"), time_zone)
+    hours = even_step(readings, _STEPS).total_seconds() / 3600
+
+    def energy(names: Sequence[str]) -> Floats:
+        scaled = (readings.columns[name] * kwh_factor(name, hours) for name in names)
+        return sum(scaled, start=np.zeros(len(readings.times)))
+
+    other_clock = "" if time_zone is None else _other_clock(table, readings.times)
+    return Meter(readings.times, hours, energy(bought), energy(sold), other_clock)
 
 
-def _check_default(rows: Rows) -> None:
+def _default(table: Table) -> tuple[str, ...]:
     """Refuse a file without ``import_kwh``: which of its columns is what the meter bought is not to be guessed."""
-    if "import_kwh" not in rows.cells:
-        have = ", ".join(name for name in rows.cells if name != "time")
-        near = [name for name in rows.cells if "import" in name.casefold()]
+    if "import_kwh" not in table.header:
+        have = ", ".join(table.header[:12])
+        near = [name for name in table.header if "import" in name.casefold()]
         hint = f"did you mean {near[0]!r}? Rename" if near else "rename"
         raise MeterError(
-            f"{rows.path}: has no column 'import_kwh' (got {have}); {hint} the column that holds what was "
-            "bought, or name it with --import COLUMN (several are added up)"
+            f"{table.path}: no column 'import_kwh' (the file has {have}); {hint} the column that holds what "
+            "was bought, or name it with --import COLUMN (several are added up)"
         )
+    return ("import_kwh",)
 
 
-def _other_clock(rows: Rows, local: pd.DatetimeIndex) -> str:
+def _other_clock(table: Table, local: pd.DatetimeIndex) -> str:
     """Return the offsets that readings carry where none is ever the zone's; Z and +00:00 name no clock."""
-    stated = {found[0] for text in rows.cells["time"] if (found := _OFFSET.search(text))} - {"+00:00"}
+    stated = {found[0] for text in table.column("time") if (found := _OFFSET.search(text))} - {"+00:00"}
     apart = (local.tz_localize(None) - local.tz_convert("UTC").tz_localize(None)).unique()
     kept = {f"{pd.Timestamp(0, tz=dt.timezone(offset)):%z}" for offset in apart.to_pytimedelta()}
     return "" if {text.replace(":", "") for text in stated} & kept else ", ".join(sorted(stated))
-
-
-def _check_column(rows: Rows, name: str) -> None:
-    column(rows, name, "the bill")
-    if not name.endswith(tuple(_UNITS)):
-        text = "the ending of its name must say its unit: _kwh, _wh, _kw or _w"
-        raise MeterError(f"{rows.path}: column {name!r}: {text} (got {name!r}); rename it, as in {name}_kwh")
-
-
-def _energy(rows: Rows, names: Sequence[str], hours: float) -> Floats:
-    total = np.zeros(len(rows.lines))
-    for name in names:
-        energy, power = next(factors for ending, factors in _UNITS.items() if name.endswith(ending))
-        total += numbers(rows, name, "the bill") * (energy + power * hours)
-    return total

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
-import zoneinfo
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import tariffs
+from tariffs.reading.clock import unknown_zone
+from tariffs.reading.refusals import show
 from tariffs.terms.event_days import EventTotals, event_totals
 from tariffs.terms.peak_demand import PeakDemand, peak_demand
 
@@ -84,10 +84,8 @@ def meter_bill(
 
 def _zone_of(tariff: tariffs.Tariff, asked: str | None) -> str:
     """Choose the clock; refuse none, an unknown one, and one that contradicts the file."""
-    if asked is not None and asked not in zoneinfo.available_timezones():
-        near = difflib.get_close_matches(asked, zoneinfo.available_timezones(), n=1, cutoff=0.5)
-        hint = f"did you mean '{near[0]}'?" if near else "write one such as America/Moncton"
-        raise tariffs.TariffError(f"--time-zone: is not an IANA time zone (got '{asked}'); {hint}")
+    if asked is not None and (problem := unknown_zone(asked)) is not None:
+        raise tariffs.TariffError(f"--time-zone: {problem} (got {show(asked)})")
     if tariff.time_zone is None and asked is None:
         raise tariffs.TariffError(
             f"{tariff.source}: time_zone: the file names no clock for its windows and days; add "

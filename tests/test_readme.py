@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from terminal import run
 
 from dispatch.scenario.model import Scenario
 from tariffs import parse_tariff
@@ -32,9 +31,10 @@ def test_the_first_two_commands_are_the_set_up() -> None:
     assert all("pip install" in block and "\n" not in block.strip() for block in SHELL[:2])
 
 
-def test_the_first_command_prints_what_is_shown() -> None:
-    run = [sys.executable, "-m", "dispatch", "compare", "scenarios/alder-row"]
-    done = subprocess.run(run, cwd=ROOT, capture_output=True, text=True, check=True)
+def test_the_first_command_prints_what_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
+    done = run("compare", "scenarios/alder-row")
+    assert done.returncode == 0
     printed = [line.rstrip() for line in done.stdout.splitlines()]
     shown = shown_after(SHELL[0])
     assert len(shown) > 30

@@ -15,20 +15,20 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 import pytest
-
-from dispatch import Case, compare, load_scenario
+from homes.shipped import NAMES, Year, shipped_case
 
 if TYPE_CHECKING:
     from types import ModuleType
 
+    from dispatch import Case
+
 SCENARIOS = Path(__file__).resolve().parents[1] / "scenarios"
-NAMES = sorted(path.parent.name for path in SCENARIOS.glob("*/scenario.toml"))
 WINTER, SUMMER = (12, 1, 2), (6, 7, 8)
 
 
 @pytest.fixture(scope="module", params=NAMES)
 def case(request: pytest.FixtureRequest) -> Case:
-    return load_scenario(SCENARIOS / str(request.param) / "scenario.toml")
+    return shipped_case(request.param)
 
 
 @pytest.fixture(scope="module")
@@ -61,7 +61,7 @@ def months(series: pd.Series[float], chosen: tuple[int, ...]) -> float:
 
 
 def test_there_are_three_households() -> None:
-    assert NAMES == ["alder-row", "cinder-flat", "quay-loft"]
+    assert NAMES == ("alder-row", "cinder-flat", "quay-loft")
 
 
 def test_a_whole_local_year_across_both_clock_changes(case: Case) -> None:
@@ -153,14 +153,14 @@ def test_away_weeks_show(case: Case) -> None:
 def test_the_seasons_follow_the_climate(
     name: str, winter: tuple[int, ...], summer: tuple[int, ...], low: float, high: float
 ) -> None:
-    case = load_scenario(SCENARIOS / name / "scenario.toml")
+    case = shipped_case(name)
     load, sun = load_kw(case), raw_sun_kw(case)
     assert low < months(load, winter) / months(load, summer) < high
     assert months(sun, summer) > 1.7 * months(sun, winter)
 
 
 def test_hot_evenings_carry_the_cooling() -> None:
-    case = load_scenario(SCENARIOS / "cinder-flat" / "scenario.toml")
+    case = shipped_case("cinder-flat")
     load = load_kw(case)
     evening = (case.times.hour >= 17) & (case.times.hour < 22)
     daily = load[evening].groupby(case.times.date[evening]).sum()
@@ -249,24 +249,20 @@ def test_the_households_differ_in_rules_and_calendars() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "recommended", "ruled_out"),
+    ("year", "recommended", "reserve_percent"),
     [
-        ("alder-row", "off-peak-first", set()),  # dear winter peaks: the tariff decides
-        ("cinder-flat", "solar-first", set()),  # much sun that nobody buys: it decides
-        ("quay-loft", "reserve-first", {"solar-first", "off-peak-first"}),  # cheaper, but too empty too often
+        ("alder-row", "off-peak-first", 40.0),  # dear winter peaks: the tariff decides
+        ("cinder-flat", "solar-first", 45.0),  # much sun that nobody buys: it decides
+        ("quay-loft", "off-peak-first", 95.0),  # little to gain and much to keep: the target decides
     ],
+    indirect=["year"],
 )
-def test_the_three_homes_need_three_strategies(name: str, recommended: str, ruled_out: set[str]) -> None:
-    comparison = compare(load_scenario(SCENARIOS / name / "scenario.toml"))
-    total = {
-        each.name: float(each.bill.total) + each.wear
-        for each in comparison.strategies
-        if each.name in {"reserve-first", "solar-first", "off-peak-first"}
-    }
-    assert comparison.recommendation.strategy == recommended
-    assert {each for each in total if total[each] < total[recommended]} == ruled_out
-    assert all(each.status == "optimal" for each in comparison.strategies)
-    # The choice matters: the strategies lie far apart, and each beats having no system at all.
-    grid_only = float(comparison["grid-only"].bill.total)
-    assert max(total.values()) - min(total.values()) > 0.08 * grid_only
-    assert max(total.values()) < grid_only
+def test_the_three_homes_need_three_settings(year: Year, recommended: str, reserve_percent: float) -> None:
+    advice, planned = year.comparison.advice, year.comparison.planned
+    assert advice.meets_target
+    assert (advice.strategy, advice.reserve_percent) == (recommended, reserve_percent)
+    assert all(run.serves for run in (*advice.outcomes.values(), *planned.values()))
+    # each strategy beats having no system, and what is set has little left to a plan that knew the year
+    costs = [run.compared_cost for run in advice.outcomes.values()]
+    assert max(costs) < advice.no_system.compared_cost
+    assert 0.0 <= year.comparison.bound_gap < 0.15 * advice.no_system.compared_cost

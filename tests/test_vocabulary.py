@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from pydantic import BaseModel
 
+import dispatch
 import dispatch.errors
 import tariffs.errors
 from dispatch.scenario.model import Scenario
@@ -31,7 +32,7 @@ UNITS_ALONE = (
 )
 WITHOUT_UNIT = {
     "Rounding.places": "a count of decimal places",
-    "Appliance.priority": "a rank",
+    "CriticalAppliance.priority": "a rank",
     "Outages.start_weights": "shares relative to each other",
     "Outages.years_observed": "the unit leads the name",
 }
@@ -93,7 +94,7 @@ def exceptions_of(module: Any) -> list[type[Exception]]:  # noqa: ANN401 - a mod
     ]
 
 
-EXCEPTIONS = exceptions_of(dispatch.errors) + exceptions_of(tariffs.errors)
+EXCEPTIONS = list(dict.fromkeys(exceptions_of(dispatch.errors) + exceptions_of(tariffs.errors)))
 
 
 @pytest.mark.parametrize("kind", EXCEPTIONS, ids=lambda kind: kind.__name__)
@@ -103,6 +104,12 @@ def test_exceptions_survive_pickling(kind: type[Exception]) -> None:
     assert type(again) is kind
     assert str(again) == str(error)
     assert vars(again) == vars(error)
+
+
+@pytest.mark.parametrize("kind", EXCEPTIONS, ids=lambda kind: kind.__name__)
+def test_one_root_catches_every_refusal(kind: type[Exception]) -> None:
+    with pytest.raises(dispatch.DispatchError):
+        raise kind("barn.toml: load.watts: write a plain number (got 'x')")
 
 
 def test_both_trees_are_covered() -> None:

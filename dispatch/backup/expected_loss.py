@@ -13,24 +13,28 @@ An outage begins at the end of step t with the probability its month and hour ha
 D. What it leaves unserved follows one path whatever D turns out to be, so with u the critical power not served s
 hours after it began and S(s) = P(D > s)::
 
-    E[unserved] = ∫ u(s)·S(s) ds        exactly, step by step: u is constant on the two parts of each step
+    E[unserved] = ∫ u(s)·S(s) ds        exactly: u is constant on every stretch of a step
 
 All starts are followed together, a step of the outage at a time. With exponential durations the integral beyond
 the horizon has a closed form: what the battery then holds carries the load that follows (no more sun, no
-generator, no self-discharge), and after that all critical load is unserved. Both are sums over the periodic year,
-discounted by exp(-dt/mean) a step.
+generator, no self-discharge, no shedding), and after that all critical load is unserved. Both are sums over the
+periodic year, discounted by exp(-dt/mean) a step. Only what can be delivered counts as served: while more is wanted
+than the inverter holds, what :mod:`dispatch.backup.island` then leaves dark is lost.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from dispatch.backup.island import DUST_KWH, Island
+from dispatch.backup.island import Island
+from dispatch.backup.level import DUST_KWH
+from dispatch.backup.overload import DUST_KW
 from dispatch.scenario.outages import SUSTAINED_MINUTES
 
 if TYPE_CHECKING:
@@ -39,7 +43,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dispatch.arrays import Floats
-    from dispatch.backup.island import Moves
+    from dispatch.backup.island import Stretch
     from dispatch.case.case import Case
     from dispatch.flows import Flows
     from dispatch.scenario.outages import Outages
@@ -185,7 +189,9 @@ def horizon_of(outages: Outages, rates: Rates) -> float:
     return outages.horizon_hours or max(HORIZON_HOURS, MEANS_FOLLOWED * rates.caidi_hours)
 
 
-def expected_loss(case: Case, flows: Flows, outages: Outages, *, sun: bool = True) -> ExpectedLoss:
+def expected_loss(
+    case: Case, flows: Flows, outages: Outages, *, sun: bool = True, weights: Floats | None = None
+) -> ExpectedLoss:
     """Expect over all starts and durations what a strategy's battery leaves unserved.
 
     Parameters
@@ -197,26 +203,29 @@ def expected_loss(case: Case, flows: Flows, outages: Outages, *, sun: bool = Tru
         The scenario's statistics.
     sun : bool
         Whether the panels work in an outage.
+    weights : array, shape (n,), optional
+        How likely an outage begins at the end of each step, adding up to 1; default: as the scenario states.
 
     Returns
     -------
     ExpectedLoss
     """
-    rates, weights = rates_of(outages), start_weights(case, outages)
+    rates = rates_of(outages)
+    weights = start_weights(case, outages) if weights is None else weights
     steps = len(case.times)
     stored = flows["stored"] if flows.has_system else np.full(steps, case.limits.empty_kwh)
     system = flows.has_system
     island = Island(case, sun=sun and system, generator=system, sheds=system)
-    state, limits = island.start(stored), island.limits()
+    state = island.start(stored)
     starts = np.arange(steps)
     lost = np.zeros((2, steps))
     count = math.ceil(horizon_of(outages, rates) / case.dt_hours - 1e-9)
     for step in range(count):
-        moves = island.step(state, (starts + 1 + step) % steps, limits)
-        _add_step(rates, step * case.dt_hours, case.dt_hours, moves, lost)
+        add = partial(_add_stretch, rates, step * case.dt_hours, lost)
+        island.step(state, (starts + 1 + step) % steps, visit=add)
     (kwh, hours), beyond = lost, np.zeros(steps)
     if not rates.fixed_hours:
-        beyond, beyond_hours = _tail(case, state.stored, (starts + count) % steps, rates.caidi_hours)
+        beyond, beyond_hours = _tail(island, state.stored, (starts + count) % steps, rates.caidi_hours)
         discount = math.exp(-count * case.dt_hours / rates.caidi_hours)
         beyond *= discount
         hours += beyond_hours * discount
@@ -234,37 +243,27 @@ def expected_loss(case: Case, flows: Flows, outages: Outages, *, sun: bool = Tru
     )
 
 
-def _add_step(rates: Rates, begin: float, dt_hours: float, moves: Moves, lost: Floats) -> None:
-    """Add one step of every outage to (kWh, hours), each part weighted with the chance that it still lasts."""
-    end = begin + dt_hours
-    if moves.shed.any():  # left off on purpose, and not served all the same
-        lost[0] += moves.shed / dt_hours * rates.held(np.asarray(begin), np.asarray(end))
-    lasted = moves.first_fraction
-    turn = begin + lasted * dt_hours
-    for start, stop, fraction, unserved in (
-        (begin, turn, lasted, moves.first_unserved),
-        (turn, end, 1.0 - lasted, moves.rest_unserved),
-    ):
-        short = unserved > DUST_KWH
-        if not short.any():
-            continue
-        held = np.where(short, rates.held(np.asarray(start, dtype=np.float64), np.asarray(stop)), 0.0)
-        length = fraction * dt_hours
-        lost[0] += np.divide(unserved, length, out=np.zeros_like(held), where=short) * held
-        lost[1] += held
+def _add_stretch(rates: Rates, begin: float, lost: Floats, stretch: Stretch) -> None:
+    """Add a stretch of some outages to (kWh, hours), weighted with the chance that they still last."""
+    dark = stretch.unserved_kw > DUST_KW
+    missing = stretch.unserved_kw * dark + stretch.shed_kw  # left off on purpose, and not served all the same
+    some = np.flatnonzero(missing > 0.0)
+    if not some.size:
+        return
+    start = begin + stretch.begin_hours[some]
+    held, rows = rates.held(start, start + stretch.hours[some]), stretch.rows[some]
+    lost[0, rows] += missing[some] * held
+    lost[1, rows] += np.where(dark[some], held, 0.0)
 
 
-def _tail(case: Case, stored: Floats, at: NDArray[np.intp], mean_hours: float) -> tuple[Floats, Floats]:
+def _tail(island: Island, stored: Floats, at: NDArray[np.intp], mean_hours: float) -> tuple[Floats, Floats]:
     """Expect, in closed form, what exponential outages lose from the end of step ``at`` on.
 
     Returns kWh and hours per outage that is still going on then, shape (n,).
     """
-    limits, dt = case.limits, case.dt_hours
-    most = limits.inverter_kw * dt
-    need = case.critical_kwh + case.idle_kwh
-    carried = np.minimum(need, most)
-    # not served even while the battery lasts
-    over = np.asarray(np.minimum(case.critical_kwh, need - carried), dtype=np.float64)
+    case, limits, dt = island.case, island.limits, island.dt_hours
+    lacking_kw, draw_kw = island.carried()
+    over = lacking_kw * dt  # not served even while the battery lasts
     q = math.exp(-dt / mean_hours)
     whole = mean_hours * (1.0 - q) / dt  # ∫ over a step of exp(-s/mean), per hour of step
     lost, always = _discounted(np.asarray(case.critical_kwh * whole), q), _discounted(over * whole, q)
@@ -272,7 +271,7 @@ def _tail(case: Case, stored: Floats, at: NDArray[np.intp], mean_hours: float) -
     some_over = np.asarray((over > DUST_KWH) * dt, dtype=np.float64)
     lost_hours, always_hours = _discounted(some_lost * whole, q), _discounted(some_over * whole, q)
 
-    draw = carried / (limits.eta_inverter * limits.eta_discharge)
+    draw = draw_kw * dt
     reached, part = _lasting(draw, np.maximum(stored - limits.empty_kwh, 0.0), at)
     in_step = (at + 1 + reached) % len(draw)
     before_step = (in_step - 1) % len(draw)

@@ -1,8 +1,8 @@
 """The fuel generator of an outage: what it gives, what it burns, when it is started.
 
 It feeds the system's AC input, so bypass, charger and cord limit it as they limit the grid, and the input is
-turned down to what the generator gives. Only a sine wave may feed the charger: without one it is left out, and
-that is said.
+turned down to what the generator gives: :func:`generator_fit` says to what. Only a sine wave may feed the charger:
+without one it is left out, and that is said.
 """
 
 from __future__ import annotations
@@ -16,6 +16,10 @@ import numpy as np
 if TYPE_CHECKING:
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
+
+
+FULL_FRACTION = 0.99
+"""A battery counts as full at this share of its ceiling: a taper never quite arrives."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +36,7 @@ class Fuelled:
     tank_litres : float
         Fuel at hand for one outage; ``inf`` where none is stated.
     start_kwh, stop_kwh : float
-        Battery level at which it is started (``-inf``: only when the battery would not last) and stopped.
+        Battery level at which it is started (``-inf``: only when something is dark without it) and stopped.
     """
 
     power_kw: float
@@ -70,6 +74,8 @@ def generator_of(case: Case) -> Fuelled | None:
         load_kw = np.array([0.0, stated.continuous_w / 1000.0])
         burnt = load_kw * (stated.litres_per_kwh or 0.0)
     start, stop = stated.starts_below_percent, stated.stops_at_percent
+    # where charging tapers a battery only ever approaches full: the generator would run on for the last drop
+    highest_kwh = limits.ceiling_kwh * (FULL_FRACTION if limits.taper_hours else 1.0)
     return Fuelled(
         power_kw=stated.continuous_w / 1000.0,
         load_kw=load_kw,
@@ -77,9 +83,56 @@ def generator_of(case: Case) -> Fuelled | None:
         price_per_litre=stated.price_per_litre,
         tank_litres=math.inf if stated.tank_litres is None else stated.tank_litres,
         start_kwh=-math.inf if start is None else limits.full_kwh * start / 100.0,
-        stop_kwh=limits.ceiling_kwh
-        if stop is None
-        else min(limits.full_kwh * stop / 100.0, limits.ceiling_kwh),
+        stop_kwh=highest_kwh if stop is None else min(limits.full_kwh * stop / 100.0, highest_kwh),
+    )
+
+
+@dataclass(frozen=True)
+class GeneratorFit:
+    """Whether a generator carries what the system may ask of it, and to what its input must else be set.
+
+    Attributes
+    ----------
+    generator_w, charger_w : float
+        AC power the generator holds, and what the grid charger takes at most. [W]
+    load_w : float
+        Largest critical load with idle draw that may run beside the charger. [W]
+    too_small : bool
+        Whether charger and load together are more than the generator gives: left as set for the grid, the system
+        would overload it.
+    input_limit_w : float
+        What the AC input (load and charger together) must then be limited to. [W]
+    charge_limit_w : float
+        Where only the charger can be set: what the largest load leaves for it. [W]
+    """
+
+    generator_w: float
+    charger_w: float
+    load_w: float
+    too_small: bool
+    input_limit_w: float
+    charge_limit_w: float
+
+
+def generator_fit(case: Case) -> GeneratorFit | None:
+    """Compare the generator with what load and charger may draw from it; None without one that may feed the system.
+
+    The times and litres of :mod:`dispatch.backup.recharge` and of outages are those with the input so limited.
+    """
+    fuelled, limits = generator_of(case), case.limits
+    if fuelled is None:
+        return None
+    cord_kw = math.inf if limits.ac_input_kw is None else limits.ac_input_kw
+    load_kw = float(np.max(case.critical_kwh + case.idle_kwh)) / case.dt_hours
+    charger_kw = min(limits.grid_charge_kw, limits.total_charge_kw, cord_kw)
+    asked_kw = min(load_kw + charger_kw, cord_kw)
+    return GeneratorFit(
+        generator_w=fuelled.power_kw * 1000.0,
+        charger_w=charger_kw * 1000.0,
+        load_w=load_kw * 1000.0,
+        too_small=asked_kw > fuelled.power_kw + 1e-9,
+        input_limit_w=min(fuelled.power_kw, cord_kw) * 1000.0,
+        charge_limit_w=max(min(charger_kw, fuelled.power_kw - load_kw), 0.0) * 1000.0,
     )
 
 

@@ -1,51 +1,64 @@
-"""One step without the grid: sun, battery and generator carry the critical load. The only home of that physics.
+"""Life without the grid: sun, battery and generator carry the critical load. The only home of that physics.
 
-Everything that plays an outage (one outage under every strategy, all outages of a year at once, a recharge from
-the generator) steps through here, vectorised over k outages that run side by side. In a step, energies in kWh::
+Everything that plays an outage (one outage under every strategy, all outages of a year at once) steps through here,
+vectorised over k outages that run side by side. Within a step of the data powers are even, so a step falls into
+stretches that end where a level is met, the tank is empty or the step is over; what is switched is switched there.
+In a stretch, as powers (kW; the rules in words are in dispatch/README.md)::
 
-    need              wanted critical load + idle draw          (AC; wanted: what is not shed at this level)
-    sun_to_load       min(need/η_inverter, sun, inverter/η_inverter)
+    need              wanted critical load + idle draw          (AC; wanted: what is not shed)
+    sun_to_load       min(need, inverter, η_inverter·sun)/η_inverter
     generator_to_load min(need left, generator, bypass, cord)
-    battery_to_load   min(need left, inverter left)/η_inverter, as long as the level stays above empty
+    battery_to_load   the rest, through the inverter            (its level: dispatch.backup.level)
     sun_to_battery    sun left, within the charging limit, the taper and the ceiling
     from generator    what it has left, within charger, cord, charging limit, taper and ceiling
-    stored            keep·stored + η_dc·sun_to_battery + η_charger·generator_to_battery - battery_to_load/η_discharge
 
-Power is even within a step: a battery that cannot last the step gives all it has in its first part, and for the
-rest only sun and generator serve. Idle draw comes first; what is missing beyond it is critical load not served.
-Hardware that cannot share a load between its AC input and its inverter passes the whole load to the generator
-where that can carry it, and otherwise only charges from it.
+Where the inverter would have to give more than it holds, appliances are left off from the last in rank on until it
+need not; where none are ranked, or the first alone is too much, it trips: nothing is served, and nothing drawn by the
+system itself, until the load is less. Hardware that cannot share a load between its AC input and its inverter passes
+the whole load to the generator where that can carry it, and otherwise only charges from it.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from dispatch.backup.generator import Fuelled, generator_of
-from dispatch.case.limits import StepLimits, step_limits
-from dispatch.case.series import appliances_kwh
+from dispatch.backup.level import DUST_KWH, Course, next_line, offer
+from dispatch.backup.overload import DUST_KW
+from dispatch.backup.ranks import ranked_appliances
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
 
+    Flags = NDArray[np.bool_]
+    Index = NDArray[np.intp]
 
-DUST_KWH = 1e-9
-"""Energies of a step below this are rounding."""
+
+DUST_LITRES = 1e-9
+
+
+_SHORTEST_HOURS = 1e-12
+"""What is left of a step below this is rounding."""
+
+
+_MOST_STRETCHES = 1000
 
 
 @dataclass(frozen=True)
 class Moves:
-    """What one step did in each of k outages: arrays of shape (k,), kWh in the step unless named otherwise.
+    """What a step, or one stretch of it, did in each of k outages: arrays of shape (k,), kWh unless named otherwise.
 
-    ``sun_*`` and ``battery_*`` are DC, all else AC. ``first_fraction`` is the part of the step the battery lasted
-    (1: all of it); ``first_unserved`` and ``rest_unserved`` are the critical load not served in that part and in
-    the rest. ``shed`` was left off on purpose and is in neither.
+    ``sun_*``, ``spill`` and ``battery_*`` are DC, all else AC. ``unserved`` is the critical load wanted and not
+    served; ``shed`` was left off below its level and is in neither ``wanted`` nor ``unserved``.
     """
 
     wanted: Floats
@@ -56,26 +69,66 @@ class Moves:
     battery_to_load: Floats
     generator_to_load: Floats
     generator_to_battery: Floats
+    unserved: Floats
     generator_hours: Floats
     litres: Floats
-    stored_before: Floats
-    stored: Floats
-    first_fraction: Floats
-    first_unserved: Floats
-    rest_unserved: Floats
 
-    @property
-    def unserved(self) -> Floats:
-        """Critical load wanted and not served, shape (k,)."""
-        return self.first_unserved + self.rest_unserved
+    def add(self, rows: Index, part: Moves) -> None:
+        """Add a stretch of some outages, in place."""
+        for name, total in vars(self).items():
+            total[rows] += getattr(part, name)
 
 
 @dataclass(frozen=True)
-class ShedLoad:
-    """A critical appliance that is switched off below a level: its series (n,) in kWh and that level."""
+class Stretch:
+    """A time in which nothing is switched, for the outages ``rows``; all arrays of shape (len(rows), ...).
 
-    energy_kwh: Floats
-    below_kwh: float
+    Attributes
+    ----------
+    rows : array of int
+    begin_hours, hours : array
+        Hours into the step, and length. [h]
+    unserved_kw, shed_kw : array
+        Critical load wanted and not served, and left off on purpose. [kW, AC]
+    tripped, dry, running : array of bool
+        Inverter tripped; battery empty with more asked of it; generator running.
+    off : array of bool, shape (len(rows), appliances)
+        Which are shed below their level.
+    """
+
+    rows: Index
+    begin_hours: Floats
+    hours: Floats
+    unserved_kw: Floats
+    shed_kw: Floats
+    tripped: Flags
+    dry: Flags
+    running: Flags
+    off: Flags
+
+
+@dataclass
+class State:
+    """Where k outages stand: level [kWh], whether the generator runs, fuel left [l], which appliances are shed."""
+
+    stored: Floats
+    running: Flags
+    litres: Floats
+    off: Flags
+
+
+@dataclass
+class _Powers:
+    """What k outages want and are given in a stretch, before the battery has its say. [kW]."""
+
+    wanted: Floats  # critical load that is not shed
+    shed: Floats
+    cut: Floats  # wanted, and left off so that the inverter does not trip
+    from_generator: Floats
+    by_inverter: Floats
+    tripped: Flags
+    sun_ac: Floats
+    offered: Floats
 
 
 class Island:
@@ -88,29 +141,34 @@ class Island:
         Whether the panels, and a stated generator, work in the outage.
     sheds : bool
         Whether appliances are shed below their levels; nothing is where there is no system.
-
-    Attributes
-    ----------
-    fuelled : Fuelled or None
     """
 
     def __init__(self, case: Case, *, sun: bool = True, generator: bool = True, sheds: bool = True) -> None:
-        self.case = case
+        hours = case.dt_hours
+        self.case, self.limits, self.dt_hours = case, case.limits, hours
         self.fuelled: Fuelled | None = generator_of(case) if generator else None
-        self._sun_kwh = case.sun_kwh if sun else np.zeros_like(case.sun_kwh)
-        self._sheds = shed_loads(case) if sheds else []
+        self.ranked = ranked_appliances(case)
+        self.below_kwh = self.ranked.below_kwh if sheds else np.full(len(self.ranked.listed), -np.inf)
+        self.critical_kw, self.idle_kw = case.critical_kwh / hours, case.idle_kwh / hours
+        self.sun_kw = case.sun_kwh / hours if sun else np.zeros(len(case.times))
+        ways = (case.limits.bypass_kw, case.limits.ac_input_kw)
+        self.through_kw = min(math.inf if way is None else way for way in ways)
+        self.cord_kw = math.inf if case.limits.ac_input_kw is None else case.limits.ac_input_kw
 
     def start(self, stored_kwh: Floats) -> State:
         """Begin outages at these levels, shape (k,)."""
         stored = np.array(stored_kwh, dtype=np.float64)
-        tank = np.inf if self.fuelled is None else self.fuelled.tank_litres
-        return State(stored, np.zeros(len(stored), dtype=bool), np.full(len(stored), tank))
+        count, tank = len(stored), np.inf if self.fuelled is None else self.fuelled.tank_litres
+        off = np.zeros((count, len(self.below_kwh)), dtype=bool)
+        return State(stored, np.zeros(count, dtype=bool), np.full(count, tank), off)
 
-    def limits(self, fraction: float = 1.0) -> StepLimits:
-        """Give the limits of a step, or of that fraction of one."""
-        return step_limits(self.case.limits, self.case.dt_hours * fraction)
-
-    def step(self, state: State, index: NDArray[np.intp], limits: StepLimits, fraction: float = 1.0) -> Moves:
+    def step(
+        self,
+        state: State,
+        index: Index,
+        hours: float | None = None,
+        visit: Callable[[Stretch], None] | None = None,
+    ) -> Moves:
         """Play one step of k outages and move their state on.
 
         Parameters
@@ -119,177 +177,227 @@ class Island:
             Changed in place.
         index : array of int, shape (k,)
             The step of the data each outage is in.
-        limits : StepLimits
-            From :meth:`limits` for the same fraction.
-        fraction : float
-            Part of the step to be played.
+        hours : float, optional
+            How much of the step is played; default: all of it. [h]
+        visit : callable, optional
+            Shown every stretch as it is played.
         """
-        wanted, shed = self._wanted(index, state.stored, fraction)
-        needs = Needs(
-            stored=state.stored,
-            wanted=wanted,
-            need=wanted + self.case.idle_kwh[index] * fraction,
-            sun=self._sun_kwh[index] * fraction,
+        count = len(state.stored)
+        left = np.full(count, self.dt_hours if hours is None else hours)
+        whole = left.copy()
+        moves = Moves(*np.zeros((len(Moves.__dataclass_fields__), count)))
+        state.off = (
+            state.stored[:, None] < self.below_kwh - DUST_KWH
+        )  # the one time at which all is looked at
+        rows = np.arange(count)
+        for _ in range(_MOST_STRETCHES):
+            stretch, part = self._stretch(state, rows, index[rows], left[rows], whole[rows])
+            moves.add(rows, part)
+            if visit is not None:
+                visit(stretch)
+            left[rows] -= stretch.hours
+            rows = rows[left[rows] > _SHORTEST_HOURS]
+            if not rows.size:
+                return moves
+        raise RuntimeError(f"a step of an outage does not end; please report this scenario: {self.case.path}")
+
+    def carried(self) -> tuple[Floats, Floats]:
+        """Tell what inverter and ranks let through in each step while the battery lasts, shape (n,).
+
+        Returns
+        -------
+        tuple of two arrays
+            Critical load not served all the same, and what the cells must give, without sun and generator. [kW]
+        """
+        index = np.arange(len(self.critical_kw))
+        off, no = np.zeros((len(index), len(self.below_kwh)), dtype=bool), np.zeros(len(index), dtype=bool)
+        powers = self._powers(index, off, no, np.zeros(len(index)))
+        eta = self.limits.eta_inverter * self.limits.eta_discharge
+        lost = np.where(powers.tripped, powers.wanted, powers.cut)
+        return lost, powers.by_inverter / eta
+
+    # ---- one stretch ---------------------------------------------------------------------------------------
+
+    def _stretch(
+        self, state: State, rows: Index, index: Index, left: Floats, whole: Floats
+    ) -> tuple[Stretch, Moves]:
+        powers, course = self._switched(state, rows, index)
+        level, running = state.stored[rows], state.running[rows]
+        hours, reached = self._until_a_line(state, rows, course, powers, left)
+        sun_in, plug_in = course.taken(hours, reached)
+        burnt = self._burnt(running, powers, plug_in, hours)
+        if self.fuelled is not None:
+            dries = running & (burnt > state.litres[rows])
+            if dries.any():
+                hours = self._until_dry(course, powers, state.litres[rows], hours, dries)
+                reached = np.where(dries, course.after(hours), reached)
+                sun_in, plug_in = course.taken(hours, reached)
+                burnt = np.where(dries, state.litres[rows], self._burnt(running, powers, plug_in, hours))
+        state.stored[rows] = np.where(course.held, level, reached)
+        state.litres[rows] -= burnt
+        eta = self.limits.eta_inverter
+        lacking = np.maximum(course.offered.draw - course.out_kw, 0.0) * eta * self.limits.eta_discharge
+        unserved = np.minimum(powers.wanted, powers.cut + lacking)
+        unserved = np.where(powers.tripped, powers.wanted, unserved)
+        stretch = Stretch(
+            rows=rows,
+            begin_hours=whole - left,
+            hours=hours,
+            unserved_kw=unserved,
+            shed_kw=powers.shed,
+            tripped=powers.tripped,
+            dry=course.dry,
+            running=running,
+            off=state.off[rows],
         )
+        sun = self.sun_kw[index] * hours
+        sun_to_load = powers.sun_ac / eta * hours
+        return stretch, Moves(
+            wanted=powers.wanted * hours,
+            shed=powers.shed * hours,
+            sun_to_load=sun_to_load,
+            sun_to_battery=sun_in,
+            spill=np.maximum(sun - sun_to_load - sun_in, 0.0),
+            battery_to_load=course.out_kw * self.limits.eta_discharge * hours,
+            generator_to_load=powers.from_generator * hours,
+            generator_to_battery=plug_in,
+            unserved=unserved * hours,
+            generator_hours=np.where(running, hours, 0.0),
+            litres=burnt,
+        )
+
+    def _switched(self, state: State, rows: Index, index: Index) -> tuple[_Powers, Course]:
+        """Switch generator and appliances as the level has it, and set out from there."""
+        level = state.stored[rows]
+        for _ in range(len(self.below_kwh) + 1):
+            running = self._running(state, rows, index)
+            powers = self._powers(index, state.off[rows], running, self.sun_kw[index])
+            course = self._course(level, index, powers)
+            reached = np.abs(level[:, None] - self.below_kwh) <= DUST_KWH
+            shed = reached & ~state.off[rows] & (course.rate_kw < 0.0)[:, None]
+            if not shed.any():
+                break
+            state.off[rows] |= shed
+        return powers, course
+
+    def _running(self, state: State, rows: Index, index: Index) -> Flags:
         if self.fuelled is None:
-            moves = _play(limits, needs, None)
-        else:
-            moves = _with_generator(self.fuelled, state, limits, needs)
-        state.stored = moves.stored
-        return _with_shed(moves, shed)
+            return state.running[rows]
+        level = state.stored[rows]
+        need = self.critical_kw[index] + self.idle_kw[index] - self._shed_kw(index, state.off[rows])
+        too_much = need > self.limits.inverter_kw + DUST_KW
+        by_sun = np.minimum(self.limits.eta_inverter * self.sun_kw[index], self.limits.inverter_kw)
+        dark = too_much | ((level <= self.limits.empty_kwh + DUST_KWH) & (need > by_sun + DUST_KW))
+        low = level <= self.fuelled.start_kwh + DUST_KWH
+        going_on = state.running[rows] & (level < self.fuelled.stop_kwh - DUST_KWH)
+        running: Flags = (dark | low | going_on) & (state.litres[rows] > DUST_LITRES)
+        state.running[rows] = running
+        return running
 
-    def _wanted(self, index: NDArray[np.intp], stored: Floats, fraction: float) -> tuple[Floats, Floats]:
-        shed = np.zeros(len(stored))
-        for load in self._sheds:
-            shed += np.where(stored < load.below_kwh - DUST_KWH, load.energy_kwh[index], 0.0)
-        return (self.case.critical_kwh[index] - shed) * fraction, shed * fraction
+    def _shed_kw(self, index: Index, off: Flags) -> Floats:
+        shed = np.zeros(len(index))
+        for place in range(off.shape[1]):
+            if off[:, place].any():
+                shed += np.where(off[:, place], self.ranked.power_kw[place, index], 0.0)
+        return shed
 
-
-@dataclass(frozen=True)
-class Needs:
-    """What a step finds in each of k outages: level, critical load wanted, with idle draw (AC), sun (DC), in kWh."""
-
-    stored: Floats
-    wanted: Floats
-    need: Floats
-    sun: Floats
-
-
-@dataclass
-class State:
-    """Where k outages stand: level [kWh], whether the generator runs, fuel left [l]; arrays of shape (k,)."""
-
-    stored: Floats
-    running: NDArray[np.bool_]
-    litres: Floats
-
-
-def shed_loads(case: Case) -> list[ShedLoad]:
-    """List the critical appliances that are switched off at a level of their own."""
-    critical = case.scenario.critical_load
-    appliances = critical.appliances if critical is not None else None
-    return [
-        ShedLoad(
-            energy_kwh=appliances_kwh((appliance,), case.times, case.dt_hours),
-            below_kwh=case.limits.full_kwh * appliance.shed_below_percent / 100.0,
+    def _powers(self, index: Index, off: Flags, running: Flags, sun_kw: Floats) -> _Powers:
+        shed = self._shed_kw(index, off)
+        wanted = np.maximum(self.critical_kw[index] - shed, 0.0)
+        offered = np.where(running, 0.0 if self.fuelled is None else self.fuelled.power_kw, 0.0)
+        most, cut, need = self.limits.inverter_kw, np.zeros(len(index)), wanted + self.idle_kw[index]
+        from_generator, by_inverter = self._shared(need, offered, sun_kw)
+        over = by_inverter > most + DUST_KW
+        if over.any() and self.ranked.has_order:
+            for place in range(off.shape[1] - 1, 0, -1):  # the first in rank is never left off alone
+                cut = cut + np.where(over & ~off[:, place], self.ranked.power_kw[place, index], 0.0)
+                from_generator, by_inverter = self._shared(need - cut, offered, sun_kw)
+                over = by_inverter > most + DUST_KW
+        served = np.where(over, 0.0, 1.0)
+        by_inverter = np.minimum(by_inverter, most) * served
+        return _Powers(
+            wanted=wanted,
+            shed=shed,
+            cut=cut,
+            from_generator=from_generator * served,
+            by_inverter=by_inverter,
+            tripped=over,
+            sun_ac=np.minimum(by_inverter, self.limits.eta_inverter * sun_kw),
+            offered=offered,
         )
-        for appliance in appliances or ()
-        if appliance.shed_below_percent is not None
-    ]
 
-
-def _with_generator(fuelled: Fuelled, state: State, limits: StepLimits, needs: Needs) -> Moves:
-    """Start or stop the generator at the step's beginning, and stop it when the tank is empty."""
-    alone = _play(limits, needs, None)
-    lacking = alone.unserved > DUST_KWH
-    low = state.stored <= fuelled.start_kwh + DUST_KWH
-    going_on = state.running & (state.stored < fuelled.stop_kwh - DUST_KWH)
-    state.running = (lacking | low | going_on) & (state.litres > DUST_KWH)
-    if not state.running.any():
-        return alone
-    hours = limits.dt_hours
-    offered = np.where(state.running, fuelled.power_kw * hours, 0.0)
-    given = _play(limits, needs, offered)
-    out = given.generator_to_load + given.generator_to_battery
-    burnt = fuelled.burnt_per_hour(out / hours) * hours * state.running
-    lasts = np.minimum(1.0, np.divide(state.litres, burnt, out=np.ones_like(burnt), where=burnt > 0))
-    if (lasts < 1.0).any():
-        given = _play(limits, needs, np.where(lasts < 1.0, out * lasts, offered))
-    state.litres = state.litres - burnt * lasts
-    return _with_fuel(given, np.where(state.running, lasts * hours, 0.0), burnt * lasts)
-
-
-def _play(limits: StepLimits, needs: Needs, generator: Floats | None) -> Moves:
-    """Play a step with this much energy on offer from the generator, or without one."""
-    stored, wanted, need, sun = needs.stored, needs.wanted, needs.need, needs.sun
-    parts = limits.limits
-    eta, most = parts.eta_inverter, limits.inverter_kwh
-    zero = np.zeros_like(stored)
-    offered = zero if generator is None else generator
-    from_generator, by_inverter = zero, need
-    if generator is not None:
-        from_generator, by_inverter = _share_with_generator(limits, need, sun, offered)
-    from_sun = np.minimum(np.minimum(by_inverter, most), eta * sun)  # AC
-    asked = np.minimum(by_inverter, most) - from_sun
-    kept = left_by_itself(limits, stored)
-    held = np.maximum(kept - parts.empty_kwh, 0.0) * parts.eta_discharge * eta
-    given = np.minimum(asked, held)
-    lasted = np.divide(given, asked, out=np.ones_like(asked), where=asked > DUST_KWH)
-    lasted = np.where(asked - given > DUST_KWH, lasted, 1.0)
-    over = np.maximum(by_inverter - most, 0.0)
-
-    left = sun - from_sun / eta
-    spare = zero if generator is None else np.minimum(offered, limits.plug_kwh) - from_generator
-    sun_in, generator_in = charge(limits, stored, left, spare)
-    out = given / eta
-    return Moves(
-        wanted=wanted,
-        shed=zero,
-        sun_to_load=from_sun / eta,
-        sun_to_battery=sun_in,
-        spill=left - sun_in,
-        battery_to_load=out,
-        generator_to_load=from_generator,
-        generator_to_battery=generator_in,
-        generator_hours=zero,
-        litres=zero,
-        stored_before=stored,
-        stored=kept + parts.eta_dc * sun_in + parts.eta_charger * generator_in - out / parts.eta_discharge,
-        first_fraction=lasted,
-        first_unserved=np.minimum(wanted, over) * lasted,
-        rest_unserved=np.minimum(wanted, over + asked) * (1.0 - lasted),
-    )
-
-
-def left_by_itself(limits: StepLimits, stored: Floats) -> Floats:
-    """Level after the step's self-discharge, which takes nothing below empty. [kWh]."""
-    kept: Floats = np.maximum(limits.keep * stored, np.minimum(stored, limits.limits.empty_kwh))
-    return kept
-
-
-def charge(limits: StepLimits, stored: Floats, sun: Floats, spare: Floats) -> tuple[Floats, Floats]:
-    """Charge with the sun first and from the AC input with what the limits leave.
-
-    Parameters
-    ----------
-    limits : StepLimits
-    stored : array, shape (k,)
-        Level at the beginning of the step. [kWh]
-    sun, spare : array, shape (k,)
-        Sun (DC) and AC energy on offer in the step. [kWh]
-
-    Returns
-    -------
-    tuple of two arrays, shape (k,)
-        Sun taken (DC) and AC energy taken at the plug, within charger, charging limit, taper and ceiling. [kWh]
-    """
-    parts = limits.limits
-    room = np.maximum(parts.ceiling_kwh - left_by_itself(limits, stored), 0.0)
-    if parts.taper_hours:
-        room = np.minimum(room, np.maximum(parts.full_kwh - stored, 0.0) * limits.taper)
-    from_sun: Floats = np.minimum(np.minimum(sun, limits.total_charge_kwh), room / parts.eta_dc)
-    charger = np.minimum(limits.grid_charge_kwh, limits.total_charge_kwh - from_sun)
-    charger = np.minimum(charger, (room - parts.eta_dc * from_sun) / parts.eta_charger)
-    from_plug: Floats = np.maximum(np.minimum(charger, spare), 0.0)
-    return from_sun, from_plug
-
-
-def _share_with_generator(
-    limits: StepLimits, need: Floats, sun: Floats, offered: Floats
-) -> tuple[Floats, Floats]:
-    """Tell what the generator gives the load, and what is left for the inverter (both AC)."""
-    most = np.minimum(offered, limits.grid_kwh)
-    if limits.limits.switches_whole_load:
-        carried = np.where(need <= most + DUST_KWH, need, 0.0)
+    def _shared(self, need: Floats, offered: Floats, sun_kw: Floats) -> tuple[Floats, Floats]:
+        """Tell what the generator gives the load, and what is left for the inverter (both AC). [kW]."""
+        if self.fuelled is None:
+            return np.zeros_like(need), need
+        most = np.minimum(offered, self.through_kw)
+        if self.limits.switches_whole_load:
+            carried = np.where(need <= most + DUST_KW, need, 0.0)
+            return carried, need - carried
+        from_sun = np.minimum(np.minimum(need, self.limits.inverter_kw), self.limits.eta_inverter * sun_kw)
+        carried = np.minimum(need - from_sun, most)
         return carried, need - carried
-    from_sun = np.minimum(np.minimum(need, limits.inverter_kwh), limits.limits.eta_inverter * sun)
-    carried = np.minimum(need - from_sun, most)
-    return carried, need - carried
 
+    def _course(self, level: Floats, index: Index, powers: _Powers) -> Course:
+        eta = self.limits.eta_inverter
+        sun_left = np.maximum(self.sun_kw[index] - powers.sun_ac / eta, 0.0)
+        spare = np.maximum(np.minimum(powers.offered, self.cord_kw) - powers.from_generator, 0.0)
+        draw = (powers.by_inverter - powers.sun_ac) / (eta * self.limits.eta_discharge)
+        return Course(self.limits, level, offer(self.limits, sun_left, spare, draw))
 
-def _with_shed(moves: Moves, shed: Floats) -> Moves:
-    return Moves(**{**vars(moves), "shed": shed})
+    # ---- where a stretch ends ------------------------------------------------------------------------------
 
+    def _until_a_line(
+        self, state: State, rows: Index, course: Course, powers: _Powers, left: Floats
+    ) -> tuple[Floats, Floats]:
+        """Return the length of the stretch [h] and the level at its end [kWh]."""
+        level, lines = course.level, list(course.lines())
+        for place, below in enumerate(self.below_kwh.tolist()):
+            if below > -math.inf:
+                lines.append(np.where(state.off[rows, place], np.inf, below))
+        if self.fuelled is not None:
+            lines += self._fuel_lines(self.fuelled, state, rows, course, powers)
+        target = next_line(level, course.rate_kw, tuple(lines))
+        reached = course.after(left)
+        meets = np.where(course.rate_kw < 0.0, reached < target, reached > target) & (course.rate_kw != 0.0)
+        hours = left.copy()
+        if meets.any():
+            with np.errstate(invalid="ignore"):
+                hours = np.where(meets, np.minimum(course.hours_to(target), left), left)
+            reached = np.where(meets, target, reached)
+        return hours, reached
 
-def _with_fuel(moves: Moves, hours: Floats, litres: Floats) -> Moves:
-    return Moves(**{**vars(moves), "generator_hours": hours, "litres": litres})
+    def _fuel_lines(
+        self, fuelled: Fuelled, state: State, rows: Index, course: Course, powers: _Powers
+    ) -> list[Floats]:
+        """Levels at which the generator starts and stops, and at which its fuel curve bends."""
+        running = state.running[rows]
+        lines = [
+            np.where(running, -np.inf, fuelled.start_kwh),
+            np.where(running, fuelled.stop_kwh, np.inf),
+        ]
+        bends = running & course.tapers & ~course.sun_only
+        if bends.any():
+            for load_kw in fuelled.load_kw.tolist():
+                into = course.sun_cells + self.limits.eta_charger * (load_kw - powers.from_generator)
+                lines.append(np.where(bends, self.limits.full_kwh - self.limits.taper_hours * into, np.inf))
+        return lines
+
+    def _burnt(self, running: Flags, powers: _Powers, plug_in: Floats, hours: Floats) -> Floats:
+        """Litres of a stretch: between two bends of the curve its mean load tells them exactly."""
+        if self.fuelled is None or not running.any():
+            return np.zeros(len(hours))
+        mean_kw = powers.from_generator + np.divide(plug_in, hours, out=np.zeros_like(hours), where=hours > 0)
+        return np.where(running, self.fuelled.burnt_per_hour(mean_kw) * hours, 0.0)
+
+    def _until_dry(
+        self, course: Course, powers: _Powers, litres: Floats, hours: Floats, dries: Flags
+    ) -> Floats:
+        """Find when the tank is empty, by halving: the litres burnt rise with time."""
+        low, high = np.zeros_like(hours), hours.copy()
+        for _ in range(60):
+            middle = (low + high) / 2.0
+            plug = course.taken(middle, course.after(middle))[1]
+            more = self._burnt(dries, powers, plug, middle) < litres
+            low, high = np.where(more, middle, low), np.where(more, high, middle)
+        return np.where(dries, (low + high) / 2.0, hours)

@@ -1,32 +1,43 @@
 """One outage played step by step under a strategy's schedule: what was stored, what was served, when it went dark.
 
-Up to the outage the schedule runs as planned; from its first instant the grid is gone and :mod:`dispatch.backup.island`
-takes over, without foresight. Panels go on working, a stated generator is started when its level says so. Where
-critical appliances have priorities, those with the highest numbers go without first.
+Up to the outage the schedule runs; from its first instant the grid is gone and :mod:`dispatch.backup.island` takes
+over, without foresight. Panels go on working, a stated generator is started when its level says so. Where critical
+appliances have priorities, those with the highest numbers go without first. The rules in words: dispatch/README.md.
 """
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
-from zoneinfo import ZoneInfo
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from dispatch.backup.island import DUST_KWH, Island
+from dispatch.backup.diary import ApplianceOutcome, Appliances, Dark, Diary, Event, FuelDay, after_hours
+from dispatch.backup.island import Island
 from dispatch.backup.recharge import Recharge, recharges
-from dispatch.case.series import appliances_kwh
 from dispatch.errors import ScenarioError
+from tariffs.reading.clock import instant
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
     from dispatch.backup.island import Moves
     from dispatch.case.case import Case
     from dispatch.flows import Flows
-    from dispatch.scenario.model import Appliance
+
+
+__all__ = [
+    "STEP_COLUMNS",
+    "ApplianceOutcome",
+    "Dark",
+    "Event",
+    "FuelDay",
+    "Played",
+    "Span",
+    "play",
+    "span_of",
+]
 
 
 STEP_COLUMNS = (
@@ -42,27 +53,7 @@ STEP_COLUMNS = (
 )
 
 
-class Dark(NamedTuple):
-    """A time in which critical load was not fully served."""
-
-    begins: pd.Timestamp
-    ends: pd.Timestamp
-
-    @property
-    def hours(self) -> float:
-        """Its length. [h]."""
-        return float((self.ends - self.begins) / pd.Timedelta(hours=1))
-
-
-@dataclass(frozen=True)
-class ApplianceOutcome:
-    """What one kind of critical appliance got: rank (None: after all ranked), kWh wanted and served, hours without."""
-
-    name: str
-    priority: int | None
-    wanted_kwh: float
-    served_kwh: float
-    hours_without: float
+SHORTEST_HOURS = 1 / 60
 
 
 @dataclass(frozen=True)
@@ -80,8 +71,17 @@ class Played:
     sun_kwh : float
         Sun used, straight or into the battery. [kWh, DC]
     generator_hours, litres, fuel_cost : float
+    tripped_hours : float
+        Hours in which the inverter had tripped: more was wanted of it than it holds. [h]
+    first_trip : Timestamp or None
+    tank_empty_at : Timestamp or None
+        When the fuel at hand was used up.
     dark : tuple of Dark
         When critical load was not fully served.
+    fuel_days : tuple of FuelDay
+        Empty where no generator ran.
+    events : tuple of Event
+        What was switched, in order of time.
     appliances : tuple of ApplianceOutcome
         In the order in which they are kept; empty where the critical load is no list of appliances.
     recharges : tuple of Recharge
@@ -103,7 +103,12 @@ class Played:
     generator_hours: float
     litres: float
     fuel_cost: float
+    tripped_hours: float
+    first_trip: pd.Timestamp | None
+    tank_empty_at: pd.Timestamp | None
     dark: tuple[Dark, ...]
+    fuel_days: tuple[FuelDay, ...]
+    events: tuple[Event, ...]
     appliances: tuple[ApplianceOutcome, ...]
     recharges: tuple[Recharge, ...]
     steps: pd.DataFrame
@@ -139,7 +144,8 @@ def span_of(case: Case, at: str, hours: float) -> Span:
     ScenarioError
         If it is no time, not one instant on that clock, outside the data, or longer than them.
     """
-    moment = _instant(case, at)
+    zone, where = case.scenario.site.time_zone, f"{case.path}: --at"
+    moment = pd.Timestamp(instant(at, zone, where, ScenarioError)).as_unit("ns")
     steps, step = len(case.times), case.dt_hours
     end = case.times[-1] + pd.Timedelta(hours=step)
     if not case.times[0] <= moment < end:
@@ -147,32 +153,14 @@ def span_of(case: Case, at: str, hours: float) -> Span:
             f"{case.path}: --at: {at} lies outside the data, {_local(case.times[0])} to {_local(end)}; "
             "name an instant within them"
         )
-    if not 0 < hours <= steps * step:
+    if not SHORTEST_HOURS <= hours <= steps * step:
         raise ScenarioError(
             f"{case.path}: --hours: {hours:g} hours, but the data hold {steps * step:g}; "
-            "name more than 0 and no more than those"
+            "name at least a minute and no more than those"
         )
     passed = float((moment - case.times[0]) / pd.Timedelta(hours=1))
     first = int(passed / step + 1e-9)
     return Span(first, max(passed - first * step, 0.0), hours)
-
-
-def _instant(case: Case, at: str) -> pd.Timestamp:
-    try:
-        moment = pd.Timestamp(dt.datetime.fromisoformat(at))
-    except ValueError:
-        hint = "write a date and time such as '2025-01-14T17:00'"
-        raise ScenarioError(f"{case.path}: --at: {at!r} is no time; {hint}") from None
-    zone = ZoneInfo(case.scenario.site.time_zone)
-    if moment.tz is not None:
-        return moment.tz_convert(zone)
-    local = moment.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
-    if pd.isna(local):
-        raise ScenarioError(
-            f"{case.path}: --at: {at!r} comes twice or never on the clock of {zone.key}; write the offset, "
-            "as in '2025-01-31T14:00-04:00'"
-        )
-    return local
 
 
 def _local(moment: pd.Timestamp) -> str:
@@ -186,7 +174,7 @@ def play(case: Case, flows: Flows, span: Span, *, sun: bool = True) -> Played:
     ----------
     case : Case
     flows : Flows
-        The strategy's schedule; the household without a system serves nothing.
+        The strategy's schedule, as set or planned; the household without a system serves nothing.
     span : Span
         From :func:`span_of`.
     sun : bool
@@ -200,25 +188,27 @@ def play(case: Case, flows: Flows, span: Span, *, sun: bool = True) -> Played:
     island = Island(case, sun=sun and has_system, generator=has_system, sheds=has_system)
     stored = _level_at(case, flows, span) if has_system else case.limits.empty_kwh
     state = island.start(np.array([stored]))
-    rows, dark, keeping = [], _Spells(), _Appliances(case)
-    begins = case.times[span.first] + _after(span.offset_hours)
-    for passed, index, fraction in _pieces(case, span):
-        hours = fraction * case.dt_hours
-        moves = island.step(state, np.array([index]), island.limits(fraction), fraction)
-        dark.add(begins, passed, hours, moves)
-        keeping.add(index, fraction, moves)
-        rows.append(_row(begins + _after(passed), hours, moves))
+    begins = case.times[span.first] + after_hours(span.offset_hours)
+    diary, keeping = Diary(island, begins), Appliances(island.ranked)
+    rows = []
+    for passed, index, hours in _pieces(case, span):
+        diary.turn_to(passed, index)
+        moves = island.step(state, np.array([index]), hours, diary.write)
+        keeping.add(index, hours, moves, diary.shed_kwh)
+        diary.burn(passed, moves)
+        rows.append(_row(begins + after_hours(passed), hours, moves, float(state.stored[0])))
     steps = pd.DataFrame(rows)
+    diary.close(span.hours, state)
     last = span.offset_hours + span.hours
-    end_step, end_offset = span.first + int(last / case.dt_hours + 1e-9), last % case.dt_hours
+    end_step = span.first + int(last / case.dt_hours + 1e-9)
+    end_offset = max(last - (end_step - span.first) * case.dt_hours, 0.0)
     level = float(state.stored[0])
     after = [again for again in recharges(case, end_step, level, end_offset) if again.source != "generator"]
-    fuel = float(steps["litres"].sum())
     total = steps.sum(numeric_only=True)
     return Played(
         strategy=flows.name,
         begins=begins,
-        ends=begins + _after(span.hours),
+        ends=begins + after_hours(span.hours),
         stored_kwh=stored if has_system else None,
         stored_end_kwh=level if has_system else None,
         wanted_kwh=float(total["wanted_kwh"] + total["shed_kwh"]),
@@ -227,97 +217,42 @@ def play(case: Case, flows: Flows, span: Span, *, sun: bool = True) -> Played:
         unserved_kwh=float(total["unserved_kwh"]),
         sun_kwh=float(total["sun_to_load_kwh"] + total["sun_to_battery_kwh"]),
         generator_hours=float(total["generator_hours"]),
-        litres=fuel,
-        fuel_cost=fuel * (island.fuelled.price_per_litre if island.fuelled else 0.0),
-        dark=dark.merged(),
+        litres=float(total["litres"]),
+        fuel_cost=float(total["litres"]) * diary.price_per_litre,
+        tripped_hours=diary.tripped_hours if has_system else 0.0,
+        first_trip=diary.first("inverter trips") if has_system else None,
+        tank_empty_at=diary.first("tank empty"),
+        dark=diary.dark_spells(),
+        fuel_days=tuple(diary.fuel_days),
+        events=tuple(diary.events) if has_system else (),
         appliances=keeping.outcomes(),
         recharges=tuple(after) if has_system else (),
         steps=steps,
     )
 
 
-def _after(hours: float) -> pd.Timedelta:
-    return pd.Timedelta(seconds=round(hours * 3600))
-
-
 def _level_at(case: Case, flows: Flows, span: Span) -> float:
-    """Level when it begins; within a step the level moves evenly."""
+    """Level when it begins; within a step of the schedule the level moves evenly."""
     before, after = flows.stored_before_kwh()[span.first], flows["stored"][span.first]
     return float(before + (after - before) * span.offset_hours / case.dt_hours)
 
 
 def _pieces(case: Case, span: Span) -> Iterator[tuple[float, int, float]]:
-    """Hours passed, step of the data, and the fraction of it, until the outage is over."""
+    """Hours passed, step of the data, and the hours played of it, until the outage is over."""
     passed, index, offset = 0.0, span.first, span.offset_hours
     while span.hours - passed > 1e-9:
         hours = min(case.dt_hours - offset, span.hours - passed)
-        yield passed, index % len(case.times), hours / case.dt_hours
+        yield passed, index % len(case.times), hours
         passed, index, offset = passed + hours, index + 1, 0.0
 
 
-def _row(begins: pd.Timestamp, hours: float, moves: Moves) -> dict[str, object]:
+def _row(begins: pd.Timestamp, hours: float, moves: Moves, stored_kwh: float) -> dict[str, object]:
     energies = {f"{name}_kwh": float(getattr(moves, name)[0]) for name in STEP_COLUMNS}
     return {
         "begins": begins,
         "hours": hours,
         **energies,
-        "stored_kwh": float(moves.stored[0]),
+        "stored_kwh": stored_kwh,
         "generator_hours": float(moves.generator_hours[0]),
         "litres": float(moves.litres[0]),
     }
-
-
-class _Spells:
-    """Collects the times in which critical load was not fully served."""
-
-    def __init__(self) -> None:
-        self.found: list[Dark] = []
-
-    def add(self, begins: pd.Timestamp, passed: float, hours: float, moves: Moves) -> None:
-        lasted = float(moves.first_fraction[0]) * hours
-        parts = ((0.0, lasted, moves.first_unserved), (lasted, hours, moves.rest_unserved))
-        for start, end, unserved in parts:
-            if float(unserved[0]) > DUST_KWH and end > start:
-                self.found.append(Dark(begins + _after(passed + start), begins + _after(passed + end)))
-
-    def merged(self) -> tuple[Dark, ...]:
-        spells: list[Dark] = []
-        for spell in self.found:
-            if spells and spells[-1].ends == spell.begins:
-                spells[-1] = Dark(spells[-1].begins, spell.ends)
-            else:
-                spells.append(spell)
-        return tuple(spells)
-
-
-class _Appliances:
-    """Hands what was served to the critical appliances in the order of their priorities."""
-
-    def __init__(self, case: Case) -> None:
-        critical = case.scenario.critical_load
-        listed: Sequence[Appliance] = (critical.appliances if critical is not None else None) or ()
-        ranked = sorted(listed, key=lambda appliance: (appliance.priority is None, appliance.priority or 0))
-        self.case = case
-        self.ranked = ranked
-        self.energies = [appliances_kwh((one,), case.times, case.dt_hours) for one in ranked]
-        self.wanted, self.served, self.without = ([0.0] * len(ranked) for _ in range(3))
-
-    def add(self, index: int, fraction: float, moves: Moves) -> None:
-        left = float((moves.wanted - moves.unserved)[0])
-        level = float(moves.stored_before[0])
-        for place, (one, energy) in enumerate(zip(self.ranked, self.energies, strict=True)):
-            want = float(energy[index]) * fraction
-            below = self.case.limits.full_kwh * (one.shed_below_percent or 0.0) / 100.0
-            got = 0.0 if level < below - DUST_KWH else min(want, left)
-            left -= got
-            self.wanted[place] += want
-            self.served[place] += got
-            if want > DUST_KWH:
-                self.without[place] += (1.0 - got / want) * fraction * self.case.dt_hours
-
-    def outcomes(self) -> tuple[ApplianceOutcome, ...]:
-        figures = zip(self.ranked, self.wanted, self.served, self.without, strict=True)
-        return tuple(
-            ApplianceOutcome(one.name, one.priority, wanted, served, without)
-            for one, wanted, served, without in figures
-        )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -17,7 +17,11 @@ from dispatch.case.floor import Ground, floor_of
 from dispatch.case.limits import Limits, clip_sun, resolve_limits, serving_limit_kw
 from dispatch.case.series import Series, read_series
 from dispatch.errors import ScenarioError, SeriesError
-from dispatch.scenario.load import missing_file, read_scenario
+from dispatch.formats import format_kwh
+from dispatch.scenario.fields import TYPICAL
+from dispatch.scenario.load import read_scenario
+from dispatch.scenario.model import Reserve
+from tariffs.reading.refusals import missing_file
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,6 +41,10 @@ FEW_WATTS = 20.0
 
 MANY_KWH = 200.0
 """No household battery pack holds more than this: the number is probably in Wh."""
+
+
+Measure = Literal["percent", "hours", "kwh"]
+"""What a reserve is counted in."""
 
 
 @dataclass(frozen=True)
@@ -98,6 +106,60 @@ class Case:
     clipped_sun_kwh: float
     floor_capped_steps: NDArray[np.bool_]
     notes: tuple[str, ...]
+
+    def at_reserve(self, measure: Measure, amount: float) -> Case:
+        """Return the case as the file would give it with this reserve, the file's raised times on top.
+
+        Parameters
+        ----------
+        measure : {"percent", "hours", "kwh"}
+        amount : float
+            Percent of nominal, hours of critical load (no sun counted), or kWh.
+
+        Raises
+        ------
+        ScenarioError
+            If the reserve is more than the battery may hold.
+        """
+        stated = self.scenario.reserve
+        raised = stated.raised if stated is not None else ()
+        none_wanted = measure == "hours" and amount <= 0
+        reserve = (
+            Reserve(kwh=0.0, raised=raised) if none_wanted else Reserve(raised=raised, **{measure: amount})
+        )
+        floor = floor_of(reserve, self.ground, self.path)
+        limits = start_on_floor(self.scenario, self.hardware, float(floor.level_kwh[0]))
+        return replace(self, limits=limits, floor_kwh=floor.level_kwh, floor_capped_steps=floor.capped)
+
+    def starting_at(self, level_kwh: float) -> Case:
+        """Return the case begun, and meant to be closed, at a level. [kWh]."""
+        return replace(self, limits=replace(self.limits, start_kwh=level_kwh, closing_kwh=level_kwh))
+
+    def under(self, tariff: tariffs.Tariff) -> Case:
+        """Put the household under another tariff.
+
+        Raises
+        ------
+        TariffError
+            If its currency is another, or it does not cover the data.
+        """
+        if tariff is self.tariff:
+            return self
+        if tariff.currency != self.currency:
+            raise tariffs.TariffError(
+                f"{tariff.source}: currency: is in '{tariff.currency}', the household's money in '{self.currency}'"
+            )
+        return replace(self, tariff=tariff, prices=tariffs.price_steps(tariff, self.times, self.dt_hours))
+
+    @property
+    def ground(self) -> Ground:
+        """What a floor is computed from."""
+        return Ground(self.limits, self.times, self.dt_hours, self.critical_kwh, self.sun_kwh)
+
+    @property
+    def hardware(self) -> Limits:
+        """The limits as the file states them, before a reserve or a start was changed."""
+        return resolve_limits(self.scenario, self.path)
 
     def __post_init__(self) -> None:
         """Lock the arrays: a case is shared by all strategies."""
@@ -170,7 +232,7 @@ def build_case(
     clipped_sun_kwh = float((series.sun_kwh - sun_kwh).sum())
     return Case(
         path=path,
-        name=scenario.name,
+        name=_title(scenario),
         currency=scenario.site.currency,
         scenario=scenario,
         limits=limits,
@@ -195,6 +257,12 @@ def build_case(
             *_unit_notes(scenario),
         ),
     )
+
+
+def _title(scenario: Scenario) -> str:
+    """Return the home's name as every screen shows it: one that rests on a typical load says so."""
+    typical = (scenario.load.column or "").startswith(TYPICAL)
+    return f"{scenario.name} (typical load, not measured)" if typical else scenario.name
 
 
 def start_on_floor(scenario: Scenario, limits: Limits, first_floor_kwh: float) -> Limits:
@@ -275,7 +343,7 @@ def _sun_notes(series: Series, sun_kwh: Floats, limits: Limits) -> list[str]:
         return []
     lost_kwh, all_kwh = float((series.sun_kwh - sun_kwh).sum()), float(series.sun_kwh.sum())
     note = (
-        f"sun: {lost_kwh:,.4g} kWh of {all_kwh:,.4g} kWh lie above the solar input "
+        f"sun: {format_kwh(lost_kwh)} of {format_kwh(all_kwh)} lie above the solar input "
         f"({limits.solar_input_kw * 1000:,.6g} W) and are lost, in {clipped.sum() * series.dt_hours:,.6g} h"
     )
     return [note]

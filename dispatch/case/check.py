@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from dispatch.case.transfer import transfer_gap
+
 if TYPE_CHECKING:
     from pathlib import Path
 
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.case.limits import Limits
+    from dispatch.case.transfer import TransferGap
 
 
 _YEAR_HOURS = 8760.0
@@ -99,9 +102,13 @@ class CheckSummary:
     clipped_sun_kwh : float
         Sun lost to the limit of the solar input. [kWh]
     target_hours : float or None
-        Hours of backup wanted at every instant, if any were stated. [h]
+        Hours of backup wanted, if any were stated. [h]
+    share_of_instants_fraction : float
+        Share of all instants at which they are wanted.
     critical_above_inverter_hours : float
         How long the critical load with idle draw is above what the inverter holds. [h]
+    transfer : TransferGap or None
+        Which loads notice the system taking over, where a time is stated.
     notes : tuple of str
         What was left out, clipped, capped or wrapped.
     """
@@ -125,7 +132,9 @@ class CheckSummary:
     floor_capped_hours: float
     clipped_sun_kwh: float
     target_hours: float | None
+    share_of_instants_fraction: float
     critical_above_inverter_hours: float
+    transfer: TransferGap | None
     notes: tuple[str, ...]
 
 
@@ -169,7 +178,9 @@ def check_summary(case: Case) -> CheckSummary:
         floor_capped_hours=float(case.floor_capped_steps.sum() * dt_hours),
         clipped_sun_kwh=case.clipped_sun_kwh,
         target_hours=case.scenario.backup.target_hours,
+        share_of_instants_fraction=case.scenario.backup.share_of_instants_fraction,
         critical_above_inverter_hours=float((outage_kw > limits.inverter_kw + 1e-9).sum() * dt_hours),
+        transfer=transfer_gap(case),
         notes=case.notes,
     )
 

@@ -24,8 +24,8 @@ import numpy as np
 import pandas as pd
 
 from dispatch.errors import ScenarioError
-from dispatch.scenario.fields import month_day
-from dispatch.scenario.load import problem_report
+from tariffs.reading.clock import month_day
+from tariffs.reading.refusals import problem_report
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -158,8 +158,8 @@ def following_sum(values: Floats, steps: float) -> Floats:
         ``Σ values[t+1 … t+steps]``.
     """
     count = len(values)
-    whole = int(np.floor(steps + 1e-9))
-    part = max(steps - whole, 0.0)
+    whole = int(np.floor(steps))
+    part = steps - whole
     around = np.resize(values, 2 * count + 2)
     total = np.concatenate([[0.0], np.cumsum(around)])
     first = np.arange(count) + 1

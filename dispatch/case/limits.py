@@ -28,7 +28,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from dispatch.errors import ScenarioError
-from dispatch.scenario.load import problem_report
+from tariffs.reading.refusals import problem_report
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats

@@ -7,7 +7,6 @@ and has the same real length everywhere; the local clock jumps over it twice a y
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -15,9 +14,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from dispatch.case.readings import SHOWN, Readings, listed, read_readings
 from dispatch.errors import ScenarioError, SeriesError
-from dispatch.scenario.load import missing_file, problem_report
+from tariffs.reading.clock import instant, minutes_of
+from tariffs.reading.refusals import missing_file, problem_report
+from tariffs.reading.steps import MOST_STEPS, minutes_text, off_grid, step_of
+from tariffs.reading.table import kwh_factor, read_table, unit_of, without_unit
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -26,18 +27,11 @@ if TYPE_CHECKING:
 
     from dispatch.arrays import Floats
     from dispatch.scenario.model import Appliance, Load, Period, Scenario, Sun
-
-
-MOST_STEPS = 1_000_000
-"""More steps than this is a slip of the keyboard: 114 years of hours."""
+    from tariffs.reading.table import Readings
 
 
 _HOUSEHOLD_KW = 1000.0
 """A mean power no household has: above it the unit of the column is wrong."""
-
-
-_KWH_PER_UNIT = {"_kwh": (1.0, 0.0), "_kw": (0.0, 1.0), "_wh": (1e-3, 0.0), "_w": (0.0, 1e-3)}
-"""By suffix: factor to kWh for energy in the step, or to kW for mean power in it."""
 
 
 SECTIONS = ("load", "other_load", "critical_load", "sun")
@@ -83,10 +77,6 @@ def read_series(scenario: Scenario, path: Path) -> Series:
     path : Path
         The scenario file: CSV paths are relative to it, and messages name it.
 
-    Returns
-    -------
-    Series
-
     Raises
     ------
     SeriesError
@@ -99,9 +89,9 @@ def read_series(scenario: Scenario, path: Path) -> Series:
     times, step = _grid(scenario, path, tables, span)
     dt_hours = step / pd.Timedelta(hours=1)
     notes = [
-        f"{table.path.name}: {table.ignored_rows:,} rows outside [period] are left out"
+        f"{table.path.name}: {table.ignored_lines:,} lines outside [period] are left out"
         for table in tables.values()
-        if table.ignored_rows
+        if table.ignored_lines
     ]
     arrays: dict[str, Floats] = {}
     for name in SECTIONS:
@@ -154,13 +144,12 @@ def appliances_kwh(appliances: tuple[Appliance, ...], times: pd.DatetimeIndex, d
 
 def _running_hours(appliance: Appliance, times: pd.DatetimeIndex, dt_hours: float) -> Floats:
     """Tell for how much of each step an appliance that starts by the clock is running, in hours."""
-    clock = dt.time.fromisoformat(appliance.starts_at or "00:00")
+    offset = pd.Timedelta(minutes=minutes_of(appliance.starts_at or "00:00"))
     days = pd.date_range(
         times[0].tz_localize(None).normalize() - pd.Timedelta(days=1),
         times[-1].tz_localize(None).normalize() + pd.Timedelta(days=1),
         freq="D",
     )
-    offset = pd.Timedelta(hours=clock.hour, minutes=clock.minute, seconds=clock.second)
     starts = _instants(days + offset, times)
     origin = times[0]
     start_hours = np.asarray((starts - origin) / pd.Timedelta(hours=1), dtype=np.float64)
@@ -190,24 +179,16 @@ def _span(scenario: Scenario, path: Path) -> tuple[pd.Timestamp, pd.Timestamp] |
             text = "needed because no series is a CSV file; add start and end under [period]"
             raise ScenarioError(f"{path}: period: {text}")
         return None
-    start = _instant(period.start, "period.start", scenario, path)
-    end = _instant(period.end, "period.end", scenario, path)
+    start, end = (
+        pd.Timestamp(instant(text, scenario.site.time_zone, f"{path}: period.{name}", ScenarioError)).as_unit(
+            "ns"
+        )
+        for name, text in (("start", period.start), ("end", period.end))
+    )
     if end <= start:
         text = f"{period.end!r} is not after period.start = {period.start!r}; the end is not included"
         raise ScenarioError(f"{path}: period.end: {text}")
     return start, end
-
-
-def _instant(text: str, field: str, scenario: Scenario, path: Path) -> pd.Timestamp:
-    zone = ZoneInfo(scenario.site.time_zone)
-    moment = pd.Timestamp(dt.datetime.fromisoformat(text)).as_unit("ns")
-    if moment.tz is not None:
-        return moment.tz_convert(zone)
-    local = moment.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
-    if pd.isna(local):
-        problem = f"{text!r} comes twice or never on the clock of {zone.key}; write the offset"
-        raise ScenarioError(f"{path}: {field}: {problem}, as in '2025-01-31T14:00-04:00'")
-    return local
 
 
 def _read_tables(
@@ -222,20 +203,16 @@ def _read_tables(
             continue
         if not (path.parent / source.csv).is_file():
             problems.append(f"{name}.csv: {source.csv!r}: {missing_file(path.parent / source.csv)}")
-        if _suffix(source.column) is None:
-            problems.append(
-                f"{name}.column: the column name {source.column!r} has no unit; rename the column in the "
-                "file so that it ends in _w or _kw (mean power in the step), _wh or _kwh (energy in it)"
-            )
+        if unit_of(source.column) is None:
+            problems.append(f"{name}.column: {without_unit(source.column)}")
         wanted.setdefault(source.csv, {}).setdefault(source.column, f"{name}.column")
     if problems:
         raise ScenarioError(problem_report(path, problems))
     zone = scenario.site.time_zone
-    return {csv: read_readings(path.parent / csv, columns, zone, span) for csv, columns in wanted.items()}
-
-
-def _suffix(column: str) -> str | None:
-    return next((ending for ending in _KWH_PER_UNIT if column.lower().endswith(ending)), None)
+    return {
+        csv: read_table(path.parent / csv, SeriesError).readings(columns, zone, span)
+        for csv, columns in wanted.items()
+    }
 
 
 def _series_kwh(
@@ -251,16 +228,14 @@ def _series_kwh(
 
 
 def _column_kwh(table: Readings, column: str, name: str, dt_hours: float) -> Floats:
-    suffix = _suffix(column) or "_kwh"
-    per_energy, per_power = _KWH_PER_UNIT[suffix]
     values = table.columns[column]
-    energy_kwh = values * (per_energy + per_power * dt_hours)
+    energy_kwh = values * kwh_factor(column, dt_hours)
     worst = int(np.argmax(energy_kwh))
     if (power_kw := energy_kwh[worst] / dt_hours) > _HOUSEHOLD_KW:
         raise SeriesError(
             f"{table.path}: line {table.lines[worst]}, column '{column}' ({name}): {values[worst]:g} would be "
             f"a mean power of {power_kw:,.0f} kW, more than {_HOUSEHOLD_KW:,.0f} kW; correct the reading, or "
-            f"rename the column if it is in another unit than {suffix} says"
+            f"rename the column if it is in another unit than {unit_of(column)} says"
         )
     return energy_kwh
 
@@ -282,88 +257,38 @@ def _grid(
     else:
         _check_whole_steps(span, step, path)
     if (span[1] - span[0]) / step > MOST_STEPS:
-        raise ScenarioError(f"{path}: period: more than {MOST_STEPS:,} steps of {_minutes(step)}; shorten it")
+        raise ScenarioError(
+            f"{path}: period: more than {MOST_STEPS:,} steps of {minutes_text(step)}; shorten it"
+        )
     # counted in real time: the local clock has days of 23 and 25 hours
     utc = pd.date_range(span[0].tz_convert("UTC"), span[1].tz_convert("UTC"), freq=step, inclusive="left")
     times = utc.as_unit("ns").tz_convert(ZoneInfo(scenario.site.time_zone)).rename("time")
     for table in tables.values():
         beside = table is not first and goal != "[period]" and first is not None
-        _check_on_grid(table, times, step, f"the times of {first.path.name}" if beside and first else goal)
+        wanted = f"the times of {first.path.name}" if beside and first else goal
+        if problems := off_grid(table, times, step, wanted):
+            raise SeriesError(problem_report(table.path, problems))
     return times, step
 
 
 def _step(period: Period | None, table: Readings | None) -> pd.Timedelta:
     """Take the step from the scenario or from the table, and refuse if they differ."""
     stated = period.step_minutes if period else None
-    if table is None or len(table.times) == 1:
-        if stated is None and table is not None:
-            raise SeriesError(f"{table.path}: one row has no step; add period.step_minutes or more rows")
+    if table is None or (stated is not None and len(table.times) == 1):
         return pd.Timedelta(minutes=stated or 60)
-    gaps = np.abs(np.diff(table.times.asi8))
-    lengths, counts = np.unique(gaps[gaps > 0], return_counts=True)
-    if not len(lengths):
-        raise SeriesError(f"{table.path}: every row has the same time; write the start of each step")
-    step = pd.Timedelta(int(lengths[np.argmax(counts)]), unit="ns")
+    step = step_of(table)
     if stated is not None and step != pd.Timedelta(minutes=stated):
         raise SeriesError(
-            f"{table.path}: most rows are {_minutes(step)} apart, but the scenario says "
+            f"{table.path}: most lines are {minutes_text(step)} apart, but the scenario says "
             f"period.step_minutes = {stated}; write the step of the file there, or supply other readings"
         )
-    if not pd.Timedelta(minutes=1) <= step <= pd.Timedelta(days=1):
-        text = "supply readings at most a day and at least a minute apart"
-        raise SeriesError(f"{table.path}: most rows are {_minutes(step)} apart; {text}")
     return step
-
-
-def _minutes(step: pd.Timedelta) -> str:
-    return f"{step / pd.Timedelta(minutes=1):g} minutes"
 
 
 def _check_whole_steps(span: tuple[pd.Timestamp, pd.Timestamp], step: pd.Timedelta, path: Path) -> None:
     if (span[1] - span[0]) % step:
         hours = (span[1] - span[0]) / pd.Timedelta(hours=1)
         raise ScenarioError(
-            f"{path}: period: {hours:g} hours are no whole number of steps of {_minutes(step)}; "
+            f"{path}: period: {hours:g} hours are no whole number of steps of {minutes_text(step)}; "
             "move start or end"
         )
-
-
-def _check_on_grid(table: Readings, times: pd.DatetimeIndex, step: pd.Timedelta, goal: str) -> None:
-    """Refuse a table whose times are not exactly the grid's, saying which are at fault."""
-    if np.array_equal(table.times.asi8, times.asi8):
-        return
-    problems = []
-    stamps = table.times.asi8
-    backwards = np.flatnonzero(np.diff(stamps) < 0) + 1
-    if len(backwards):
-        where = [_row(table, at) for at in backwards.tolist()]
-        problems.append(f"rows not in order of time: {listed(where, len(where))}; sort the file by time")
-    twice = np.flatnonzero(table.times.duplicated())
-    if len(twice):
-        where = [_row(table, at) for at in twice.tolist()]
-        problems.append(f"times that stand there twice: {listed(where, len(where))}; keep one row of each")
-    beside = np.flatnonzero(~np.isin(stamps, times.asi8))
-    if len(beside):
-        where = [_row(table, at) for at in beside.tolist()]
-        problems.append(
-            f"times that are none of {goal} in steps of {_minutes(step)}: {listed(where, len(where))}; "
-            "correct them, or leave these rows out"
-        )
-    missing = times[~np.isin(times.asi8, stamps)]
-    if len(missing):
-        problems.append(_missing_rows(table, times, missing, goal))
-    raise SeriesError(problem_report(table.path, problems))
-
-
-def _missing_rows(table: Readings, times: pd.DatetimeIndex, missing: pd.DatetimeIndex, goal: str) -> str:
-    earlier = np.flatnonzero(table.times < missing[0])
-    after = f" after line {table.lines[earlier[-1]]}" if len(earlier) else " before the first row"
-    where = [moment.isoformat(timespec="minutes") for moment in missing[:SHOWN]]
-    return (
-        f"{len(missing):,} of {len(times):,} steps of {goal} are missing,{after}: "
-        f"{listed(where, len(missing))}; supply these readings, or choose a [period] without them"
-    )
-
-
-def _row(table: Readings, at: int) -> str:
-    return f"line {table.lines[at]} ({table.times[at].isoformat(timespec='minutes')})"

@@ -10,46 +10,71 @@ Everything heavy is imported inside the commands, so that ``dispatch --help`` an
 from __future__ import annotations
 
 import enum
-from pathlib import Path  # noqa: TC003 - typer reads the annotations when it runs
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from dispatch.cli.ahead import register as register_ahead_commands
 from dispatch.cli.cache import keep_results
 from dispatch.cli.cache import register as register_cache_command
+from dispatch.cli.intake import register as register_intake_commands
 from dispatch.cli.outages import register as register_outage_commands
 from dispatch.cli.settings import register as register_settings_commands
 from dispatch.cli.tariffs import register as register_tariff_commands
 from dispatch.cli.terminal import (
-    NO_ANSWER,
     WIDTH,
     AsJson,
+    Commands,
+    CsvDirectory,
+    Full,
+    ParquetDirectory,
     ScenarioPath,
-    load,
+    be_quiet,
+    deliver,
     progress_bar,
     refusals,
-    show,
-    stop,
     write,
 )
 
-if TYPE_CHECKING:
-    from dispatch.arrays import Progress
-    from dispatch.case.case import Case
-    from dispatch.comparison.compare import Comparison
-
-
 app = typer.Typer(
+    cls=Commands,
     name="dispatch",
     help="Compare how a home with a backup battery can run on a time-of-use tariff: the bill of each strategy, "
     "and the hours of backup it leaves.",
     epilog="Example: dispatch compare scenarios/alder-row",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,  # plain help: rich would double the time to the first line
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH},
 )
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            write(f"dispatch {version('tou-dispatch')}\n")
+        except PackageNotFoundError:  # run from its sources
+            write("dispatch, not installed\n")
+        raise typer.Exit
+
+
+@app.callback()
+def main(
+    version: Annotated[  # noqa: ARG001 - its callback has done it by now
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+    ] = False,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", "-q", help="No progress on stderr; may stand behind a command too.")
+    ] = False,
+) -> None:
+    """Compare how a home with a backup battery can run on a time-of-use tariff.
+
+    The bill of each strategy, and the hours of backup it leaves.
+    """
+    if quiet:
+        be_quiet()
 
 
 class Subject(enum.StrEnum):
@@ -60,30 +85,28 @@ class Subject(enum.StrEnum):
 
 
 @app.command(
-    short_help="Show each strategy's bill and backup hours, and which to set.",
+    short_help="What to set, what it saves, how long it lasts.",
     epilog="Example: dispatch compare scenarios/alder-row --csv flows",
 )
 def compare(
     scenario: ScenarioPath,
+    full: Full = False,
     as_json: AsJson = False,
-    csv: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR",
-            file_okay=False,
-            help="Also write the flows of every step, one <strategy>.csv each, into this directory.",
-        ),
-    ] = None,
+    csv: CsvDirectory = None,
+    parquet: ParquetDirectory = None,
 ) -> None:
-    """Solve a year under every strategy and show bills and backup hours side by side.
+    """Say which strategy and reserve to set, what that saves, and how many hours of backup it leaves.
 
-    The report begins with which strategy to set for the scenario's backup target. Exit code 1 if no strategy can
+    Every strategy is run as an inverter does at every reserve the device takes; plans with perfect foresight stand
+    beside as the bound. --csv writes the steps of every run, as set and planned by name. Exit code 1 if no strategy can
     serve the load, 2 if the scenario cannot be used.
     """
     with refusals(scenario):
+        from dispatch import door
+
         with progress_bar() as progress:
-            comparison = _solve(load(scenario), progress)
-        _show_comparison(comparison, csv, as_json=as_json)
+            result = door.compare(scenario, progress)
+        deliver(result, as_json=as_json, full=full, csv=csv, parquet=parquet)
 
 
 @app.command(
@@ -96,17 +119,9 @@ def check(scenario: ScenarioPath, as_json: AsJson = False) -> None:
     Exit code 2, with one message naming every problem, if it cannot be used.
     """
     with refusals(scenario):
-        from dispatch.case.check import check_summary
-        from dispatch.exports.comparison import check_document
-        from dispatch.exports.files import json_text
+        from dispatch import door
 
-        summary = check_summary(load(scenario))
-        if as_json:
-            write(json_text(check_document(summary)))
-        else:
-            from dispatch.report.check import check_report
-
-            show(check_report(summary))
+        deliver(door.check(scenario), as_json=as_json)
 
 
 @app.command(
@@ -127,37 +142,19 @@ def schema(
         write(json.dumps(model.model_json_schema(), indent=2) + "\n")
 
 
-def _solve(case: Case, progress: Progress | None) -> Comparison:
-    from dispatch.comparison.compare import compare as compare_strategies
-
-    return compare_strategies(case, progress)
-
-
-def _show_comparison(comparison: Comparison, csv: Path | None, *, as_json: bool) -> None:
-    from dispatch.exports.comparison import document, write_csv
-    from dispatch.exports.files import json_text
-
-    if csv is not None:
-        write_csv(comparison, csv)
-    if as_json:
-        write(json_text(document(comparison)))
-    else:
-        from dispatch.report.compare import comparison_report
-
-        show(comparison_report(comparison))
-    from dispatch.words.would_serve import what_would_serve
-
-    if (reason := what_would_serve(comparison)) is not None:
-        stop(reason, NO_ANSWER)
-
-
 register_outage_commands(app)
 
 
 register_settings_commands(app)
 
 
+register_ahead_commands(app)
+
+
 register_tariff_commands(app)
+
+
+register_intake_commands(app)
 
 
 register_cache_command(app)

@@ -1,34 +1,23 @@
-"""The commands ``settings`` and ``tonight``."""
+"""The command ``settings``."""
 
 # ruff: noqa: PLC0415 - imports inside functions are the point
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from pathlib import Path  # noqa: TC003 - typer reads the annotations when it runs
+from typing import Annotated
 
 import typer
 
-from dispatch.cli.terminal import AsJson, ScenarioPath, load, progress_bar, refusals, show, write
-
-if TYPE_CHECKING:
-    from dispatch.search.study import SettingsStudy
-
-
-File = Annotated[Path | None, typer.Option(metavar="FILE", dir_okay=False)]
+from dispatch.cli.terminal import AsJson, ScenarioPath, deliver, progress_bar, refusals
 
 
 def register(app: typer.Typer) -> None:
-    """Add these commands to the application."""
+    """Add the command to the application."""
     app.command(
         name="settings",
         short_help="Find the windows and levels to enter on the device.",
         epilog="Example: dispatch settings scenarios/alder-row --html card.html --ics card.ics",
     )(settings)
-    app.command(
-        name="tonight",
-        short_help="Plan the next day or two from today's level.",
-        epilog="Example: dispatch tonight scenarios/alder-row --at 2025-01-14T18:00 --level 62%",
-    )(tonight)
 
 
 def settings(  # noqa: PLR0913, PLR0917 - one per option
@@ -65,79 +54,12 @@ def settings(  # noqa: PLR0913, PLR0917 - one per option
     bound of a plan that knew the whole year. Exit code 2 if scenario or card cannot be used.
     """
     with refusals(scenario):
-        from dispatch.search.study import study
-        from dispatch.settings.card_file import read_card
-        from dispatch.settings.space import device_space
+        import datetime as dt
+
+        from dispatch import door
 
         with progress_bar() as progress:
-            case = load(scenario)
-            given = None if card is None else read_card(card, case, device_space(case))
-            result = study(case, progress, given)
-        _write_files(result, {"toml": save, "md": markdown, "html": html, "ics": ics}, year)
-        if as_json:
-            from dispatch.exports.files import json_text
-            from dispatch.exports.settings import settings_document
-
-            write(json_text(settings_document(result)))
-        else:
-            from dispatch.report.settings import settings_report
-
-            show(settings_report(result))
-
-
-def _write_files(result: SettingsStudy, files: dict[str, Path | None], year: int | None) -> None:
-    """Write what was asked for; every text is made before the first file appears."""
-    import datetime as dt
-
-    from dispatch.exports.calendar import settings_calendar
-    from dispatch.exports.files import write_files
-    from dispatch.exports.page import card_page
-    from dispatch.exports.settings import card_markdown
-    from dispatch.settings.card_file import card_toml
-
-    makers = {
-        "toml": lambda: card_toml(result.card, result.space.groups),
-        "md": lambda: card_markdown(result),
-        "html": lambda: card_page(result),
-        "ics": lambda: settings_calendar(result, dt.datetime.now(dt.UTC), year),
-    }
-    texts = {path: makers[kind]() for kind, path in files.items() if path is not None}
-    for path, text in texts.items():
-        write_files(path.parent, {path.name: text})
-
-
-def tonight(  # noqa: PLR0913, PLR0917 - one per option
-    scenario: ScenarioPath,
-    at: Annotated[
-        str, typer.Option(metavar="TIME", help="Now: a date and time in the data, on the site's clock.")
-    ],
-    level: Annotated[str, typer.Option(metavar="LEVEL", help="What the battery holds: 62% or 6.5kWh.")],
-    forecast: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE",
-            dir_okay=False,
-            help="CSV with time and any of load_kw, sun_kw, other_kw (or _w, _wh, _kwh); the rest is forecast simply.",
-        ),
-    ] = None,
-    hours: Annotated[float, typer.Option(help="How far to plan, 12 to 72 hours.")] = 36.0,
-    as_json: AsJson = False,
-) -> None:
-    """Plan the next day or two from today's level, and say how far to charge tonight.
-
-    Without a forecast file, load and sun are forecast from the scenario's own past before TIME. Exit code 2 if time,
-    level or forecast cannot be used.
-    """
-    with refusals(scenario):
-        from dispatch.ahead.tonight import tonight as plan_tonight
-
-        result = plan_tonight(load(scenario), at, level, forecast=forecast, hours=hours)
-        if as_json:
-            from dispatch.exports.files import json_text
-            from dispatch.exports.settings import tonight_document
-
-            write(json_text(tonight_document(result)))
-        else:
-            from dispatch.report.settings import tonight_report
-
-            show(tonight_report(result))
+            result = door.settings(scenario, card, progress)
+        files = {"toml": save, "md": markdown, "html": html, "ics": ics}
+        door.card_files(result.study, files, dt.datetime.now(dt.UTC), year)
+        deliver(result, as_json=as_json)

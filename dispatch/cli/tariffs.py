@@ -4,24 +4,20 @@
 from __future__ import annotations
 
 from pathlib import Path  # noqa: TC003 - typer reads the annotations when it runs
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from dispatch.cli.terminal import (
-    NO_ANSWER,
     AsJson,
+    CsvDirectory,
+    Full,
+    ParquetDirectory,
     ScenarioPath,
-    load,
+    deliver,
     progress_bar,
     refusals,
-    show,
-    stop,
-    write,
 )
-
-if TYPE_CHECKING:
-    from dispatch.comparison.tariffs import TariffChoice
 
 
 def bill(
@@ -47,33 +43,24 @@ def bill(
         typer.Option("--export", metavar="COLUMN", help="Column fed into the grid, likewise."),
     ] = None,
     as_json: AsJson = False,
-    csv: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", file_okay=False, help="Also write bill.csv into this directory."),
-    ] = None,
+    csv: CsvDirectory = None,
+    parquet: ParquetDirectory = None,
 ) -> None:
     """Price a meter's readings under a tariff, line by line for every billing period.
 
     Steps of 15, 30 or 60 minutes, labelled by their start. Exit code 2 if tariff or readings cannot be used.
     """
     with refusals(meter):
-        from dispatch.exports import bill as exports_bill
-        from tariffs.meter_bill import meter_bill
+        from dispatch import door
 
-        made = meter_bill(tariff, meter, time_zone, bought or (), sold or ())
-        if csv is not None:
-            exports_bill.bill_csv(made, csv)
-        if as_json:
-            write(exports_bill.exact_json(exports_bill.bill_document(made)))
-        else:
-            from dispatch.report.bill import bill_report
-
-            show(bill_report(made))
+        result = door.bill(tariff, meter, time_zone=time_zone, bought=bought or (), sold=sold or ())
+        deliver(result, as_json=as_json, csv=csv, parquet=parquet)
 
 
 def compare_tariffs(
     scenario: ScenarioPath,
     tariff: Annotated[list[Path], typer.Argument(help="Tariff files to hold against the scenario's own.")],
+    full: Full = False,
     as_json: AsJson = False,
 ) -> None:
     """Find which tariff and strategy together are cheapest for a household, side by side.
@@ -82,25 +69,11 @@ def compare_tariffs(
     Exit code 1 if none could be compared, 2 if a file cannot be used.
     """
     with refusals(scenario):
-        from dispatch.comparison.tariffs import choose_tariff
+        from dispatch import door
 
         with progress_bar() as progress:
-            choice = choose_tariff(load(scenario), tariff, progress)
-        _show_choice(choice, as_json=as_json)
-
-
-def _show_choice(choice: TariffChoice, *, as_json: bool) -> None:
-    if as_json:
-        from dispatch.exports.files import json_text
-        from dispatch.exports.tariffs import choice_document
-
-        write(json_text(choice_document(choice)))
-    else:
-        from dispatch.report.tariffs import choice_report
-
-        show(choice_report(choice))
-    if (reason := choice.no_answer()) is not None:
-        stop(reason, NO_ANSWER)
+            result = door.tariffs(scenario, tariff, progress)
+        deliver(result, as_json=as_json, full=full)
 
 
 def register(app: typer.Typer) -> None:

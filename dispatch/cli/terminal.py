@@ -10,18 +10,18 @@ from __future__ import annotations
 import os
 import sys
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
+import typer.core
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from rich.console import RenderableType
-
     from dispatch.arrays import Progress
-    from dispatch.case.case import Case
+    from dispatch.door import Result
 
 
 NO_ANSWER, BAD_INPUT, INTERRUPTED = 1, 2, 130
@@ -39,17 +39,96 @@ ScenarioPath = Annotated[
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the report.")]
 
 
-def load(scenario: Path) -> Case:
-    """Load a scenario from its file, or from the directory that holds it."""
-    from dispatch.case.case import load_scenario
+Full = Annotated[bool, typer.Option("--full", help="Show everything behind the answer.")]
 
-    return load_scenario(scenario / "scenario.toml" if scenario.is_dir() else scenario)
+
+class Commands(typer.core.TyperGroup):
+    """The commands; an option whose value was forgotten does not swallow the option after it."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:  # noqa: ANN401 - types of the library's inside
+        """Move ``--quiet`` to the front, from wherever it stands before a lone ``--``."""
+        end = args.index("--") if "--" in args else len(args)
+        if "--quiet" in args[:end]:
+            args = ["--quiet", *(word for at, word in enumerate(args) if at >= end or word != "--quiet")]
+        return super().parse_args(ctx, args)
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:  # noqa: ANN401 - types of the library's inside
+        """Find the command; refuse ``--csv --json``, which would write into a directory called ``--json``."""
+        name, command, rest = super().resolve_command(ctx, args)
+        for parameter in command.params if command is not None else ():
+            if isinstance(parameter, typer.core.TyperOption) and not parameter.is_flag:
+                _refuse_swallowed(parameter, rest)
+        return name, command, rest
+
+
+def _refuse_swallowed(option: typer.core.TyperOption, args: list[str]) -> None:
+    for argument, follows in pairwise(args):
+        if argument == "--":
+            return
+        if argument in option.opts and follows.startswith("-") and not follows[1:2].isdigit():
+            value = option.metavar or "VALUE"
+            mend = f"write {argument} {value}, or {argument}={value} where it begins with a dash"
+            raise typer.BadParameter(
+                f"needs a value (got {follows!r}, an option); {mend}", param_hint=argument
+            )
+
+
+CsvDirectory = Annotated[
+    Path | None,
+    typer.Option(
+        "--csv",
+        metavar="DIR",
+        file_okay=False,
+        help="Also write the figures as CSV files into this directory.",
+    ),
+]
+
+
+ParquetDirectory = Annotated[
+    Path | None,
+    typer.Option("--parquet", metavar="DIR", file_okay=False, help="The tables of --csv as Parquet files."),
+]
+
+
+def deliver(
+    result: Result,
+    *,
+    as_json: bool,
+    full: bool = False,
+    csv: Path | None = None,
+    parquet: Path | None = None,
+) -> None:
+    """Write files, print the document or the screen, and leave with 1 where nothing found would do."""
+    if csv is not None:
+        result.write_csv(csv)
+    if parquet is not None:
+        from dispatch.exports.parquet import beside_csv
+
+        beside_csv(result.write_csv, parquet)
+    if as_json:
+        from dispatch.exports.files import json_text
+
+        write(json_text(result.document()))
+    else:
+        show(result.in_full() if full else result)
+    if (reason := result.no_answer()) is not None:
+        stop(reason, NO_ANSWER)
+
+
+_SAYS = {"progress": True}
+
+
+def be_quiet() -> None:
+    """Show no progress from now on; refusals are still said."""
+    _SAYS["progress"] = False
 
 
 # ---- stdout ------------------------------------------------------------------------------------------------
-def show(renderable: RenderableType) -> None:
+def show(renderable: object) -> None:
     """Print a report on stdout: 80 columns; no colour where stdout is no terminal or NO_COLOR is set."""
     from rich.console import Console
+
+    from tariffs.reading.refusals import visible
 
     terminal = sys.stdout.isatty()
     console = Console(
@@ -63,7 +142,7 @@ def show(renderable: RenderableType) -> None:
     console.width = min(console.width, WIDTH) if terminal else WIDTH
     with console.capture() as capture:
         console.print(renderable)
-    text = capture.get()
+    text = visible(capture.get())
     # cells are padded to the page's width; in a file or a diff that is noise
     write(text if terminal else "\n".join(map(str.rstrip, text.split("\n"))))
 
@@ -131,7 +210,7 @@ def long_solves_told() -> Iterator[None]:
 
 @contextmanager
 def _bar() -> Iterator[Progress | None]:
-    if not sys.stderr.isatty():
+    if not sys.stderr.isatty() or not _SAYS["progress"]:
         yield None
         return
     from rich.console import Console
@@ -200,7 +279,9 @@ def stop(message: str, code: int, *, keep: Path | None = None) -> NoReturn:
     keep : pathlib.Path, optional
         A path that stays in one piece when lines are wrapped, even if it holds spaces.
     """
-    sys.stderr.write(wrapped(message, str(keep) if keep else "") + "\n")
+    from tariffs.reading.refusals import visible
+
+    sys.stderr.write(visible(wrapped(message, str(keep) if keep else "").replace("\x1b", "\\x1b")) + "\n")
     raise typer.Exit(code)
 
 

@@ -1,88 +1,95 @@
-"""The strategies side by side, and which one to set for a stated backup target."""
+"""The strategies side by side: as an inverter runs them, and as plans that knew the whole period would."""
 
 from __future__ import annotations
 
-import time
 from concurrent.futures import ThreadPoolExecutor, as_completed, wait
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from queue import SimpleQueue
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-import tariffs
+from dispatch.advice.recommend import Recommendation, recommend
 from dispatch.arrays import quiet
-from dispatch.backup.hours import backup_summary
-from dispatch.case.stored_value import lowest_price_per_kwh
-from dispatch.comparison.recommendation import Recommendation, recommend
-from dispatch.comparison.reserve_advice import with_reserve
-from dispatch.outcome import (
-    Earned,
-    PeakDay,
-    PeakDayStrategy,
-    Shortfall,
-    StrategyResult,
-    bill_of,
-    reconcile,
-    strategies_as_set,
-)
+from dispatch.outcome import Outcome, planned_outcome
 from dispatch.program.program import Program
 from dispatch.strategies.kept import is_kept
-from dispatch.strategies.solve import grid_only, prepare, solve
-from dispatch.strategies.table import NAMES, STRATEGIES
-from tariffs.terms.shared_out import step_costs, unit_prices
+from dispatch.strategies.solve import prepare, solve
+from dispatch.strategies.table import CHOICES, STRATEGIES
+from tariffs.terms.shared_out import step_costs
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    import datetime as dt
+    from collections.abc import Iterable
     from concurrent.futures import Future
 
     from numpy.typing import NDArray
 
-    from dispatch.arrays import Progress
+    from dispatch.arrays import Floats, Progress
     from dispatch.case.case import Case
     from dispatch.flows import Flows
-    from dispatch.strategies.solved import Solved
-
-
-BROKEN_KWH = 1e-6  # a slack above this is a broken promise
 
 
 PEAK_DAYS = 10
 
-
 WORKERS = 2  # solvers side by side; HiGHS runs outside the interpreter's lock
+
+
+@dataclass(frozen=True)
+class PeakDayRun:
+    """One run on one peak day: energy cost, lowest level [kWh] with the end of its step, hours left then."""
+
+    cost: float
+    lowest_kwh: float
+    lowest_at: pd.Timestamp
+    backup_hours: float
+
+
+@dataclass(frozen=True)
+class PeakDay:
+    """One of the local days on which the household without the system pays most for energy; runs as set by name."""
+
+    date: dt.date
+    no_system_cost: float
+    runs: dict[str, PeakDayRun]
 
 
 @dataclass(frozen=True)
 class Comparison:
     """Everything ``dispatch compare`` shows.
 
-    ``as_set`` holds the strategies a household can set as an inverter runs them, seeing only the present; what
-    ``strategies`` holds was planned knowing the whole period. The recommendation rests on the former.
+    Attributes
+    ----------
+    advice : Recommendation
+        The strategies as an inverter runs them, each at its own best reserve, and which to set.
+    planned : dict of str to Outcome
+        With perfect foresight: ``sun-only``, the strategies that can be set, each at the reserve it is set to, and
+        ``least-cost``, the least bill + wear at the reserve of what is set: the bound.
+    peak_days : tuple of PeakDay
     """
 
-    case: Case
-    strategies: tuple[StrategyResult, ...]
+    advice: Recommendation
+    planned: dict[str, Outcome]
     peak_days: tuple[PeakDay, ...]
-    recommendation: Recommendation
-    as_set: dict[str, Earned] = field(default_factory=dict)
+
+    @property
+    def case(self) -> Case:
+        """The case as loaded."""
+        return self.advice.case
 
     def foresight(self, name: str) -> float:
-        """Return what knowing the period in advance was worth to a strategy: bill + wear, as set less planned."""
-        planned = self[name]
-        return self.as_set[name].burden - (planned.burden - (planned.stored_change_value or 0.0))
+        """Return what knowing the period in advance would save a strategy at the reserve it is set to."""
+        return self.advice.outcomes[name].compared_cost - self.planned[name].compared_cost
 
-    def __getitem__(self, name: str) -> StrategyResult:
-        """Return the result of the strategy of that name; KeyError if there is none."""
-        for result in self.strategies:
-            if result.name == name:
-                return result
-        raise KeyError(name)
+    @property
+    def bound_gap(self) -> float:
+        """How much what is set costs more than the least any plan with perfect foresight could cost."""
+        return self.advice.chosen.compared_cost - self.planned["least-cost"].compared_cost
 
 
-def compare(case: Case, progress: Progress | None = None, names: Sequence[str] = NAMES) -> Comparison:
-    """Solve and compare the strategies on one case.
+def compare(case: Case, progress: Progress | None = None) -> Comparison:
+    """Run the strategies as set, choose what to set, and solve the plans beside them.
 
     Parameters
     ----------
@@ -90,8 +97,6 @@ def compare(case: Case, progress: Progress | None = None, names: Sequence[str] =
         From ``load_scenario``.
     progress : callable, optional
         Called with (done, total, label) as the work goes on.
-    names : sequence of str
-        The order in which to solve; the result does not depend on it and is always in the order of ``NAMES``.
 
     Returns
     -------
@@ -102,41 +107,56 @@ def compare(case: Case, progress: Progress | None = None, names: Sequence[str] =
     Infeasible, SolveError
         No certified optimum.
     ReconciliationError
-        The program's money and the bill differ by more than 1e-6 relative.
+        A bill and the same flows priced by the program's terms differ by more than 1e-6 relative.
     """
     tell = progress or quiet
-    total = len(names) + 2
-    tell(0, total, "stating the program")
-    reference = bill_of(grid_only(case))
-    program = Program(case)
-    tell(1, total, "first solve")
-    results: dict[str, StrategyResult] = {}
-    with ThreadPoolExecutor(WORKERS) as pool:
-        futures = _submit(pool, program, names, reference)
-        as_set = strategies_as_set(case, float(reference.total))  # while the solvers, outside the lock, solve
-        for done, future in enumerate(as_completed(futures), start=2):
-            result = future.result()
-            results[result.name] = result
-            tell(done, total, result.name)
-    ordered = tuple(results[name] for name in NAMES if name in results)
-    tell(total, total, "done")
-    return Comparison(
-        case=case,
-        strategies=ordered,
-        peak_days=_peak_days(case, ordered),
-        recommendation=with_reserve(case, recommend(case, ordered, as_set), as_set, float(reference.total)),
-        as_set=as_set,
+    tell(0, 8, "running the settings")
+    advice = recommend(case)
+    planned = plans(
+        advice, [name for name in STRATEGIES if name not in CHOICES or name in advice.outcomes], tell
     )
+    tell(8, 8, "done")
+    return Comparison(advice, planned, peak_days(advice.no_system.flows, advice.outcomes.values()))
+
+
+def plans(advice: Recommendation, names: Iterable[str], progress: Progress = quiet) -> dict[str, Outcome]:
+    """Solve strategies with perfect foresight, each at the reserve and start level it is set to.
+
+    Parameters
+    ----------
+    advice : Recommendation
+    names : iterable of str
+        Names in ``STRATEGIES``; what cannot be set is solved at the reserve of what is.
+    progress : callable
+        Called with (done, total, label).
+
+    Returns
+    -------
+    dict of str to Outcome
+        In the order of the names; the order of solving does not matter.
+    """
+    wanted = tuple(names)
+    total = len(wanted) + 2
+    progress(1, total, "stating the program")
+    program = Program(advice.case_to_run)
+    progress(2, total, "first solve")
+    found: dict[str, Outcome] = {}
+    with ThreadPoolExecutor(WORKERS) as pool:
+        for done, future in enumerate(as_completed(_submit(pool, program, advice, wanted)), start=3):
+            outcome = future.result()
+            found[outcome.name] = outcome
+            progress(min(done, total), total, outcome.name)
+    return {name: found[name] for name in wanted}
 
 
 def _submit(
-    pool: ThreadPoolExecutor, program: Program, names: Sequence[str], reference: tariffs.Bill
-) -> list[Future[StrategyResult]]:
+    pool: ThreadPoolExecutor, program: Program, advice: Recommendation, names: tuple[str, ...]
+) -> list[Future[Outcome]]:
     """Set two solvers to work; what need not start from the reference basis runs while that is found."""
     twin = program.twin()
-    cold = [name for name in names if name in STRATEGIES and not STRATEGIES[name].near_reference]
-    waiting = [pool.submit(_result, program.case, name, twin, reference) for name in cold]
-    if not all(is_kept(program, name) for name in names if name in STRATEGIES):
+    cold = [name for name in names if not STRATEGIES[name].near_reference]
+    waiting = [pool.submit(_planned, advice, name, twin) for name in cold]
+    if not all(is_kept(program, name) for name in names):
         prepare(program)
     wait(waiting)
     twin.warm.adopt_reference(program.warm)
@@ -144,137 +164,69 @@ def _submit(
     idle.put(program)
     idle.put(twin)
 
-    def work(name: str) -> StrategyResult:
+    def work(name: str) -> Outcome:
         solver = idle.get()
         try:
-            return _result(program.case, name, solver, reference)
+            return _planned(advice, name, solver)
         finally:
             idle.put(solver)
 
     return [*waiting, *(pool.submit(work, name) for name in names if name not in cold)]
 
 
-def _result(case: Case, name: str, program: Program, reference: tariffs.Bill) -> StrategyResult:
-    started = time.perf_counter()
-    solved: Solved | None = None if name == "grid-only" else solve(program, STRATEGIES[name])
-    flows = grid_only(case) if solved is None else solved.flows
-    bill = bill_of(flows)
-    money = solved.money if solved else _terms_money(case, flows)
-    difference = reconcile(case, name, money, bill)
-    uses_battery, limits = flows.uses_battery, case.limits
-    change = float(flows["stored"][-1] - limits.start_kwh) if uses_battery else None
-    prices = case.prices
-    return StrategyResult(
-        name=name,
-        status="cannot serve" if flows["unserved_load"].sum() > BROKEN_KWH else "optimal",
-        flows=flows,
-        bill=bill,
-        saving=float(reference.total - bill.total),
-        wear=flows.wear,
-        seconds=time.perf_counter() - started,
-        import_kwh=float(flows["import"].sum()),
-        export_kwh=float(flows["export"].sum()),
-        sun_used_kwh=float(flows["sun_to_load"].sum() + flows["sun_to_battery"].sum())
-        if flows.has_system
-        else None,
-        spilled_kwh=float(flows["spill"].sum()) if flows.has_system else None,
-        cycles=float(flows.cells_out_kwh.sum() / (limits.full_kwh - limits.empty_kwh))
-        if uses_battery
-        else None,
-        idle_kwh=float(flows.idle_kwh.sum()),
-        idle_cost=_idle_cost(case, flows) if flows.has_system else None,
-        import_kwh_by_band={
-            band: float(flows["import"][prices.band == index].sum())
-            for index, band in enumerate(prices.band_names)
-        },
-        floor_broken_hours=_hours_above(case, flows["floor_shortfall"]) if uses_battery else None,
-        unserved_kwh=float(flows["unserved_load"].sum()),
-        import_excess_kwh=float(flows["import_excess"].sum()),
-        closing_shortfall_kwh=flows.closing_shortfall_kwh if uses_battery else None,
-        stored_change_kwh=change,
-        stored_change_value=None if change is None else change * lowest_price_per_kwh(case),
-        backup=backup_summary(case, flows["stored"]) if uses_battery else None,
-        shortfalls=_shortfalls(case, flows),
-        stage_values={} if solved is None else solved.stage_values,
-        residual_kwh=0.0 if solved is None else solved.residual,
-        reconciliation=difference,
-        gap=None if solved is None else solved.gap,
-    )
+def _planned(advice: Recommendation, name: str, program: Program) -> Outcome:
+    run = advice.outcomes.get(name, advice.chosen)
+    solved = solve(program.under(run.case), STRATEGIES[name])
+    return planned_outcome(solved, run.reference, run.reserve_percent)
 
 
-def _idle_cost(case: Case, flows: Flows) -> float:
-    """Price the system's own draw at what bought energy cost in its steps, blocks and netting shared out."""
-    return float(flows.idle_kwh @ unit_prices(case.prices, flows["import"], flows["export"]).import_per_kwh)
+def plan_of(run: Outcome, name: str) -> Outcome:
+    """Solve one strategy with perfect foresight at the reserve and start level of a run."""
+    solved = solve(Program(run.case), STRATEGIES[name])
+    return planned_outcome(solved, run.reference, run.reserve_percent)
 
 
-def _terms_money(case: Case, flows: Flows) -> float:
-    """Price flows that no program decided by the terms a program would be given."""
-    return tariffs.evaluate(case.prices, flows["import"], flows["export"]) - case.prices.fixed_total
+def peak_days(no_system: Flows, runs: Iterable[Outcome]) -> tuple[PeakDay, ...]:
+    """Find the days on which the household without the system pays most, and how runs fare on them.
 
-
-def _hours_above(case: Case, slack_kwh: NDArray[np.float64]) -> float:
-    return float(np.sum(slack_kwh > BROKEN_KWH) * case.dt_hours)
-
-
-def _shortfalls(case: Case, flows: Flows) -> tuple[Shortfall, ...]:
-    found = []
-    for kind in ("unserved_load", "import_excess", "floor_shortfall"):
-        slack = flows[kind]
-        broken = np.flatnonzero(slack > BROKEN_KWH)
-        if len(broken):
-            worst = int(np.argmax(slack))
-            kwh = float(slack[worst] if kind == "floor_shortfall" else slack.sum())
-            found.append(
-                Shortfall(
-                    kind=kind,
-                    kwh=kwh,
-                    hours=_hours_above(case, slack),
-                    first=case.times[broken[0]],
-                    last=case.times[broken[-1]],
-                    worst=case.times[worst],
-                    worst_kwh=float(slack[worst]),
-                )
-            )
-    if flows.closing_shortfall_kwh > BROKEN_KWH:
-        end, kwh = case.times[-1], flows.closing_shortfall_kwh
-        found.append(Shortfall("closing_shortfall", kwh, 0.0, end, end, end, kwh))
-    return tuple(found)
-
-
-def _peak_days(case: Case, results: Sequence[StrategyResult]) -> tuple[PeakDay, ...]:
+    Parameters
+    ----------
+    no_system : Flows
+    runs : iterable of Outcome
+        Runs with a battery.
+    """
+    case = no_system.case
     day_start = case.times.normalize()
     days, day_of = np.unique(day_start.asi8, return_inverse=True)
 
-    def per_day(flows: Flows) -> NDArray[np.float64]:
+    def per_day(flows: Flows) -> Floats:
         money = step_costs(case.prices, flows["import"], flows["export"])
         return np.bincount(day_of, weights=money, minlength=len(days)).astype(np.float64)
 
-    reference = per_day(grid_only(case))
-    costs = {result.name: per_day(result.flows) for result in results}
+    reference = per_day(no_system)
+    costs = [(run, per_day(run.flows)) for run in runs]
     dearest = np.argsort(-reference, kind="stable")[:PEAK_DAYS]
     return tuple(
         PeakDay(
             date=day_start[int(np.argmax(day_of == day))].date(),
-            grid_only_cost=float(reference[day]),
-            by_strategy={
-                result.name: _on_peak_day(
-                    case, result, np.flatnonzero(day_of == day), float(costs[result.name][day])
-                )
-                for result in results
+            no_system_cost=float(reference[day]),
+            runs={
+                run.name: _on_peak_day(run, np.flatnonzero(day_of == day), float(cost[day]))
+                for run, cost in costs
             },
         )
         for day in dearest.tolist()
     )
 
 
-def _on_peak_day(case: Case, result: StrategyResult, steps: NDArray[np.intp], cost: float) -> PeakDayStrategy:
-    if result.backup is None:
-        return PeakDayStrategy(cost, None, None, None)
-    stored = result.flows["stored"][steps]
-    lowest = int(steps[np.argmin(np.round(stored, 9))])
-    return PeakDayStrategy(
+def _on_peak_day(run: Outcome, steps: NDArray[np.intp], cost: float) -> PeakDayRun:
+    case, backup = run.case, run.backup
+    assert backup is not None  # noqa: S101 - only runs with a battery are asked about
+    stored = run.flows["stored"]
+    lowest = int(steps[np.argmin(np.round(stored[steps], 9))])
+    return PeakDayRun(
         cost=cost,
-        lowest_kwh=float(result.flows["stored"][lowest]),
+        lowest_kwh=float(stored[lowest]),
         lowest_at=case.times[lowest] + pd.Timedelta(hours=case.dt_hours),
-        backup_hours=float(result.backup.hours[lowest]),
+        backup_hours=float(backup.hours[lowest]),
     )

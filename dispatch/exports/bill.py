@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 import csv
-import dataclasses
 import io
-import json
-import re
-from decimal import ROUND_HALF_EVEN, Decimal
 from typing import TYPE_CHECKING, Any
 
-from dispatch.exports.files import write_files
+from dispatch.exports.files import plain, plain_number, write_files
 from tariffs.billing.summed import summed_lines
 from tariffs.terms.event_days import event_totals
 from tariffs.terms.peak_demand import peak_demand
@@ -19,52 +15,18 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-    from dispatch.case.case import Case
-    from dispatch.outcome import Earned, StrategyResult
+    from dispatch.outcome import Outcome
     from tariffs import Bill, BillLine, PeriodBill
     from tariffs.meter_bill import MeterBill
     from tariffs.terms.event_days import EventTotals
     from tariffs.terms.peak_demand import PeakDemand
 
 
-_MARK = "\ue000"  # a letter of no language, so that no label is mistaken for a number
-
-
-_NUMBER = re.compile(r'"\\ue000(-?[0-9.]+)"')
-
-
-_PLACES = 15
-"""Decimals kept of shares such as 12 of 31 days, which have no end."""
-
-
 CSV_COLUMNS = ("period", "start", "end", "label", "kind", "quantity", "unit", "unit_price", "amount")
 
 
-def plain_number(value: Decimal) -> str:
-    """Write a decimal with all its digits, without exponent."""
-    places = value.as_tuple().exponent
-    if isinstance(places, int) and places < -_PLACES:
-        value = value.quantize(Decimal(1).scaleb(-_PLACES), rounding=ROUND_HALF_EVEN).normalize()
-    return format(value or abs(value), "f")
-
-
-def exact_json(document: dict[str, Any]) -> str:
-    """Write a document whose decimals become JSON numbers with every digit.
-
-    Any reader gets numbers; one that reads numbers as decimals gets them exactly.
-    """
-
-    def marked(value: object) -> str:
-        if isinstance(value, Decimal):
-            return _MARK + plain_number(value)
-        raise TypeError(f"not for JSON: {value!r}")
-
-    text = json.dumps(document, indent=2, allow_nan=False, default=marked)
-    return _NUMBER.sub(r"\1", text) + "\n"
-
-
 def bill_document(made: MeterBill) -> dict[str, Any]:
-    """Put a bill into JSON types; its money and quantities stay decimals, see :func:`exact_json`.
+    """Put a bill into JSON types; its money and quantities stay decimals.
 
     Parameters
     ----------
@@ -110,7 +72,7 @@ def _period(made: MeterBill, period: PeriodBill) -> dict[str, Any]:
 
 def line_documents(lines: Iterable[BillLine]) -> list[dict[str, Any]]:
     """Put bill lines into JSON types, decimals kept."""
-    return [dataclasses.asdict(line) for line in lines]
+    return [plain(line) for line in lines]
 
 
 def bill_csv(made: MeterBill, directory: Path) -> tuple[Path, ...]:
@@ -138,13 +100,12 @@ def _cells(line: BillLine) -> tuple[str, ...]:
     return line.label, line.kind, quantity, line.unit, price, plain_number(line.amount)
 
 
-def terms_document(case: Case, judged: StrategyResult | Earned) -> dict[str, Any]:
+def terms_document(run: Outcome) -> dict[str, Any]:
     """Put one strategy's bill lines, event days and demand into plain JSON types.
 
     Parameters
     ----------
-    case : Case
-    judged : StrategyResult or Earned
+    run : Outcome
 
     Returns
     -------
@@ -152,10 +113,11 @@ def terms_document(case: Case, judged: StrategyResult | Earned) -> dict[str, Any
         ``bill_lines`` are summed over all periods; ``event_days`` is None and ``demand`` empty where the tariff has
         none.
     """
-    bought, sold = judged.flows["import"], judged.flows["export"]
-    hours = None if judged.backup is None else judged.backup.hours
+    case = run.case
+    bought, sold = run.flows["import"], run.flows["export"]
+    hours = None if run.backup is None else run.backup.hours
     return {
-        "bill_lines": _lines(judged.bill),
+        "bill_lines": _lines(run.bill),
         "event_days": event_document(event_totals(case.prices, bought, sold, hours)),
         "demand": demand_document(peak_demand(case.prices, bought, sold)),
     }
@@ -193,13 +155,10 @@ def event_document(events: EventTotals | None) -> dict[str, Any] | None:
         **{figure: events.total(figure) for figure in figures},
         "least_backup_hours": events.least_backup_hours,
         "median_backup_hours": events.median_backup_hours,
-        "days": [
-            {**dataclasses.asdict(day), "date": day.date.isoformat(), "start": day.start.isoformat()}
-            for day in events.days
-        ],
+        "days": [plain(day) for day in events.days],
     }
 
 
 def demand_document(demand: Iterable[PeakDemand]) -> list[dict[str, Any]]:
     """Put demand figures into JSON types."""
-    return [dataclasses.asdict(peak) for peak in demand]
+    return [plain(peak) for peak in demand]

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from dispatch.settings.card import EVERY_DAY, HOLIDAYS, MINUTES_PER_DAY, WEEKDAYS, WEEKENDS, clock
+from dispatch.settings.card import EVERY_DAY, HOLIDAYS, WEEKDAYS, WEEKENDS
+from tariffs.reading.clock import clock_text, pieces
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -305,7 +306,7 @@ def _window_events(
     ]
     windows += [(w, f"Battery: gives down to {plan.reserve_percent:g} %") for w in plan.discharge]
     for index, (window, summary) in enumerate(windows, start=1):
-        for piece, (start, end) in enumerate(_pieces(window.start, window.end)):
+        for piece, (start, end) in enumerate(pieces(window.start, window.end)):
             starts = _starts(study, group.days, begins, ends)
             if not starts:
                 continue
@@ -316,19 +317,12 @@ def _window_events(
             yield Event(
                 uid=f"{_slug(study)}-{number}-{g}-{index}-{piece}@tou-dispatch",
                 summary=f"{summary} ({group.season}, {group.days})",
-                description=f"{clock(window.start)}-{clock(window.end)}. {plan_text(plan)}",
+                description=f"{clock_text(window.start)}-{clock_text(window.end)}. {plan_text(plan)}",
                 begins=first,
                 ends=first + dt.timedelta(minutes=end - start),
                 rule=weekly(BYDAY[group.days], last.replace(tzinfo=zone)) if by_rule else None,
                 also=() if by_rule else tuple(dt.datetime.combine(day, first.time()) for day in starts[1:]),
             )
-
-
-def _pieces(start: int, end: int) -> list[tuple[int, int]]:
-    """Cut a window that crosses midnight into the pieces of the days it is for."""
-    if start < end:
-        return [(start, end)]
-    return [(start, MINUTES_PER_DAY), *([(0, end)] if end else [])]
 
 
 def _starts(study: SettingsStudy, days: str, begins: dt.date, ends: dt.date) -> list[dt.date]:

@@ -1,226 +1,130 @@
-"""Results as files for other programs: one JSON document, and each strategy's flows as CSV.
+"""The comparison as files for other programs: one JSON document, and the flows of every run as CSV.
 
 The two together hold every number the program used, unrounded, so that anyone can solve the year again.
 """
 
 from __future__ import annotations
 
-import dataclasses
-import math
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
-from dispatch.exports.bill import terms_document
-from dispatch.exports.files import write_files
-from dispatch.exports.settings import way_document
+from dispatch.exports.files import plain, write_files
+from dispatch.exports.outcome import csv_text, head, outcome_document, step_table
+from dispatch.words.advice import monthly_savings, reason_words, verdict_words
 from dispatch.words.notices import ASSUMPTIONS
 from dispatch.words.would_serve import what_would_serve
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from dispatch.case.case import Case
+    import pandas as pd
+
+    from dispatch.advice.recommend import MoreHours, Recommendation
     from dispatch.case.check import CheckSummary
     from dispatch.comparison.compare import Comparison
-    from dispatch.outcome import PeakDay, Shortfall, StrategyResult
+    from dispatch.safety.answers import Quick
 
 
-def document(comparison: Comparison) -> dict[str, Any]:
+def comparison_document(comparison: Comparison, quick: Quick) -> dict[str, Any]:
     """Put a comparison into plain JSON types.
 
     Parameters
     ----------
     comparison : Comparison
-        The finished comparison.
+    quick : Quick
 
     Returns
     -------
     dict
-        Keys are stable: more may be added, none is ever renamed. Energy in kWh, money in ``currency``,
-        times ISO 8601 with offset. A figure that a strategy does not have is None.
+        Keys are stable: more may be added, none is ever renamed. A strategy's own keys are the plan with foresight,
+        ``as_set`` is what the inverter does; a figure that a run does not have is null.
     """
-    case = comparison.case
+    case, advice = comparison.case, comparison.advice
+    names = ("grid-only", *comparison.planned)
     return {
-        "scenario": case.name,
-        "currency": case.currency,
-        "time_zone": case.scenario.site.time_zone,
-        "start": case.times[0].isoformat(),
-        "end": (case.times[-1] + pd.Timedelta(hours=case.dt_hours)).isoformat(),
-        "steps": len(case.times),
-        "dt_hours": float(case.dt_hours),
-        "strategies": [
-            {**_strategy(result), **_as_set(comparison, result.name), **terms_document(case, result)}
-            for result in comparison.strategies
-        ],
-        "peak_days": [_peak_day(day) for day in comparison.peak_days],
-        "recommendation": dataclasses.asdict(comparison.recommendation),
+        **head(case),
+        "recommendation": recommendation_document(advice),
+        "worst_moment": plain(quick.worst),
+        "usual_evening": plain(quick.evening),
+        "more_hours": more_document(quick.more),
+        "bound_gap": comparison.bound_gap,
+        "strategies": [_strategy(comparison, name) for name in names],
+        "peak_days": [_peak_day(day) for day in plain(comparison.peak_days)],
         "would_serve": what_would_serve(comparison),
-        "limits": dataclasses.asdict(case.limits),
+        "limits": plain(case.limits),
         "clipped_sun_kwh": float(case.clipped_sun_kwh),
         "notes": list(case.notes),
         "assumptions": list(ASSUMPTIONS),
     }
 
 
-def _as_set(comparison: Comparison, name: str) -> dict[str, Any]:
-    """Return the strategy as an inverter runs it, and what foresight was worth; None for what nobody can set."""
-    if name not in comparison.as_set:
-        return {"as_set": None, "foresight_worth": None}
-    run = comparison.as_set[name]
+def recommendation_document(advice: Recommendation) -> dict[str, Any]:
+    """Put what to set, and why, into plain JSON types."""
+    chosen = advice.chosen
     return {
-        "as_set": {**way_document(run), **terms_document(comparison.case, run)},
-        "foresight_worth": comparison.foresight(name),
+        "strategy": advice.strategy,
+        "reserve_percent": advice.reserve_percent,
+        "reserve_kwh": advice.reserve_percent / 100.0 * advice.case.limits.full_kwh,
+        "serves": advice.answers,
+        "meets_target": advice.meets_target,
+        "target_met_fraction": chosen.target_share,
+        "saving": chosen.saving,
+        "compared_cost": chosen.compared_cost,
+        "without_system": advice.no_system.bill_and_wear,
+        "saving_by_period": monthly_savings(advice, chosen),
+        "sentence": verdict_words(advice),
+        "reasons": [
+            {
+                "kind": reason.kind,
+                "strategy": reason.strategy,
+                "reserve_percent": None if reason.outcome is None else reason.outcome.reserve_percent,
+                "more": reason.more,
+                "sentence": reason_words(advice, reason),
+            }
+            for reason in advice.reasons
+        ],
     }
+
+
+def more_document(more: MoreHours) -> dict[str, Any]:
+    """Put the price of more hours into plain JSON types; ``cost`` is null where no setting keeps them."""
+    run = more.outcome
+    return {
+        "extra_hours": more.extra_hours,
+        "hours": more.hours,
+        "strategy": None if run is None else run.name,
+        "reserve_percent": None if run is None else run.reserve_percent,
+        "least_hours": None if run is None or run.backup is None else run.backup.minimum,
+        "cost": more.cost,
+    }
+
+
+def _strategy(comparison: Comparison, name: str) -> dict[str, Any]:
+    advice = comparison.advice
+    plan = comparison.planned.get(name, advice.no_system)
+    run = advice.outcomes.get(name)
+    return {
+        **outcome_document(plan),
+        "as_set": None if run is None else outcome_document(run),
+        "foresight_worth": None if run is None else comparison.foresight(name),
+    }
+
+
+def _peak_day(day: dict[str, Any]) -> dict[str, Any]:
+    return {"date": day["date"], "grid_only_cost": day["no_system_cost"], "strategies": day["runs"]}
 
 
 def check_document(summary: CheckSummary) -> dict[str, Any]:
-    """Put a summary made without solving into plain JSON types.
-
-    Parameters
-    ----------
-    summary : CheckSummary
-        From :func:`dispatch.case.check.check_summary`.
-
-    Returns
-    -------
-    dict
-        The summary's own field names; times ISO 8601 with offset, energy in kWh.
-    """
-    facts = dataclasses.asdict(summary)
-    for series in facts["series"]:
-        series["peak_at"] = series["peak_at"].isoformat()
-    return {
-        **facts,
-        "path": str(summary.path),
-        "start": summary.start.isoformat(),
-        "end": summary.end.isoformat(),
-    }
+    """Put a summary made without solving into plain JSON types: its own field names."""
+    document: dict[str, Any] = plain(summary)
+    return document
 
 
-def _strategy(result: StrategyResult) -> dict[str, Any]:
-    return {
-        "name": result.name,
-        "status": result.status,
-        "seconds": result.seconds,
-        "gap": result.gap,
-        "bill": {
-            "total": float(result.bill.total),
-            "total_unrounded": float(result.bill.total_unrounded),
-            "months": {period.name: float(period.total) for period in result.bill.periods},
-        },
-        "saving": result.saving,
-        "wear": result.wear,
-        "import_kwh": result.import_kwh,
-        "import_kwh_by_band": dict(result.import_kwh_by_band),
-        "export_kwh": result.export_kwh,
-        "sun_used_kwh": result.sun_used_kwh,
-        "spilled_kwh": result.spilled_kwh,
-        "cycles": result.cycles,
-        "idle_kwh": result.idle_kwh,
-        "idle_cost": result.idle_cost,
-        "floor_broken_hours": result.floor_broken_hours,
-        "unserved_kwh": result.unserved_kwh,
-        "import_excess_kwh": result.import_excess_kwh,
-        "closing_shortfall_kwh": result.closing_shortfall_kwh,
-        "stored_change_kwh": result.stored_change_kwh,
-        "stored_change_value": result.stored_change_value,
-        **_backup(result),
-        "shortfalls": [_shortfall(shortfall) for shortfall in result.shortfalls],
-    }
-
-
-def _backup(result: StrategyResult) -> dict[str, Any]:
-    backup = result.backup
-    if backup is None:
-        return dict.fromkeys(
-            ("backup_hours", "backup_hours_with_sun", "carries_critical_peak", "critical_peak_kw")
-        )
-    return {
-        "backup_hours": {
-            "min": backup.minimum,
-            "p05": backup.p05,
-            "median": backup.median,
-            "worst_at": backup.worst_at.isoformat(),
-        },
-        "backup_hours_with_sun": {
-            "min": backup.with_sun_minimum,
-            "p05": backup.with_sun_p05,
-            "median": backup.with_sun_median,
-            "worst_at": backup.with_sun_worst_at.isoformat(),
-        },
-        "carries_critical_peak": backup.carries_critical_peak,
-        "critical_peak_kw": backup.critical_peak_kw,
-    }
-
-
-def _shortfall(shortfall: Shortfall) -> dict[str, Any]:
-    return {
-        "kind": shortfall.kind,
-        "kwh": shortfall.kwh,
-        "hours": shortfall.hours,
-        "first": shortfall.first.isoformat(),
-        "last": shortfall.last.isoformat(),
-        "worst": shortfall.worst.isoformat(),
-    }
-
-
-def _peak_day(day: PeakDay) -> dict[str, Any]:
-    return {
-        "date": day.date.isoformat(),
-        "grid_only_cost": day.grid_only_cost,
-        "strategies": {
-            name: {
-                "cost": outcome.cost,
-                "lowest_kwh": outcome.lowest_kwh,
-                "lowest_at": None if outcome.lowest_at is None else outcome.lowest_at.isoformat(),
-                "backup_hours": outcome.backup_hours,
-            }
-            for name, outcome in day.by_strategy.items()
-        },
-    }
-
-
-def flow_table(case: Case, result: StrategyResult) -> pd.DataFrame:
-    """Lay one strategy's steps out with everything needed to check or re-solve them.
-
-    Parameters
-    ----------
-    case : Case
-        The resolved scenario, n steps.
-    result : StrategyResult
-        One strategy of the comparison.
-
-    Returns
-    -------
-    pandas.DataFrame
-        n rows. ``time`` (step start, ISO 8601 with offset), the given series in kWh per step, prices per kWh,
-        the floor, then every flow of the program in kWh per step; ``stored_kwh`` is at the step's end. For
-        ``grid-only`` idle draw and sun are zero and ``stored_kwh`` is empty: there is no system.
-    """
-    # a household without a system has neither idle draw nor panels: its file must balance too
-    system = 1.0 if result.flows.has_system else 0.0
-    given = {
-        "time": [moment.isoformat() for moment in case.times],
-        "load_kwh": case.load_kwh,
-        "other_kwh": case.other_kwh,
-        "idle_kwh": case.idle_kwh * system,
-        "sun_kwh": case.sun_kwh * system,
-        "critical_kwh": case.critical_kwh,
-        "import_price_per_kwh": case.prices.import_price_per_kwh,
-        "export_price_per_kwh": case.prices.export_price_per_kwh,
-        "floor_kwh": case.floor_kwh,
-    }
-    return pd.DataFrame(given).join(result.flows.frame.reset_index(drop=True))
-
-
-def write_csv(comparison: Comparison, directory: Path) -> tuple[Path, ...]:
-    """Write one ``<strategy>.csv`` per strategy into a directory, made if need be.
+def comparison_csv(comparison: Comparison, directory: Path) -> tuple[Path, ...]:
+    """Write every run's steps: ``<strategy>-as-set.csv``, ``<strategy>-planned.csv`` and ``grid-only.csv``.
 
     Parameters
     ----------
     comparison : Comparison
-        The finished comparison.
     directory : pathlib.Path
         Existing files of the same names are replaced, all others left alone.
 
@@ -234,20 +138,8 @@ def write_csv(comparison: Comparison, directory: Path) -> tuple[Path, ...]:
     OSError
         If the directory cannot be made or written. Files appear only when all of them are complete.
     """
-    texts = {
-        f"{result.name}.csv": _csv_text(flow_table(comparison.case, result))
-        for result in comparison.strategies
-    }
-    return write_files(directory, texts)
-
-
-def _csv_text(table: pd.DataFrame) -> str:
-    """Write text and floats as ``DataFrame.to_csv`` does, NaN as nothing, in a third of its time."""
-    columns = [
-        values
-        if isinstance(values[0], str)
-        else ["" if math.isnan(value) else repr(value) for value in values]
-        for values in (table[name].to_list() for name in table)
-    ]
-    rows = map(",".join, zip(*columns, strict=True))
-    return "\n".join((",".join(table.columns), *rows, ""))
+    advice = comparison.advice
+    tables: dict[str, pd.DataFrame] = {"grid-only": step_table(advice.no_system)}
+    tables |= {f"{name}-as-set": step_table(run) for name, run in advice.outcomes.items()}
+    tables |= {f"{name}-planned": step_table(plan) for name, plan in comparison.planned.items()}
+    return write_files(directory, {f"{name}.csv": csv_text(table) for name, table in tables.items()})

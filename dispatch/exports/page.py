@@ -6,7 +6,6 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from dispatch.formats import currency_decimals, format_hours, format_number, format_span
-from dispatch.settings.card import MINUTES_PER_DAY
 from dispatch.words.card import (
     assumption_lines,
     card_rows,
@@ -17,7 +16,8 @@ from dispatch.words.card import (
     sections,
     sun_line,
 )
-from dispatch.words.notices import CAUTIONS
+from dispatch.words.notices import cautions
+from tariffs.reading.clock import pieces
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -88,7 +88,7 @@ def card_page(study: SettingsStudy) -> str:
     body += _listed("What it earns", [*result_lines(study), *safety_lines(study)])
     body += _ways(study)
     body += _listed("What this rests on", assumption_lines(study), small=True)
-    body += _listed("Cautions", CAUTIONS, small=True)
+    body += _listed("Cautions", cautions(study.case), small=True)
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -122,7 +122,7 @@ def _clock_strip(study: SettingsStudy, group: int) -> str:
     marks: list[tuple[Window, str, str, str]] = [(w, "url(#c)", "#1b1f24", "charge") for w in plan.charge]
     marks += [(w, "#d98a1f", "#1b1f24", "discharge") for w in plan.discharge]
     for window, fill, ink, word in marks:
-        for start, end in _pieces(window):
+        for start, end in pieces(window.start, window.end):
             x, width = start / 2, (end - start) / 2
             parts.append(
                 f'<rect x="{x:g}" y="4" width="{width:g}" height="22" fill="{fill}" stroke="{ink}"/>'
@@ -139,12 +139,6 @@ def _clock_strip(study: SettingsStudy, group: int) -> str:
     return "".join([*parts, "</svg>"])
 
 
-def _pieces(window: Window) -> list[tuple[int, int]]:
-    if window.start < window.end:
-        return [(window.start, window.end)]
-    return [(window.start, MINUTES_PER_DAY), (0, window.end)]
-
-
 def _listed(title: str, lines: Iterable[str], *, small: bool = False) -> Iterator[str]:
     yield f"<h2>{escape(title)}</h2>"
     yield f'<ul class="small">{_items(lines)}</ul>' if small else f"<ul>{_items(lines)}</ul>"
@@ -156,15 +150,19 @@ def _items(lines: Iterable[str]) -> str:
 
 def _ways(study: SettingsStudy) -> Iterator[str]:
     currency, horizon = study.case.currency, study.case.limits.backup_horizon_hours
-    bound, places = study["bound"].burden, currency_decimals(currency)
+    bound, places = study["bound"].compared_cost, currency_decimals(currency)
     heads = (f"bill, {currency}", "wear", "bill + wear", "above the bound", "least backup")
     yield "<table><tr><th></th>" + "".join(f'<th class="num">{head}</th>' for head in heads) + "</tr>"
     for way in study.ways:
-        more = f"{format_number(100 * (way.burden - bound) / abs(bound), 1)} %" if abs(bound) > 0.005 else "-"
+        more = (
+            f"{format_number(100 * (way.compared_cost - bound) / abs(bound), 1)} %"
+            if abs(bound) > 0.005
+            else "-"
+        )
         cells = (
-            *(format_number(value, places) for value in (way.total, way.wear, way.burden)),
+            *(format_number(value, places) for value in (way.total, way.wear, way.compared_cost)),
             more,
-            f"{format_hours(way.backup.minimum, horizon)} h",
+            f"{format_hours(way.least_hours, horizon)} h",
         )
         chosen = ' class="chosen"' if way is study.chosen else ""
         yield (

@@ -1,4 +1,4 @@
-"""Settings and tonight's plan for other programs and for paper: JSON documents and a Markdown card."""
+"""Settings for other programs and for paper: JSON documents and a Markdown card."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from dispatch.exports.outcome import outcome_document
 from dispatch.formats import format_hours, format_money, format_span
 from dispatch.settings.card_file import card_document
 from dispatch.words.card import (
@@ -20,8 +21,6 @@ from dispatch.words.card import (
 )
 
 if TYPE_CHECKING:
-    from dispatch.ahead.tonight import Charge, Tonight
-    from dispatch.outcome import Earned
     from dispatch.search.other_years import Range
     from dispatch.search.study import SettingsStudy
 
@@ -37,7 +36,7 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
     -------
     dict
         Keys are stable: more may be added, none is renamed. ``card`` has the keys of a card file; ``ways`` are
-        plain, found (or entered), re-planned and bound. Energy in kWh, money in ``currency``.
+        plain, found (or entered), re-planned, reachable and bound. Energy in kWh, money in ``currency``.
     """
     case = study.case
     return {
@@ -64,8 +63,9 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
         "sun_worth": study.sun_worth,
         "season_changes": [{"date": date.isoformat(), "season": season} for date, season in study.changes],
         "reference_total": study.reference_total,
-        "ways": [way_document(way) for way in study.ways],
-        "gap": {"money": study.gap, "percent": _percent(study.gap, study["bound"].burden)},
+        "ways": [outcome_document(way) for way in study.ways],
+        "gap": {"money": study.gap, "percent": _percent(study.gap, study["reachable"].compared_cost)},
+        "rules_cost": study.rules_cost,
         "robustness": {
             "years": study.robustness.years,
             "seed": study.robustness.seed,
@@ -85,35 +85,6 @@ def _percent(part: float, whole: float) -> float | None:
 
 def _range(values: Range) -> dict[str, float]:
     return {"p05": values.low, "median": values.median, "p95": values.high}
-
-
-def way_document(way: Earned) -> dict[str, Any]:
-    """Put one way of running the system into plain JSON types."""
-    return {
-        "name": way.name,
-        "bill": {
-            "total": way.total,
-            "total_unrounded": float(way.bill.total_unrounded),
-            "months": {period.name: float(period.total) for period in way.bill.periods},
-        },
-        "wear": way.wear,
-        "saving": way.saving,
-        "bill_and_wear": way.burden,
-        "stored_change_kwh": way.stored_change_kwh,
-        "stored_change_value": way.stored_change_value,
-        "import_kwh": float(way.flows["import"].sum()),
-        "export_kwh": float(way.flows["export"].sum()),
-        "backup_hours": {
-            "min": way.backup.minimum,
-            "p05": way.backup.p05,
-            "median": way.backup.median,
-            "worst_at": way.backup.worst_at.isoformat(),
-        },
-        "target_met_fraction": way.target_share,
-        "floor_broken_hours": way.floor_broken_hours,
-        "unserved_kwh": way.unserved_kwh,
-        "import_excess_kwh": way.import_excess_kwh,
-    }
 
 
 def card_markdown(study: SettingsStudy) -> str:
@@ -145,48 +116,7 @@ def _ways_table(study: SettingsStudy) -> list[str]:
     lines = ["| way | bill | wear | bill + wear | least backup |", "|---|---:|---:|---:|---:|"]
     lines += [
         f"| {way.name} | {format_money(way.total, currency)} | {format_money(way.wear, currency)} | "
-        f"{format_money(way.burden, currency)} | {format_hours(way.backup.minimum, horizon)} h |"
+        f"{format_money(way.compared_cost, currency)} | {format_hours(way.least_hours, horizon)} h |"
         for way in study.ways
     ]
     return [*lines, ""]
-
-
-def tonight_document(plan: Tonight) -> dict[str, Any]:
-    """Put tonight's plan into plain JSON types; one entry per step, kWh."""
-    flows = plan.plan.flows
-    return {
-        "scenario": plan.case.name,
-        "at": plan.at.isoformat(),
-        "level_kwh": plan.level_kwh,
-        "level_percent": 100 * plan.level_kwh / plan.case.limits.full_kwh,
-        "charge": _charge(plan.charge),
-        "half_sun": {"date": plan.half_date.isoformat(), "charge": _charge(plan.half_charge)},
-        "forecast": plan.source,
-        "steps": [
-            {
-                "time": moment.isoformat(),
-                "band": plan.band[i],
-                "import_price_per_kwh": float(plan.import_price_per_kwh[i]),
-                "load_kwh": float(plan.expected.load_kwh[i]),
-                "other_kwh": float(plan.expected.other_kwh[i]),
-                "sun_kwh": float(plan.expected.sun_kwh[i]),
-                "floor_kwh": float(plan.floor_kwh[i]),
-                **{f"{name}_kwh": float(column[i]) for name, column in flows.items()},
-                "stored_kwh_half_sun": float(plan.half_plan.flows["stored"][i]),
-                "value_per_kwh": float(plan.plan.value_per_kwh[i]),
-            }
-            for i, moment in enumerate(plan.times)
-        ],
-        "notes": list(plan.notes),
-    }
-
-
-def _charge(charge: Charge | None) -> dict[str, Any] | None:
-    if charge is None:
-        return None
-    return {
-        "from": charge.begins.isoformat(),
-        "to": charge.ends.isoformat(),
-        "to_kwh": charge.to_kwh,
-        "to_percent": charge.to_percent,
-    }

@@ -12,8 +12,8 @@ import numpy as np
 from rich.console import Group
 from rich.text import Text
 
-from dispatch.backup.generator import generator_note
-from dispatch.comparison.recommendation import share_meeting
+from dispatch.backup.generator import generator_fit, generator_note
+from dispatch.case.transfer import transfer_gap
 from dispatch.formats import (
     ABSENT,
     currency_decimals,
@@ -21,15 +21,17 @@ from dispatch.formats import (
     format_hours,
     format_kwh,
     format_moment,
-    format_money,
     format_number,
-    format_span,
     percent_down,
 )
 from dispatch.report.compare_tables import shortfall_lines
 from dispatch.report.expected_loss import losses_section
-from dispatch.report.layout import bulleted, headed, plain_table
-from dispatch.words.notices import CAUTIONS, HINDSIGHT, span_words
+from dispatch.report.layout import bulleted, headed, plain_table, title_of
+from dispatch.safety.answers import EVENING_HOUR
+from dispatch.words.advice import answer_lines, more_words, overload_words, promise_words, setting_words
+from dispatch.words.generator import input_words
+from dispatch.words.notices import cautions, first_cautions, span_words, switch_off_words
+from dispatch.words.transfer import transfer_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -39,13 +41,10 @@ if TYPE_CHECKING:
 
     from dispatch.arrays import Floats
     from dispatch.backup.recharge import Recharge
-    from dispatch.safety.study import BackupDetail, More
+    from dispatch.safety.study import BackupStudy, WorstMoment
 
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-
-
-EVENING_HOUR = 20
 
 
 NO_PICTURE_HOURS = 0.1
@@ -56,121 +55,130 @@ SHADES = ("on red", "on dark_orange3", "on yellow4", "on green4")
 
 
 BACKUP_ASSUMPTIONS = (
-    "An hour counts as backed up while critical load and the system's idle draw are carried; hours count energy only.",
-    "What is left at an instant depends on the plan, which knew the year: see dispatch compare.",
+    (
+        "An hour counts as backed up while critical load and the system's idle draw are carried and the inverter "
+        "does not trip."
+    ),
+    "What is left at an instant is what the inverter leaves as set, over a period that ends as it began.",
     (
         "Without sun: panels count for nothing in the outage. With sun: they go on working, serve the load first and "
         "charge with what is left."
     ),
     "An outage that reaches past the data's end goes on with their beginning.",
-    "Recharging is followed in two-minute steps through the charging limits and the taper, to 99 % of the ceiling.",
+    "Recharging is followed through the charging limits and the taper, to 99 % of the ceiling.",
 )
 
 
-def backup_report(detail: BackupDetail) -> Group:
+def backup_report(study: BackupStudy, *, full: bool = False) -> Group:
     """Put the screen of ``dispatch backup`` together.
 
     Parameters
     ----------
-    detail : BackupDetail
+    study : BackupStudy
+    full : bool
+        Whether the tables behind the answer follow it.
 
     Returns
     -------
     rich.console.Group
-        Fits 80 columns.
+        Fits 80 columns; without ``full`` 24 lines.
     """
-    case, result = detail.comparison.case, detail.result
-    span = format_span(case.times[0].date(), case.times[-1].date())
-    parts: list[RenderableType] = [
-        Text(case.name, style="bold"),
-        Text(f"{span}; strategy {result.name} ({detail.chosen_by})"),
-    ]
-    parts += headed("How long will it last?", [bulleted(_answers(detail))])
+    case = study.case
+    how = {"recommended": "recommended", "planned": "a plan with foresight, the bound"}
+    facts = f"{setting_words(study.outcome)} ({how.get(study.chosen_by, 'as asked')})"
+    parts: list[RenderableType] = [title_of(case, facts)]
+    parts += headed("How long will it last?", [bulleted(_answers(study))])
+    parts += ["", _evenings(study), Text(first_cautions(case), style="dim")]
+    if not full:
+        return Group(
+            *parts, Text("By month and hour, worst moments, refilling, outages: --full", style="dim")
+        )
     parts += headed(
-        "Usual hours, by month and hour at which the grid fails", _picture(detail, detail.picture.median)
+        "Usual hours, by month and hour at which the grid fails", _picture(study, study.month_hour.median)
     )
     parts += headed(
-        "Fewest hours, by month and hour at which the grid fails", _picture(detail, detail.picture.least)
+        "Fewest hours, by month and hour at which the grid fails", _picture(study, study.month_hour.least)
     )
-    parts += headed("What more hours would cost", _more(detail))
-    parts += headed("How the hours are spread", [_distribution(detail)])
-    parts += headed("The worst moments to lose the grid, one a day", _worst(detail))
-    parts += headed("The dearest days", [_peak_days(detail)])
-    parts += headed("What the inverter carries", [bulleted(_inverter(detail))])
-    parts += headed("Filling up again after the worst outage", _recharges(detail.recharges, case.currency))
-    parts += headed("Outages of a year", losses_section(detail))
-    if lines := _not_held(detail):
+    parts += headed("What more hours would cost", _more(study))
+    parts += headed("How the hours are spread", [_distribution(study)])
+    parts += headed("The worst moments to lose the grid, one a day", _worst(study))
+    parts += headed("The dearest days", [_peak_days(study)])
+    parts += headed("What the inverter carries", [bulleted(_inverter(study))])
+    parts += headed("Filling up again after the worst outage", _recharges(study.recharges, case.currency))
+    parts += [bulleted([words])] if (words := input_words(case)) else []
+    parts += headed("Outages of a year", losses_section(study))
+    if lines := _not_held(study):
         parts += headed("What could not be kept", [bulleted(lines)])
     parts += headed("What this rests on", [bulleted([*BACKUP_ASSUMPTIONS, *case.notes])])
-    parts += headed("Cautions", [bulleted(CAUTIONS)])
+    parts += headed("Cautions", [bulleted(cautions(case))])
     return Group(*parts)
 
 
-def _answers(detail: BackupDetail) -> Iterator[str]:
-    case, backup = detail.comparison.case, detail.result.backup
-    if backup is None:
-        return
+def _answers(study: BackupStudy) -> Iterator[str]:
+    outcome, answer = study.outcome, study.answer
+    case = outcome.case
     horizon = case.limits.backup_horizon_hours
 
     def hours(value: float) -> str:
         return format_hours(value, horizon)
 
-    evening = detail.picture.least[:, EVENING_HOUR], detail.picture.median[:, EVENING_HOUR]
-    least, often = float(np.nanmin(evening[0])), float(np.nanmedian(evening[1]))
-    yield (
-        f"Tonight, if the grid fails at {EVENING_HOUR}:00: usually {hours(often)} h, on the worst evening of the data "
-        f"{hours(least)} h. For your month and hour see the two tables below."
-    )
-    yield (
-        f"At the worst moment of the data, {format_moment(backup.worst_at)}: {hours(backup.minimum)} h; at 95 % of "
-        f"moments at least {hours(backup.p05)} h, at half of them {hours(backup.median)} h or more."
-    )
+    if overload := overload_words(outcome):
+        yield overload
+    yield from (line.strip() for line in answer_lines(outcome, answer, _what(study)))
     if case.sun_kwh.any():
-        worst, usual = hours(backup.with_sun_minimum), hours(backup.with_sun_median)
-        yield f"With the sun helping: at the worst moment {worst} h, usually {usual} h."
-    run = detail.comparison.as_set.get(detail.result.name)
-    if run is not None:
-        yield (
-            f"As an inverter runs it, seeing only the present: at the worst moment {hours(run.backup.minimum)} h, "
-            f"usually {hours(run.backup.median)} h."
+        usual = "" if answer.count == 1 else f", usually {hours(answer.usual_with_sun)} h"
+        yield f"With the sun helping: {hours(answer.least_with_sun)} h{usual}"
+    backup = outcome.backup
+    if backup is not None and answer.at != "any moment":
+        yield f"Worst moment of the data: {format_moment(backup.worst_at)}, {hours(backup.minimum)} h"
+    if case.scenario.backup.target_hours is not None:
+        met = "kept" if outcome.meets_target else "NOT kept, only"
+        yield f"Target, {promise_words(study.advice)}: {met} at {percent_down(outcome.target_share)}% of moments"
+    yield from filter(None, [switch_off_words(case)])
+    two = next((more for more in study.more if more.extra_hours == 2.0), None)
+    if two is not None:
+        yield more_words(study.advice, two)
+    yield from _refill_words(study)
+
+
+def _what(study: BackupStudy) -> str:
+    answer = study.answer
+    held = "" if answer.level_kwh is None else f" holding {format_kwh(answer.level_kwh)}"
+    if answer.count == 1:
+        held = held or f" holding {format_kwh(answer.stored_kwh[0])}"
+        return f"If the grid fails at {format_moment(answer.worst_at)}{held}"
+    if answer.at == "any moment":
+        return f"If the grid fails at the worst moment, {format_moment(answer.worst_at)}{held}"
+    return f"If the grid fails at {answer.at}{held}, at the worst"
+
+
+def _refill_words(study: BackupStudy) -> Iterator[str]:
+    times = [
+        f"{row.source} {'more than 168' if row.hours is None else format_number(row.hours, 1)} h"
+        for row in study.recharges
+    ]
+    fit = generator_fit(study.case)
+    if times:
+        times[-1] += (
+            f" (input limit set to {fit.input_limit_w:,.0f} W)" if fit is not None and fit.too_small else ""
         )
-    for more in detail.more:
-        if more.extra_hours == 2.0:
-            yield _more_sentence(detail, more)
-    target = case.scenario.backup.target_hours
-    if target is not None:
-        wanted, share = case.scenario.backup.share_of_instants_fraction, share_meeting(case, detail.result)
-        met = "is met" if share >= wanted - 1e-12 else "is NOT met"
-        asked = "every moment" if wanted >= 1 else f"{100 * wanted:g} % of moments"
-        yield f"The target, {target:g} h at {asked}, {met}: {percent_down(share)} % of moments have it."
-    yield f"{HINDSIGHT}."
+        yield f"From empty to full after it: {', '.join(times)}"
 
 
-def _more_sentence(detail: BackupDetail, more: More) -> str:
-    case = detail.comparison.case
-    lead = f"{more.extra_hours:g} more hours at every instant (never less than {format_hours(more.hours)} h)"
-    if more.at is None or more.cost is None:
-        return (
-            f"{lead}: not with this battery, which full and at the worst moment carries "
-            f"{format_hours(detail.most_hours)} h; that needs more packs or less critical load."
-        )
-    money, reserve = format_money(more.cost, case.currency), case.scenario.reserve
-    counted = (
-        " and its sun_share_fraction taken out" if reserve is not None and reserve.sun_share_fraction else ""
-    )
-    asked = f"[reserve] hours = {_up(more.hours)}{counted} in the scenario file"
-    return f"{lead}: {money} {span_words(case)}, with {asked}."
+def _evenings(study: BackupStudy) -> Text:
+    """Print the usual and fewest hours of an evening, a month a column."""
+    horizon = study.case.limits.backup_horizon_hours
+    lines = ["evening at 20:00" + "".join(f"{month:>5}" for month in MONTHS)]
+    for label, table in (("usual hours", study.month_hour.median), ("fewest hours", study.month_hour.least)):
+        cells = [format_hours(value, horizon) for value in table[:, EVENING_HOUR].tolist()]
+        lines.append(f"{label:<16}" + "".join(f"{cell:>5}" for cell in cells))
+    return Text("\n".join(lines), no_wrap=True)
 
 
-def _up(hours: float) -> str:
-    """Write hours for a file: rounded up to a tenth, so that the promise holds."""
-    return f"{math.ceil(hours * 10 - 1e-6) / 10:g}"
-
-
-def _picture(detail: BackupDetail, table: Floats) -> Iterator[RenderableType]:
+def _picture(study: BackupStudy, table: Floats) -> Iterator[RenderableType]:
     """Draw 12 x 24 figures, whole hours rounded down; shading repeats what the figures say."""
     low, high = float(np.nanmin(table)), float(np.nanmax(table))
-    horizon = detail.comparison.case.limits.backup_horizon_hours
+    horizon = study.case.limits.backup_horizon_hours
     if high - low < NO_PICTURE_HOURS:
         yield Text(f"The same in every month and at every hour: {format_hours(low, horizon)} h.")
         return
@@ -193,26 +201,28 @@ def _picture(detail: BackupDetail, table: Floats) -> Iterator[RenderableType]:
     )
 
 
-def _more(detail: BackupDetail) -> Iterator[RenderableType]:
-    case, backup = detail.comparison.case, detail.result.backup
+def _more(study: BackupStudy) -> Iterator[RenderableType]:
+    case, backup = study.case, study.outcome.backup
     if backup is None:
         return
     table = plain_table()
-    table.add_column("hours more\nat every instant", justify="right", width=16)
+    table.add_column("hours more\nat the worst", justify="right", width=13)
     for heading, width in (
+        ("set\n", 27),
         ("never less\nthan, hours", 12),
-        ("reserve that\nkeeps it, %", 13),
         (f"{case.currency}\n{span_words(case)}", 12),
         (f"{case.currency}\nan hour", 9),
     ):
-        table.add_column(heading, justify="right", width=width)
+        table.add_column(heading, justify="left" if width == 27 else "right", width=width)
     places = currency_decimals(case.currency)
-    for more in detail.more:
-        fits = more.percent <= 100.0 * case.limits.ceiling_kwh / case.limits.full_kwh + 1e-9
+    for more in study.more:
+        run = more.outcome
         table.add_row(
             f"+{more.extra_hours:g}",
-            format_hours(more.hours, case.limits.backup_horizon_hours),
-            format_number(more.percent, 1) if fits else "too much",
+            " no setting keeps them" if run is None else f" {setting_words(run).partition(' (')[0]}",
+            format_hours(
+                run.backup.minimum if run and run.backup else None, case.limits.backup_horizon_hours
+            ),
             format_number(more.cost, places),
             format_number(None if more.cost is None else more.cost / more.extra_hours, places),
         )
@@ -221,57 +231,57 @@ def _more(detail: BackupDetail) -> Iterator[RenderableType]:
     yield bulleted(
         (
             (
-                f"Against the {format_hours(backup.minimum)} h this strategy leaves now at the worst moment. Money is "
-                "bill + wear, every level planned anew; a dash: the battery cannot hold it."
-            ),
-            (
-                "A reserve in hours follows the load ahead and is the cheapest way to keep them; a constant percentage "
-                "keeps them too, for more. All levels: dispatch frontier."
+                f"Against the {format_hours(backup.minimum)} h left now at the worst moment. Money is bill + wear, "
+                "the cheapest strategy and reserve the device can be set to. All levels: dispatch frontier."
             ),
         )
     )
 
 
-def _distribution(detail: BackupDetail) -> Table:
-    horizon = detail.comparison.case.limits.backup_horizon_hours
+def _distribution(study: BackupStudy) -> Table:
+    horizon = study.case.limits.backup_horizon_hours
     names = {0: "fewest", 50: "median", 100: "most"}
     table = plain_table()
     table.add_column("hours left", width=12)
-    for percent in detail.percentiles:
+    for percent in study.percentiles:
         table.add_column(names.get(percent, f"{percent} % below"), justify="right", width=8, overflow="fold")
     for row, label in enumerate(("without sun", "with sun")):
-        if row and not detail.comparison.case.sun_kwh.any():
+        if row and not study.case.sun_kwh.any():
             continue
-        table.add_row(label, *(format_hours(pair[row], horizon) for pair in detail.percentiles.values()))
+        table.add_row(label, *(format_hours(pair[row], horizon) for pair in study.percentiles.values()))
     return table
 
 
-def _worst(detail: BackupDetail) -> Iterator[RenderableType]:
-    horizon = detail.comparison.case.limits.backup_horizon_hours
+def _worst(study: BackupStudy) -> Iterator[RenderableType]:
+    horizon = study.case.limits.backup_horizon_hours
     table = plain_table()
     table.add_column("the grid fails at", width=22)
     for heading, width in (("hours\nleft", 6), ("with\nsun", 6), ("stored\nkWh", 8), ("load, kW", 9)):
         table.add_column(heading, justify="right", width=width)
     table.add_column("  why", width=27)
-    for moment in detail.worst:
-        table.add_row(
-            format_moment(moment.at),
+    rows: dict[tuple[str, ...], list[WorstMoment]] = {}
+    for moment in study.worst:
+        cells = (
             format_hours(moment.hours, horizon),
             format_hours(moment.hours_with_sun, horizon),
             format_number(moment.stored_kwh, 2),
             format_number(moment.following_kw, 2),
-            Text(f"  {moment.why}"),
         )
+        rows.setdefault((*cells, f"  {moment.why}"), []).append(moment)
+    for figures, moments in rows.items():
+        table.add_row(format_moment(moments[0].at), *map(Text, figures))
+        if len(moments) > 1:  # alike in every figure: folded
+            table.add_row(f"  and {len(moments) - 1} days like it")
     yield table
-    if detail.days_as_bad > len(detail.worst):
+    if study.days_as_bad > len(study.worst):
         yield Text(
-            f"{detail.days_as_bad} days come down to that; shown are those with the least sun ahead.",
+            f"{study.days_as_bad} days come down to that; shown are those with the least sun ahead.",
             style="dim",
         )
 
 
-def _peak_days(detail: BackupDetail) -> Table:
-    case = detail.comparison.case
+def _peak_days(study: BackupStudy) -> Table:
+    case = study.case
     places = currency_decimals(case.currency)
     table = plain_table()
     table.add_column("day", width=16)
@@ -283,25 +293,23 @@ def _peak_days(detail: BackupDetail) -> Table:
         ("hours left\nthen", 12),
     ):
         table.add_column(heading, justify="right", width=width)
-    for day in detail.comparison.peak_days:
-        outcome = day.by_strategy[detail.result.name]
+    for day in study.peak_days:
+        outcome = day.runs[study.outcome.name]
         when = outcome.lowest_at
         table.add_row(
             format_date(day.date),
-            format_number(day.grid_only_cost, places),
+            format_number(day.no_system_cost, places),
             format_number(outcome.cost, places),
             format_number(outcome.lowest_kwh, 2),
-            ABSENT if when is None else f"{when:%H:%M}" if when.date() == day.date else "24:00",
+            f"{when:%H:%M}" if when.date() == day.date else "24:00",
             format_hours(outcome.backup_hours, case.limits.backup_horizon_hours),
         )
     return table
 
 
-def _inverter(detail: BackupDetail) -> Iterator[str]:
-    inverter = detail.inverter
-    carries = (
-        "carries it" if inverter.carries_peak else "DOES NOT carry it: the hours above count energy only"
-    )
+def _inverter(study: BackupStudy) -> Iterator[str]:
+    inverter = study.inverter
+    carries = "carries it" if inverter.carries_peak else "TRIPS: those hours count as none"
     yield (
         f"Largest critical load of a step, idle draw included: {inverter.peak_kw:.2f} kW. The inverter holds "
         f"{inverter.continuous_kw:g} kW and {carries}."
@@ -309,6 +317,9 @@ def _inverter(detail: BackupDetail) -> Iterator[str]:
     if inverter.together_kw is not None and inverter.largest_kw is not None:
         fits = "within" if inverter.together_kw <= inverter.continuous_kw else "ABOVE"
         yield f"All critical appliances running at once: {inverter.together_kw:.2f} kW, {fits} what it holds."
+    gap = transfer_gap(study.case)
+    if gap is not None:
+        yield transfer_sentence(gap)
     if inverter.surge_kw is None:
         yield "No surge rating is stated (inverter.surge_w): motors that start draw several times their watts."
         return
@@ -352,9 +363,9 @@ def _recharges(found: Sequence[Recharge], currency: str) -> Iterator[RenderableT
     )
 
 
-def _not_held(detail: BackupDetail) -> list[str]:
-    case = detail.comparison.case
-    lines = shortfall_lines([detail.result])
+def _not_held(study: BackupStudy) -> list[str]:
+    case = study.case
+    lines = shortfall_lines([study.outcome])
     capped = np.flatnonzero(case.floor_capped_steps)
     if len(capped):
         lines.append(

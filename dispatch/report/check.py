@@ -19,6 +19,7 @@ from dispatch.formats import (
     price_decimals,
 )
 from dispatch.report.layout import bulleted, headed, plain_table
+from dispatch.words.transfer import transfer_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -188,7 +189,16 @@ def _backup(summary: CheckSummary) -> Iterator[tuple[str, str]]:
         yield "", f"capped at the ceiling in {summary.floor_capped_hours:,.6g} h"
     yield "charged full", f"{format_kwh(limits.ceiling_kwh)}: about {runs(limits.ceiling_kwh)}"
     target = summary.target_hours
-    yield "target", "none stated" if target is None else f"never less than {target:g} h of backup"
+    always = summary.share_of_instants_fraction >= 1
+    when = "at all times" if always else f"in {100 * summary.share_of_instants_fraction:g} % of all instants"
+    yield "target", "none stated" if target is None else f"{target:g} h of backup or more {when}"
     above = summary.critical_above_inverter_hours
     carries = "carries the critical load at all times"
-    yield "inverter", carries if not above else f"DOES NOT carry the critical load in {above:,.6g} h"
+    yield (
+        "inverter",
+        carries
+        if not above
+        else f"DOES NOT carry the critical load in {above:,.6g} h: no backup in those hours",
+    )
+    if summary.transfer is not None:
+        yield "transfer", transfer_sentence(summary.transfer)

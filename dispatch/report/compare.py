@@ -5,23 +5,13 @@ Made for 80 columns and for reading without colour: weight and colour only repea
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
 from rich.console import Group
 from rich.text import Text
 
-from dispatch.comparison.reserve_advice import cheaper_words
-from dispatch.formats import (
-    CENT,
-    format_hours,
-    format_kwh,
-    format_moment,
-    format_money,
-    format_span,
-    format_step,
-)
-from dispatch.report.as_set import as_set_notes, as_set_table, foresight_sentence
+from dispatch.formats import ABSENT, format_hours, format_moment, format_money, format_number, percent_down
+from dispatch.report.as_set import as_set_notes, as_set_table
 from dispatch.report.compare_tables import (
     bills_by_month,
     peak_days,
@@ -30,170 +20,194 @@ from dispatch.report.compare_tables import (
     worst_moments,
 )
 from dispatch.report.day import DayPicture
-from dispatch.report.layout import bulleted, headed
+from dispatch.report.layout import bulleted, headed, money_places, plain_table, title_of
 from dispatch.report.tariff_sections import BEYOND_PRICES, tariff_sections
-from dispatch.rules.score import is_plain
-from dispatch.strategies.table import CHOICES
-from dispatch.words.notices import ASSUMPTIONS, CAUTIONS, HINDSIGHT, MEANINGS
+from dispatch.safety.answers import EVENING_HOUR
+from dispatch.words.advice import (
+    money_words,
+    months_words,
+    more_words,
+    overload_words,
+    reason_lines,
+    reserve_words,
+    setting_words,
+    verdict_words,
+)
+from dispatch.words.notices import ASSUMPTIONS, MEANINGS, cautions, first_cautions, switch_off_words
 from dispatch.words.would_serve import what_import_would_do, what_would_serve
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from rich.console import RenderableType
+    from rich.table import Table
 
-    from dispatch.case.case import Case
     from dispatch.comparison.compare import Comparison
-    from dispatch.comparison.recommendation import ReserveAdvice
-    from dispatch.outcome import StrategyResult
+    from dispatch.outcome import Outcome
+    from dispatch.safety.answers import Answer, Quick
 
 
-HEADLINE_SHARE = 0.01
-"""Of the bill without the system: what another reserve must save to be told beside the headline."""
-
-
-def comparison_report(comparison: Comparison) -> Group:
-    """Put the whole report of ``dispatch compare`` together.
+def comparison_report(comparison: Comparison, quick: Quick, *, full: bool = False) -> Group:
+    """Put the screen of ``dispatch compare`` together.
 
     Parameters
     ----------
     comparison : Comparison
-        The finished comparison.
+    quick : Quick
+        The hours and the price of more that the first screen tells.
+    full : bool
+        Whether everything behind the answer follows it.
 
     Returns
     -------
     rich.console.Group
-        Fits 80 columns.
+        Fits 80 columns; without ``full`` 24 lines.
     """
-    parts: list[RenderableType] = [_title(comparison.case)]
-    parts += headed("What to set", _advice(comparison))
-    parts += headed("The strategies side by side, planned", [side_by_side(comparison), *_legend(comparison)])
-    if comparison.as_set:
-        parts += headed("Planned, and as set", [as_set_table(comparison), *as_set_notes(comparison)])
+    case = comparison.case
+    parts: list[RenderableType] = [title_of(case)]
+    parts += _answer(comparison, quick)
+    if not full:
+        return Group(
+            *parts, Text("Tables, reasons, all cautions: --full. Local codes come first.", style="dim")
+        )
+    parts += headed("Why", [bulleted(_reasons(comparison))])
+    parts += headed("Side by side, as set", [side_by_side(comparison), *_legend(comparison)])
     parts += headed(
-        "How little backup is left, planned", [worst_moments(comparison), *_backup_notes(comparison)]
+        "As set, and planned with foresight", [as_set_table(comparison), *as_set_notes(comparison)]
     )
-    if shortfalls := shortfall_lines(comparison.strategies):
+    parts += headed(
+        "How little backup is left, as set", [worst_moments(comparison), *_backup_notes(comparison)]
+    )
+    if shortfalls := shortfall_lines(comparison.advice.outcomes.values()):
         remedies = (what_would_serve(comparison), what_import_would_do(comparison))
         parts += headed("What could not be kept", [bulleted([*shortfalls, *filter(None, remedies)])])
-    parts += headed("Bills by month, planned", [bills_by_month(comparison)])
+    parts += headed("Bill + wear by month, as set", [bills_by_month(comparison)])
     for title, body in tariff_sections(comparison):
         parts += headed(title, body)
-    parts += headed("The dearest day, hour by hour, planned", _day(comparison))
+    parts += headed("The dearest day, hour by hour, as set", _day(comparison))
     parts += headed(_peak_title(comparison), [peak_days(comparison)])
-    parts += headed("What this rests on", [bulleted([*ASSUMPTIONS, *comparison.case.notes])])
-    parts += headed("Cautions", [bulleted(CAUTIONS)])
+    parts += headed("What this rests on", [bulleted([*ASSUMPTIONS, *case.notes])])
+    parts += headed("Cautions", [bulleted(cautions(case))])
     parts += ["", _footer(comparison)]
     return Group(*parts)
 
 
-def _title(case: Case) -> Group:
-    span = format_span(case.times[0].date(), case.times[-1].date())
-    zone = case.scenario.site.time_zone
-    facts = f"{len(case.times):,} steps of {format_step(case.dt_hours)}, {zone}, {case.currency}"
-    return Group(Text(case.name, style="bold"), Text(f"{span}; {facts}"))
+def _answer(comparison: Comparison, quick: Quick) -> Iterator[RenderableType]:
+    advice, chosen = comparison.advice, comparison.advice.chosen
+    if not chosen.serves:
+        yield Text("No strategy serves the whole load.", style="bold")
+        yield bulleted(filter(None, (what_would_serve(comparison), *reason_lines(advice))))
+        yield _table(comparison, quick)
+        return
+    level = "" if chosen.name == "reserve-first" else f" ({reserve_words(chosen)})"
+    losing = chosen.saving < 0
+    if losing:
+        yield Text(f"{money_words(advice, chosen)}.", style="bold")
+    yield Text(f"SET {setting_words(chosen)}{level}", style="bold")
+    months = months_words(advice, chosen)
+    lines = [f"{money_words(advice, chosen)}{'; ' + months if months else ''}"]
+    lines = lines if not losing else [months] if months else []
+    lines += filter(None, [verdict_words(advice).rstrip("."), overload_words(chosen)])
+    at = format_moment(quick.worst.worst_at, weekday=False)
+    lines += [_joined(chosen, quick.worst, f"Worst, {at}")]
+    lines += [_joined(chosen, quick.evening, f"Usual evening, {EVENING_HOUR}:00", usual=True)]
+    lines += filter(None, [switch_off_words(advice.case)])
+    lines += [more_words(advice, quick.more)]
+    yield bulleted(lines)
+    yield _table(comparison, quick)
+    yield Text(first_cautions(advice.case), style="dim")
 
 
-def _advice(comparison: Comparison) -> Iterator[RenderableType]:
-    recommendation = comparison.recommendation
-    lines = _clauses(recommendation.reason)
-    if recommendation.strategy is None:
-        yield Text("No strategy can be recommended.", style="bold")
-    elif recommendation.reserve is not None and recommendation.reserve.saves is None:
-        advice = recommendation.reserve
-        yield Text(f"Set {advice.strategy}, and the reserve to {advice.percent:g}%.", style="bold")
-        lines += [_other_reserve_sentence(comparison, advice), _reserve_sentence(comparison.case)]
-    else:
-        chosen = comparison[recommendation.strategy]
-        yield Text(f"Set {chosen.name}: {MEANINGS[chosen.name]}.", style="bold")
-        if recommendation.reserve is not None and _is_headline(comparison, recommendation.reserve):
-            words = cheaper_words(recommendation.reserve, comparison.case.currency)
-            lines.remove(words)
-            yield Text(f"{words[:1].upper()}{words[1:]}.", style="bold")
-        lines += [
-            _money_sentence(comparison, chosen),
-            _reserve_sentence(comparison.case),
-            _worst_sentence(comparison, chosen),
-        ]
-    foresight = foresight_sentence(comparison) if recommendation.strategy else None
-    yield bulleted([*lines, foresight or HINDSIGHT])
+def _joined(outcome: Outcome, answer: Answer, what: str, *, usual: bool = False) -> str:
+    horizon = outcome.case.limits.backup_horizon_hours
+    hours, everything = (answer.usual, answer.usual_all) if usual else (answer.least, answer.least_all)
+    text = f"{what}: critical load {format_hours(hours, horizon)} h"
+    if everything < hours - 0.05:
+        text += f"; nothing switched off {format_hours(everything, horizon)} h"
+    return text + ("" if everything > 0 or hours <= 0 else ": it TRIPS")
 
 
-def _is_headline(comparison: Comparison, advice: ReserveAdvice) -> bool:
-    """Tell whether another reserve saves enough to stand beside what to set, not among its reasons."""
-    saves = advice.saves or 0.0
-    return saves > CENT and saves >= HEADLINE_SHARE * comparison["grid-only"].total
-
-
-def _clauses(reason: str) -> list[str]:
-    """Take a long sentence apart at its semicolons, those inside parentheses left alone."""
-    return re.split(r";\s+(?![^(]*\))", reason)
-
-
-def _reserve_sentence(case: Case) -> str:
-    low_kwh, high_kwh = float(case.floor_kwh.min()), float(case.floor_kwh.max())
-    if high_kwh - low_kwh < 5e-3:
-        level = f"{format_kwh(low_kwh)}, {100 * low_kwh / case.limits.full_kwh:.3g}% of the battery"
-    else:
-        level = f"{format_kwh(low_kwh)} to {format_kwh(high_kwh)}, following the critical load"
-    return f"Reserve floor, kept for an outage by every strategy: {level}"
-
-
-def _other_reserve_sentence(comparison: Comparison, advice: ReserveAdvice) -> str:
-    bill = format_money(advice.bill, comparison.case.currency)
-    return (
-        f"With that reserve, {format_kwh(advice.kwh)}, its bill as set is {bill}; the tables below are at the reserve "
-        "of the file"
-    )
-
-
-def _worst_sentence(comparison: Comparison, chosen: StrategyResult) -> str:
-    run = comparison.as_set.get(chosen.name)
-    backup = chosen.backup if run is None else run.backup
-    horizon = comparison.case.limits.backup_horizon_hours
-    if backup is None:
-        return ""
-    return (
-        f"If the grid failed at its worst moment, {format_moment(backup.worst_at)}, the critical load would run "
-        f"for {format_hours(backup.minimum, horizon)} hours without sun"
-    )
-
-
-def _money_sentence(comparison: Comparison, chosen: StrategyResult) -> str:
-    currency = comparison.case.currency
-    reference, sun_alone = comparison["grid-only"].total, comparison["sun-only"].saving
-    run = comparison.as_set.get(chosen.name)
-    saving = chosen.saving if run is None else run.saving
-    share = f" ({100 * abs(saving) / reference:.1f}%)" if reference > 0 else ""
-    verb = "saves" if saving >= 0 else "costs another"
-    text = f"Against a bill of {format_money(reference, currency)} without the system it {verb} "
-    text += f"{format_money(abs(saving), currency)}{share}" + (" as set" if run else "")
-    if comparison.case.sun_kwh.any():
-        battery = saving - sun_alone
-        text += f"; the sun alone {'saves' if sun_alone >= 0 else 'costs'} {format_money(abs(sun_alone), currency)}, "
-        text += (
-            f"the battery {'adds' if battery >= 0 else 'takes away'} {format_money(abs(battery), currency)}"
+def _table(comparison: Comparison, quick: Quick) -> Table:
+    advice, case = comparison.advice, comparison.case
+    horizon, target = case.limits.backup_horizon_hours, case.scenario.backup.target_hours
+    runs = sorted(advice.outcomes.values(), key=lambda run: (run is not advice.chosen, run.compared_cost))
+    bound = comparison.planned["least-cost"]
+    places = money_places(case.currency, [advice.no_system.compared_cost])
+    table = plain_table()
+    for heading, width in (
+        (f"\n{case.currency}", 21),
+        ("reserve\nset to", 8),
+        ("bill +\nwear", 11),
+        ("saves\nin all", 10),
+        ("least\nhours", 7),
+        ("evening,\nusual h", 9),
+        (f"{target:g} h\nkept, %" if target is not None else "\n", 8),
+    ):
+        table.add_column(heading, justify="left" if width == 21 else "right", width=width)
+    for run in runs:
+        chosen = run is advice.chosen and run.serves
+        evening = quick.evenings[run.name]
+        table.add_row(
+            f"{run.name}{' SET' if chosen else ''}" if run.serves else f"{run.name} (fails)",
+            "full" if run.name == "reserve-first" else f"{run.reserve_percent:g}%",
+            format_number(run.compared_cost, places),
+            format_number(run.saving, places),
+            format_hours(run.backup.minimum if run.backup else None, horizon),
+            format_hours(evening, horizon),
+            "" if target is None else percent_down(run.target_share),
+            style="bold" if chosen else "",
         )
-    return (
-        f"{text}. The system's idle draw, counted in that, costs {format_money(chosen.idle_cost, currency)}"
+    table.add_row(
+        "without the system", ABSENT, format_number(advice.no_system.compared_cost, places), "", "", "", ""
     )
+    table.add_row(
+        "bound: best plan",
+        "",
+        format_number(bound.compared_cost, places),
+        format_number(bound.saving, places),
+    )
+    return table
+
+
+def _reasons(comparison: Comparison) -> Iterator[str]:
+    advice, chosen = comparison.advice, comparison.advice.chosen
+    currency = comparison.case.currency
+    yield f"{chosen.name}: {MEANINGS[chosen.name]}"
+    yield from reason_lines(advice)
+    bill_saved = float(advice.no_system.bill.total) - chosen.total
+    yield (
+        f"Bill without the system {format_money(advice.no_system.total, currency)}, with it "
+        f"{format_money(chosen.total, currency)}: {format_money(bill_saved, currency)} less on the bill; wear of "
+        f"{format_money(chosen.wear, currency)} stands beside it"
+    )
+    if comparison.case.sun_kwh.any():
+        sun = comparison.planned["sun-only"].saving
+        battery = chosen.saving - sun
+        yield (
+            f"The sun alone {'saves' if sun >= 0 else 'costs'} {format_money(abs(sun), currency)}, the battery "
+            f"{'adds' if battery >= 0 else 'takes away'} {format_money(abs(battery), currency)}"
+        )
+    yield f"The system's idle draw, counted in all of that, costs {format_money(chosen.idle_cost, currency)}"
+    yield (
+        f"The least any plan with perfect foresight could cost at this reserve lies "
+        f"{format_money(comparison.bound_gap, currency)} below what is set (the bound)"
+    )
+    yield "dispatch settings looks for windows and levels that earn more than the tariff's own windows"
 
 
 def _legend(comparison: Comparison) -> Iterator[RenderableType]:
     yield ""
-    yield bulleted(f"{result.name}: {MEANINGS[result.name]}" for result in comparison.strategies)
+    yield bulleted(f"{name}: {MEANINGS[name]}" for name in ("grid-only", *comparison.planned))
 
 
 def _backup_notes(comparison: Comparison) -> Iterator[RenderableType]:
-    case = comparison.case
-    backup = next(result.backup for result in comparison.strategies if result.backup is not None)
+    case, backup = comparison.case, comparison.advice.chosen.backup
+    assert backup is not None  # noqa: S101 - every strategy that can be set uses the battery
     mean_kw = float(case.critical_kwh.mean()) / case.dt_hours
     idle_kw = float(case.idle_kwh.mean()) / case.dt_hours
-    carries = (
-        "carries it" if backup.carries_critical_peak else "DOES NOT carry it: the hours count energy only"
-    )
-    yield ""
+    carries = "carries it" if backup.carries_critical_peak else "TRIPS: hours in which it does count as none"
     stopped = f"{case.limits.backup_horizon_hours:g}+"
+    yield ""
     yield bulleted(
         (
             (
@@ -210,32 +224,33 @@ def _backup_notes(comparison: Comparison) -> Iterator[RenderableType]:
 
 def _day(comparison: Comparison) -> Iterator[RenderableType]:
     if comparison.peak_days:
-        drawn = comparison.recommendation.strategy or CHOICES[-1]
-        yield DayPicture(comparison.case, comparison[drawn], comparison.peak_days[0].date)
-        if not is_plain(comparison.case):
+        chosen = comparison.advice.chosen
+        yield DayPicture(chosen.case, chosen, comparison.peak_days[0].date)
+        if not comparison.case.prices.is_plain:
             yield from ("", bulleted([BEYOND_PRICES]))
 
 
 def _peak_title(comparison: Comparison) -> str:
     count = len(comparison.peak_days)
-    return f"The {count} dearest days, planned" if count > 1 else "The dearest day, planned"
+    return f"The {count} dearest days, as set" if count > 1 else "The dearest day, as set"
 
 
 def _footer(comparison: Comparison) -> Text:
-    solved = [result for result in comparison.strategies if result.stage_values]
-    short = [result.name for result in solved if result.status != "optimal"]
-    residual_kwh = max((result.residual_kwh for result in solved), default=0.0)
-    difference = max(result.reconciliation for result in comparison.strategies)
-    seconds = sum(result.seconds for result in comparison.strategies)
+    plans = comparison.planned.values()
+    short = [plan.name for plan in plans if not plan.serves]
+    proofs = [plan.proof for plan in plans if plan.proof is not None]
+    residual_kwh = max(proof.residual_kwh for proof in proofs)
+    runs = (comparison.advice.no_system, *comparison.advice.outcomes.values(), *plans)
+    difference = max(run.reconciliation for run in runs)
     status = (
-        f"all {len(solved)} schedules optimal"
+        f"all {len(proofs)} plans optimal"
         if not short
         else f"cannot serve the whole load: {', '.join(short)}"
     )
-    gaps = [result.gap for result in solved if result.gap is not None]
+    gaps = [proof.gap for proof in proofs if proof.gap is not None]
     proven = f"; yes-or-no decisions proven to within {max(gaps):.0e} of the best possible" if gaps else ""
     return Text(
         f"HiGHS: {status}{proven}; largest violation of any limit {residual_kwh:.0e} kWh; program and bill differ by "
-        f"{difference:.0e} of the bill; {seconds:.1f} s of solving.",
+        f"{difference:.0e} of the bill; {sum(proof.seconds for proof in proofs):.1f} s of solving.",
         style="dim",
     )

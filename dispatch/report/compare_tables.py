@@ -1,4 +1,4 @@
-"""The report's tables: strategies side by side, bills by month, worst moments, shortfalls, peak days."""
+"""The report's tables: runs side by side, money by month, worst moments, shortfalls, dearest days."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from dispatch.comparison.recommendation import share_meeting
 from dispatch.formats import (
     ABSENT,
     currency_decimals,
@@ -19,16 +18,15 @@ from dispatch.formats import (
     format_number,
     percent_down,
 )
-from dispatch.report.layout import plain_table
-from dispatch.strategies.table import CHOICES
+from dispatch.report.layout import money_places, plain_table
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from rich.table import Table
 
-    from dispatch.comparison.compare import Comparison
-    from dispatch.outcome import PeakDay, Shortfall, StrategyResult
+    from dispatch.comparison.compare import Comparison, PeakDay
+    from dispatch.outcome import Outcome, Shortfall
 
     Values = Sequence[float | None]
 
@@ -49,20 +47,25 @@ BROKEN_PROMISES = {
 """Kinds of shortfall in the reader's words."""
 
 
+def columns_of(comparison: Comparison) -> tuple[Outcome, ...]:
+    """Return the runs that stand side by side: no system, sun alone, what can be set, the bound."""
+    advice, planned = comparison.advice, comparison.planned
+    return (advice.no_system, planned["sun-only"], *advice.outcomes.values(), planned["least-cost"])
+
+
 def strategy_columns(table: Table, comparison: Comparison) -> None:
-    """Add one right-aligned column per strategy; the recommended one is marked in words and in weight.
+    """Add one right-aligned column per run; the one to set is marked in words and in weight.
 
     Parameters
     ----------
     table : rich.table.Table
         Changed in place.
     comparison : Comparison
-        Gives the strategies in order, and the recommendation.
     """
-    for result in comparison.strategies:
-        first, _, rest = result.name.rpartition("-")
-        chosen = result.name == comparison.recommendation.strategy
-        mark = "SET THIS" if chosen else ""
+    for run in columns_of(comparison):
+        first, _, rest = run.name.rpartition("-")
+        chosen = run is comparison.advice.chosen and run.serves
+        mark = "SET THIS" if chosen else {"least-cost": "bound"}.get(run.name, "")
         table.add_column(
             f"{mark}\n{first}-\n{rest}",
             justify="right",
@@ -88,9 +91,9 @@ def side_by_side(comparison: Comparison) -> Table:
     table = plain_table()
     table.add_column("", width=LABEL_WIDTH, overflow="fold")
     strategy_columns(table, comparison)
-    results = comparison.strategies
-    if any(result.status != "optimal" for result in results):
-        verdicts = ["cannot serve" if result.status != "optimal" else "" for result in results]
+    results = columns_of(comparison)
+    if not all(result.serves for result in results):
+        verdicts = ["" if result.serves else "cannot serve" for result in results]
         table.add_row(Text("cannot serve all", style="bold"), *verdicts)
     for heading, rows in (
         (f"Money, {comparison.case.currency}", _money_rows(comparison)),
@@ -110,10 +113,7 @@ def _numbers(values: Values, decimals: int | None = None) -> list[str]:
 
 
 def _money_places(comparison: Comparison) -> int:
-    """Choose the decimals of all bills: the currency's own, or none where they would not fit the column."""
-    places = currency_decimals(comparison.case.currency)
-    largest = _numbers([result.total for result in comparison.strategies], places)
-    return places if max(map(len, largest)) <= COLUMN_WIDTH else 0
+    return money_places(comparison.case.currency, [run.total for run in columns_of(comparison)], COLUMN_WIDTH)
 
 
 def _any(values: Values, above: float = 0.0) -> bool:
@@ -121,29 +121,24 @@ def _any(values: Values, above: float = 0.0) -> bool:
 
 
 def _money_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
-    results, places = comparison.strategies, _money_places(comparison)
+    results, places = columns_of(comparison), _money_places(comparison)
     wear = [result.wear if result.backup else None for result in results]
     yield "bill", _numbers([result.total for result in results], places)
     if _any(wear):
         yield "battery wear", _numbers(wear, places)
-        yield "bill + wear", _numbers([result.total + result.wear for result in results], places)
-    if comparison.as_set:
-        # what the recommendation rests on stands in the table that carries its mark
-        runs = [comparison.as_set.get(result.name) for result in results]
-        label = "bill + wear, as set" if _any(wear) else "bill, as set"
-        yield label, _numbers([None if run is None else run.total + run.wear for run in runs], places)
-    yield "saved on the bill", _numbers([result.saving for result in results], places)
+        yield "bill + wear", _numbers([result.compared_cost for result in results], places)
+    yield "saved in all", _numbers([result.saving for result in results], places)
     yield "idle draw, in bill", _numbers([result.idle_cost for result in results], places)
 
 
 def _energy_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
-    case, results = comparison.case, comparison.strategies
-    yield "bought", _numbers([result.import_kwh for result in results])
+    case, results = comparison.case, columns_of(comparison)
+    yield "bought", _numbers([result.sum_kwh("import") for result in results])
     bands = case.prices.band_names
     if len(bands) > 1:
         for band in bands:
             yield f"  {band}", _numbers([result.import_kwh_by_band[band] for result in results])
-    sold = [result.export_kwh for result in results]
+    sold = [result.sum_kwh("export") for result in results]
     if _any(sold) or case.limits.feed_in == "grid":
         yield "sold", _numbers(sold)
     if case.sun_kwh.any():
@@ -153,26 +148,31 @@ def _energy_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
                 ("sun fed in" if case.limits.feed_in == "grid" else "sun to rest of home"),
                 _numbers([_sun_fed_in_kwh(result) for result in results]),
             )
-        yield "sun spilled", _numbers([result.spilled_kwh for result in results])
-    yield "system's idle draw", _numbers([result.idle_kwh for result in results])
-    unserved = [result.unserved_kwh for result in results]
+        yield (
+            "sun spilled",
+            _numbers([result.sum_kwh("spill") if result.flows.has_system else None for result in results]),
+        )
+    yield "system's idle draw", _numbers([float(result.flows.idle_kwh.sum()) for result in results])
+    unserved = [result.sum_kwh("unserved_load") for result in results]
     if _any(unserved, above=1e-6):
         yield "load not served", _numbers(unserved, 2)
-    excess = [result.import_excess_kwh for result in results]
+    excess = [result.sum_kwh("import_excess") for result in results]
     if _any(excess, above=1e-6):
         yield "above import limit", _numbers(excess, 2)
 
 
-def _sun_fed_in_kwh(result: StrategyResult) -> float | None:
+def _sun_fed_in_kwh(result: Outcome) -> float | None:
     """Sun given to the rest of the house and the grid, so that used, fed in and spilled make the whole."""
     return float(result.flows["sun_to_grid"].sum()) if result.flows.has_system else None
 
 
 def _battery_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
-    results = comparison.strategies
+    results = columns_of(comparison)
     yield "full cycles", _numbers([result.cycles for result in results], 1)
     yield "below floor, hours", _numbers([result.floor_broken_hours for result in results], 1)
-    short = [result.closing_shortfall_kwh for result in results]
+    reserve = [result.reserve_percent for result in results]
+    yield "reserve set to, %", _numbers(reserve, 0)
+    short = [result.flows.closing_shortfall_kwh for result in results]
     if _any(short, above=1e-6):
         yield "short at end, kWh", _numbers(short, 2)
     change = [result.stored_change_kwh for result in results]
@@ -183,7 +183,7 @@ def _battery_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
 
 
 def _backup_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
-    case, results = comparison.case, comparison.strategies
+    case, results = comparison.case, columns_of(comparison)
     horizon = case.limits.backup_horizon_hours
     backups = [result.backup for result in results]
     for label, figure in (
@@ -203,12 +203,12 @@ def _backup_rows(comparison: Comparison) -> Iterator[tuple[str, list[str]]]:
     if target is not None:
         yield (
             f"{target:g} h kept, % time",
-            [percent_down(share_meeting(case, result)) if result.backup else ABSENT for result in results],
+            [percent_down(result.target_share) if result.backup else ABSENT for result in results],
         )
 
 
 def bills_by_month(comparison: Comparison) -> Table:
-    """List the bill of every month under every strategy, and the total.
+    """List bill + wear of every month, the saving of what is set, and the totals.
 
     Parameters
     ----------
@@ -219,16 +219,31 @@ def bills_by_month(comparison: Comparison) -> Table:
     -------
     rich.table.Table
     """
-    currency, places = comparison.case.currency, _money_places(comparison)
+    advice, places = comparison.advice, _money_places(comparison)
+    runs = (advice.no_system, *advice.outcomes.values())
     table = plain_table()
-    table.add_column(currency, width=LABEL_WIDTH)
-    strategy_columns(table, comparison)
-    bills = [result.bill for result in comparison.strategies]
-    for row, period in enumerate(bills[0].periods):
-        amounts = [float(bill.periods[row].total) for bill in bills]
-        table.add_row(format_month(period.name), *_numbers(amounts, places))
+    table.add_column(f"\n{comparison.case.currency}", width=12)
+    for run in runs:
+        mark = "SET THIS\n" if run is advice.chosen else "\n"
+        table.add_column(
+            f"{mark}{run.name}", justify="right", width=15, style="bold" if run is advice.chosen else ""
+        )
+    table.add_column("saved as\nset", justify="right", width=9)
+    costs = [run.period_costs for run in runs]
+    chosen = advice.chosen.period_costs
+    for name in costs[0]:
+        saved = costs[0][name] - chosen[name]
+        table.add_row(
+            format_month(name), *_numbers([cost[name] for cost in costs], places), *_numbers([saved], places)
+        )
     table.add_section()
-    table.add_row("total", *_numbers([float(bill.total) for bill in bills], places), style="bold")
+    totals = [sum(cost.values()) for cost in costs]
+    table.add_row(
+        "total",
+        *_numbers(totals, places),
+        *_numbers([totals[0] - sum(chosen.values())], places),
+        style="bold",
+    )
     return table
 
 
@@ -252,7 +267,7 @@ def worst_moments(comparison: Comparison) -> Table:
     table.add_column("when", width=23)
     for heading in ("stored\nkWh", "hours\nleft", "hours\nwith sun"):
         table.add_column(heading, justify="right", width=8)
-    for result in comparison.strategies:
+    for result in comparison.advice.outcomes.values():
         if result.backup is None:
             continue
         elapsed = (result.backup.worst_at - case.times[0]).total_seconds() / 3600
@@ -267,13 +282,12 @@ def worst_moments(comparison: Comparison) -> Table:
     return table
 
 
-def shortfall_lines(results: Sequence[StrategyResult]) -> list[str]:
+def shortfall_lines(results: Iterable[Outcome]) -> list[str]:
     """Say in a sentence each what a strategy could not keep, by how much and when.
 
     Parameters
     ----------
-    results : sequence of StrategyResult
-        Any strategies.
+    results : iterable of Outcome
 
     Returns
     -------
@@ -331,24 +345,22 @@ def peak_days(comparison: Comparison) -> Table:
     ):
         table.add_column(heading, justify="right", width=width)
     for day in comparison.peak_days:
-        _add_peak_day(table, day, comparison.recommendation.strategy, currency, horizon)
+        _add_peak_day(table, day, comparison.advice.strategy, currency, horizon)
     return table
 
 
-def _add_peak_day(table: Table, day: PeakDay, chosen: str | None, currency: str, horizon: float) -> None:
-    names = [name for name in CHOICES if name in day.by_strategy]
+def _add_peak_day(table: Table, day: PeakDay, chosen: str, currency: str, horizon: float) -> None:
     places = currency_decimals(currency)
-    for row, name in enumerate(names):
-        outcome = day.by_strategy[name]
-        when = outcome.lowest_at
+    for row, (name, run) in enumerate(day.runs.items()):
+        when = run.lowest_at
         table.add_row(
             format_date(day.date) if row == 0 else "",
-            format_number(day.grid_only_cost, places) if row == 0 else "",
+            format_number(day.no_system_cost, places) if row == 0 else "",
             f"  {name}",
-            format_number(outcome.cost, places),
-            format_number(outcome.lowest_kwh, 2),
+            format_number(run.cost, places),
+            format_number(run.lowest_kwh, 2),
             # a level met at the day's last instant is that day's 24:00, not the next day's 00:00
-            ABSENT if when is None else f"{when:%H:%M}" if when.date() == day.date else "24:00",
-            format_hours(outcome.backup_hours, horizon),
+            f"{when:%H:%M}" if when.date() == day.date else "24:00",
+            format_hours(run.backup_hours, horizon),
             style="bold" if name == chosen else "",
         )

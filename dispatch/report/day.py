@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderResult
 
     from dispatch.case.case import Case
-    from dispatch.outcome import StrategyResult
+    from dispatch.outcome import Outcome
 
 
 BAND_WIDTH = 10
@@ -76,14 +76,14 @@ class Stretch:
     floor_kwh: float
 
 
-def stretches(case: Case, result: StrategyResult, day: dt.date) -> tuple[Stretch, ...]:
+def stretches(case: Case, result: Outcome, day: dt.date) -> tuple[Stretch, ...]:
     """Divide a local day into its hours, and an hour again where the price changes inside it.
 
     Parameters
     ----------
     case : Case
         The resolved scenario.
-    result : StrategyResult
+    result : Outcome
         The strategy whose battery is drawn.
     day : datetime.date
         A local day within the case.
@@ -106,7 +106,7 @@ def stretches(case: Case, result: StrategyResult, day: dt.date) -> tuple[Stretch
     return tuple(_stretch(case, result, steps[begin:end]) for begin, end in pairwise(edges))
 
 
-def _stretch(case: Case, result: StrategyResult, steps: np.ndarray[tuple[int], np.dtype[np.intp]]) -> Stretch:
+def _stretch(case: Case, result: Outcome, steps: np.ndarray[tuple[int], np.dtype[np.intp]]) -> Stretch:
     hours = len(steps) * case.dt_hours
     first, last = int(steps[0]), int(steps[-1])
     stored_kwh = result.flows["stored"]
@@ -131,14 +131,14 @@ class DayPicture:
     ----------
     case : Case
         The resolved scenario.
-    result : StrategyResult
+    result : Outcome
         The strategy whose battery is drawn.
     day : datetime.date
         A local day within the case.
     """
 
     case: Case
-    result: StrategyResult
+    result: Outcome
     day: dt.date
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:

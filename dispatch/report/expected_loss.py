@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from dispatch.backup.expected_loss import Rates
-    from dispatch.safety.study import BackupDetail
+    from dispatch.safety.study import BackupStudy
 
 
 STATE_THEM = (
@@ -25,18 +25,18 @@ STATE_THEM = (
 )
 
 
-def losses_section(detail: BackupDetail) -> Iterator[RenderableType]:
+def losses_section(study: BackupStudy) -> Iterator[RenderableType]:
     """Rank the strategies by bill + wear + expected loss, or say what to state.
 
     Parameters
     ----------
-    detail : BackupDetail
+    study : BackupStudy
 
     Returns
     -------
     iterator of renderable
     """
-    rates, case = detail.rates, detail.comparison.case
+    rates, case = study.rates, study.case
     outages = case.scenario.outages
     if rates is None or outages is None:
         yield bulleted([STATE_THEM])
@@ -53,20 +53,21 @@ def losses_section(detail: BackupDetail) -> Iterator[RenderableType]:
         (f"with lost\nload, {currency}", 14),
     ):
         table.add_column(heading, justify="right", width=width)
-    burden = {result.name: result.burden for result in detail.comparison.strategies}
-    for loss in sorted(detail.losses, key=lambda item: burden[item.strategy] + (item.money or 0.0)):
+    runs = (study.advice.no_system, *study.advice.outcomes.values(), study.outcome)
+    costs = {run.name: run.compared_cost for run in runs}
+    for loss in sorted(study.losses, key=lambda item: costs[item.strategy] + (item.money or 0.0)):
         table.add_row(
             loss.strategy,
             format_number(loss.unserved_kwh, 3),
             format_number(loss.unserved_hours, 3),
             format_number(loss.money, places),
-            format_number(burden[loss.strategy], places),
-            format_number(burden[loss.strategy] + loss.money, places) if loss.money is not None else ABSENT,
-            style="bold" if loss.strategy == detail.result.name else "",
+            format_number(costs[loss.strategy], places),
+            format_number(costs[loss.strategy] + loss.money, places) if loss.money is not None else ABSENT,
+            style="bold" if loss.strategy == study.outcome.name else "",
         )
     yield table
     yield Text(f"A year of outages, cheapest first. {_rates_words(rates)}", style="dim")
-    yield bulleted(_notes(detail, rates))
+    yield bulleted(_notes(study, rates))
 
 
 def _rates_words(rates: Rates) -> str:
@@ -79,8 +80,8 @@ def _rates_words(rates: Rates) -> str:
     )
 
 
-def _notes(detail: BackupDetail, rates: Rates) -> Iterator[str]:
-    outages = detail.comparison.case.scenario.outages
+def _notes(study: BackupStudy, rates: Rates) -> Iterator[str]:
+    outages = study.case.scenario.outages
     if outages is None:
         return
     when = "at any step alike" if outages.start_weights is None else "by the stated weights of month and hour"
@@ -90,7 +91,7 @@ def _notes(detail: BackupDetail, rates: Rates) -> Iterator[str]:
     if outages.value_of_lost_load_per_kwh is None:
         yield "Add value_of_lost_load_per_kwh to rank by money: what a kWh not served is worth to you."
     beyond = max(
-        (loss.beyond_horizon_kwh for loss in detail.losses if loss.strategy != "grid-only"), default=0.0
+        (loss.beyond_horizon_kwh for loss in study.losses if loss.strategy != "grid-only"), default=0.0
     )
     if beyond > 5e-4:
         yield f"Up to {beyond:.3f} kWh of it lie beyond the hours followed, where neither sun nor generator is counted."

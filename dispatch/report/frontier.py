@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 from rich.console import Group
 from rich.text import Text
 
@@ -14,10 +15,10 @@ from dispatch.formats import (
     format_moment,
     format_money,
     format_number,
-    format_span,
 )
-from dispatch.report.layout import bulleted, headed, plain_table
-from dispatch.words.notices import CAUTIONS, HINDSIGHT, span_words
+from dispatch.report.layout import bulleted, headed, money_places, plain_table, title_of
+from dispatch.words.advice import setting_words
+from dispatch.words.notices import cautions, span_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -25,11 +26,15 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
     from rich.table import Table
 
+    from dispatch.outcome import Outcome
     from dispatch.safety.frontier import Frontier, Price
-    from dispatch.safety.levels import AtReserve
+    from dispatch.safety.levels import Level
 
 
 PLOT_WIDTH, PLOT_HEIGHT = 66, 16
+
+SHORT_ROWS = 9
+"""Settings on the first screen; more are thinned out evenly."""
 
 
 LETTERS = {"reserve-first": "R", "solar-first": "S", "off-peak-first": "O"}
@@ -38,72 +43,112 @@ LETTERS = {"reserve-first": "R", "solar-first": "S", "off-peak-first": "O"}
 NAMES = {"percent": "% of nominal", "hours": "h of critical load", "kwh": "kWh"}
 
 
-def frontier_report(found: Frontier) -> Group:
+def frontier_report(found: Frontier, *, full: bool = False) -> Group:
     """Put the screen of ``dispatch frontier`` together.
 
     Parameters
     ----------
     found : Frontier
+    full : bool
+        Whether the plot, every level and what they rest on follow the answer.
 
     Returns
     -------
     rich.console.Group
-        Fits 80 columns.
+        Fits 80 columns; without ``full`` 24 lines.
     """
     case = found.case
-    span = format_span(case.times[0].date(), case.times[-1].date())
-    parts: list[RenderableType] = [
-        Text(case.name, style="bold"),
-        Text(f"{span}; least-cost plan at {len(found.levels)} levels, {case.currency}"),
-    ]
-    parts += headed("What safety costs", [bulleted(_answers(found))])
+    facts = f"{len(found.levels)} levels, as set and planned, {case.currency}"
+    parts: list[RenderableType] = [title_of(case, facts)]
+    parts += headed("What safety costs", [bulleted(_answers(found)), _short(found)])
+    if not full:
+        return Group(
+            *parts, Text("Every level, the curve of the plans, what it rests on: --full", style="dim")
+        )
     parts += headed("Bill + wear against hours of backup", _plot(found))
     parts += headed("Level by level", [_table(found), *_legend(found)])
     parts += headed("What this rests on", [bulleted(_assumptions(found))])
-    parts += headed("Cautions", [bulleted(CAUTIONS)])
-    worst = max(level.residual_kwh for level in found.levels)
+    parts += headed("Cautions", [bulleted(cautions(case))])
+    worst = max(level.plan.proof.residual_kwh for level in found.levels if level.plan.proof)
     footer = f"HiGHS: {len(found.levels)} schedules optimal; largest violation {worst:.0e} kWh; {found.seconds:.1f} s."
     parts += ["", Text(footer, style="dim")]
     return Group(*parts)
 
 
 def _answers(found: Frontier) -> Iterator[str]:
-    case, levels = found.case, found.levels
-    first, last = levels[0], levels[-1]
+    case, chosen = found.case, found.advice.chosen
+    least = chosen.backup.minimum if chosen.backup else 0.0
     yield (
-        f"From no reserve ({format_hours(first.carried_hours)} h) to the highest level "
-        f"({format_hours(last.carried_hours)} h): {format_money(last.burden - first.burden, case.currency)} more "
-        f"{span_words(case)}."
+        f"Set now: {setting_words(chosen)}, never less than {format_hours(least)} h, "
+        f"{format_money(chosen.compared_cost, case.currency)} {span_words(case)} (bill + wear)"
     )
-    if found.knee is None:
-        yield "No knee: every hour costs about the same."
-    else:
-        knee = levels[found.knee]
-        before, after = levels[found.knee - 1], levels[found.knee + 1]
-        money = format_money(knee.burden - first.burden, case.currency)
+    kept = [run for run in found.settings if run is not None]
+    if kept:
+        low, high = kept[0], kept[-1]
         yield (
-            f"The knee is at {_level_words(found, knee)}, for {money}: just "
-            f"below it an hour more costs {_slope(found, before, knee)}, just above {_slope(found, knee, after)}."
+            f"From {setting_words(low)} ({_least(low)} h) to {setting_words(high)} ({_least(high)} h) as set: "
+            f"{format_money(high.compared_cost - low.compared_cost, case.currency)} more {span_words(case)}"
         )
-    at = _stated(found)
-    if at is not None and (price := found.prices[at]) is not None:
-        yield (
-            f"Near the reserve of the file ({format_hours(found.stated_hours)} h): {_price(found, price)} "
-            f"{span_words(case)} for one more hour, so about twice that for two."
-        )
-    yield f"{HINDSIGHT}."
+    if kept and len(kept) < len(found.settings):
+        pairs = zip(found.levels, found.settings, strict=True)
+        most = max(level.carried_hours for level, run in pairs if run is not None)
+        yield f"Above {format_hours(most)} h at every moment no setting of this battery goes"
+    if found.knee is not None:
+        knee = _level_words(found, found.levels[found.knee])
+        yield f"Up to {knee} safety is cheap, beyond it the price climbs (the knee)"
 
 
-def _level_words(found: Frontier, level: AtReserve) -> str:
+def _least(run: Outcome) -> str:
+    return format_hours(run.backup.minimum if run.backup else None)
+
+
+def _is_set(found: Frontier, run: Outcome) -> bool:
+    advice = found.advice
+    return run.name == advice.strategy and run.reserve_percent == advice.reserve_percent
+
+
+def _short(found: Frontier) -> Table:
+    """List the settings that differ, each with the price of its hours; the bound beside."""
+    case = found.case
+    places = money_places(case.currency, [found.advice.no_system.total])
+    table = plain_table()
+    for heading, width in (
+        ("at least\nhours", 8),
+        (" set\n", 28),
+        (f"bill + wear\nas set, {case.currency}", 16),
+        ("more than\nline above", 12),
+        ("best plan\n(bound)", 11),
+    ):
+        table.add_column(heading, justify="left" if width == 28 else "right", width=width)
+    rows: list[tuple[Level, Outcome]] = []
+    for level, run in zip(found.levels, found.settings, strict=True):
+        if run is not None and (not rows or run is not rows[-1][1]):
+            rows.append((level, run))
+    if len(rows) > SHORT_ROWS:
+        rows = [rows[round(at)] for at in np.linspace(0, len(rows) - 1, SHORT_ROWS).tolist()]
+    for number, (level, run) in enumerate(rows):
+        more = run.compared_cost - rows[number - 1][1].compared_cost if number else None
+        table.add_row(
+            _least(run),
+            f" {setting_words(run).partition(' (')[0]}",
+            format_number(run.compared_cost, places),
+            format_number(more, places),
+            format_number(level.plan.compared_cost, places),
+            style="bold" if _is_set(found, run) else "",
+        )
+    return table
+
+
+def _level_words(found: Frontier, level: Level) -> str:
     hours = f"{format_hours(level.carried_hours)} h"
     return hours if found.measure == "hours" else f"{format_number(level.amount, 1)} % of nominal, {hours}"
 
 
-def _slope(found: Frontier, low: AtReserve, high: AtReserve) -> str:
+def _slope(found: Frontier, low: Level, high: Level) -> str:
     hours = high.carried_hours - low.carried_hours
     if hours <= 1e-9:
         return "nothing that can be told"
-    return format_money((high.burden - low.burden) / hours, found.case.currency)
+    return format_money((high.plan.bill_and_wear - low.plan.bill_and_wear) / hours, found.case.currency)
 
 
 def _price(found: Frontier, price: Price) -> str:
@@ -123,14 +168,19 @@ def _stated(found: Frontier) -> int | None:
 
 def _plot(found: Frontier) -> Iterator[RenderableType]:
     """Draw the levels as dots, the knee as K, and the strategies as letters at the least they leave."""
-    points = [(level.carried_hours, level.burden, "*") for level in found.levels]
+    points = [(level.carried_hours, level.plan.bill_and_wear, "*") for level in found.levels]
     if found.knee is not None:
         knee = found.levels[found.knee]
-        points.append((knee.carried_hours, knee.burden, "K"))
+        points.append((knee.carried_hours, knee.plan.bill_and_wear, "K"))
     points += [
-        (mark.least_hours, mark.burden, LETTERS[mark.strategy])
-        for mark in found.marks
-        if mark.strategy in LETTERS
+        (run.backup.minimum, run.compared_cost, "s")
+        for run in found.settings
+        if run is not None and run.backup
+    ]
+    points += [
+        (run.backup.minimum, run.compared_cost, LETTERS[run.name])
+        for run in found.advice.outcomes.values()
+        if run.backup
     ]
     right = max(point[0] for point in points) or 1.0
     low, high = min(point[1] for point in points), max(point[1] for point in points)
@@ -151,11 +201,11 @@ def _plot(found: Frontier) -> Iterator[RenderableType]:
 
 
 def _letters(found: Frontier) -> str:
-    words = ["* levels of the least-cost plan"]
+    words = ["s as set", "* least-cost plan with foresight (bound)"]
     if found.knee is not None:
-        words.append("K the knee")
-    words += [f"{LETTERS[m.strategy]} {m.strategy}" for m in found.marks if m.strategy in LETTERS]
-    return ", ".join(words) + (" (at the reserve of the file)." if len(words) > 2 else ".")
+        words.append("K its knee")
+    words += [f"{LETTERS[name]} {name}" for name in found.advice.outcomes]
+    return ", ".join(words) + " (as set, each at its own reserve)."
 
 
 def _table(found: Frontier) -> Table:
@@ -165,20 +215,21 @@ def _table(found: Frontier) -> Table:
     table = plain_table()
     heads = [("reserve\n%" if in_percent else "reserve\nhours", 9)]
     heads += [("promised\nhours", 9)] if in_percent else []
-    heads += [(f"bill\n{case.currency}", 10), ("wear\n", 8), ("bill + wear\n", 11)]
-    heads += [("an hour more\ncosts", 16), ("", 9)]
+    heads += [("as set:\nset", 20), (f"bill + wear\n{case.currency}", 11), ("planned:\nbill + wear", 11)]
+    heads += [("an hour more\ncosts", 15), ("", 7)]
     for heading, width in heads:
         table.add_column(heading, justify="right", width=width)
     stated = _stated(found)
-    for number, (level, price) in enumerate(zip(found.levels, found.prices, strict=True)):
+    rows = zip(found.levels, found.prices, found.settings, strict=True)
+    for number, (level, price, run) in enumerate(rows):
         amounts = [format_number(level.amount, 1 if in_percent else 2)]
         if in_percent:
             amounts.append(format_hours(level.carried_hours, case.limits.backup_horizon_hours))
         table.add_row(
             *amounts,
-            format_number(float(level.bill.total), places),
-            format_number(level.wear, places),
-            format_number(level.burden, places),
+            ABSENT if run is None else f"{run.name} {run.reserve_percent:g}%",
+            format_number(None if run is None else run.compared_cost, places),
+            format_number(level.plan.bill_and_wear, places),
             _interval(price, places),
             _remark(found, number, stated),
             style="bold" if number in {found.knee, stated} else "",
@@ -195,23 +246,20 @@ def _interval(price: Price | None, places: int) -> str:
 
 def _remark(found: Frontier, number: int, stated: int | None) -> str:
     level = found.levels[number]
-    if level.broken_hours > 0 or level.capped_hours > 0:
+    if (level.plan.floor_broken_hours or 0.0) > 0 or level.capped_hours > 0:
         return "not held"
-    return "knee" if number == found.knee else "as file" if number == stated else ""
+    return "knee" if number == found.knee else "as set" if number == stated else ""
 
 
 def _legend(found: Frontier) -> Iterator[RenderableType]:
-    lines = [
-        f"{mark.strategy} leaves at least {format_hours(mark.least_hours)} h ({mark.least_percent:.1f} % stored) for "
-        f"{format_money(mark.burden, found.case.currency)}, at the reserve of the file"
-        for mark in found.marks
-    ]
+    lines = []
     for level in found.levels:
-        if level.broken_hours > 0:
-            frame = level.flows["floor_shortfall"]
-            first, last = (level.flows.case.times[i] for i in (frame.nonzero()[0][0], frame.nonzero()[0][-1]))
+        broken = level.plan.floor_broken_hours or 0.0
+        if broken > 0:
+            frame = level.plan.flows["floor_shortfall"]
+            first, last = (level.plan.case.times[i] for i in (frame.nonzero()[0][0], frame.nonzero()[0][-1]))
             lines.append(
-                f"{format_number(level.amount, 1)} {NAMES[found.measure]} cannot be held in {level.broken_hours:g} h: "
+                f"{format_number(level.amount, 1)} {NAMES[found.measure]} cannot be held in {broken:g} h: "
                 f"first {format_moment(first)}, last {format_moment(last)}"
             )
         if level.capped_hours > 0:
@@ -226,8 +274,12 @@ def _legend(found: Frontier) -> Iterator[RenderableType]:
 
 def _assumptions(found: Frontier) -> Iterator[str]:
     yield (
-        "Every level is the least-cost plan of the whole span under that reserve: a bound for any setting, planned "
-        "with perfect foresight."
+        "As set: the cheapest strategy and reserve the device can be set to that keeps at least as much at every "
+        "moment, run as an inverter does."
+    )
+    yield (
+        "Planned: the least-cost plan of the whole span under that reserve, with perfect foresight: a bound for any "
+        "setting. The price of an hour is of the plans."
     )
     yield (
         "Hours promised are what the reserve alone carries from the worst instant, without sun: critical load and the "

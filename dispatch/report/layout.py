@@ -5,13 +5,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from rich import box
+from rich.console import Group
 from rich.table import Table
 from rich.text import Text
+
+from dispatch.formats import currency_decimals, format_number, format_span, format_step
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from rich.console import RenderableType
+
+    from dispatch.case.case import Case
 
 
 # head and sections ruled, nothing else; in a terminal without Unicode rich puts plain ASCII in its place
@@ -77,3 +82,18 @@ def bulleted(lines: Iterable[str]) -> Table:
     for line in lines:
         table.add_row("-", Text(line))
     return table
+
+
+def title_of(case: Case, more: str = "") -> Group:
+    """Head a screen: the home, its span and clock, and what else the second line says."""
+    span = format_span(case.times[0].date(), case.times[-1].date())
+    zone = case.scenario.site.time_zone
+    facts = more or f"{len(case.times):,} steps of {format_step(case.dt_hours)}, {zone}, {case.currency}"
+    return Group(Text(case.name, style="bold"), Text(f"{span}; {facts}"))
+
+
+def money_places(currency: str, amounts: Iterable[float | None], width: int = 9) -> int:
+    """Choose the decimals of a column: the currency's own, or none where they would not fit its width."""
+    places = currency_decimals(currency)
+    longest = max((len(format_number(amount, places)) for amount in amounts), default=0)
+    return places if longest <= width else 0

@@ -8,10 +8,13 @@ from rich.console import Group
 from rich.text import Text
 
 from dispatch.backup.generator import generator_note
+from dispatch.case.transfer import transfer_gap
 from dispatch.formats import ABSENT, currency_decimals, format_kwh, format_moment, format_number
 from dispatch.report.day import bar_length
 from dispatch.report.layout import bulleted, headed, plain_table
-from dispatch.words.notices import CAUTIONS
+from dispatch.words.generator import fuel_lines
+from dispatch.words.notices import cautions, first_cautions
+from dispatch.words.transfer import transfer_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -31,15 +34,16 @@ NO_SYSTEM = "no system"
 
 OUTAGE_ASSUMPTIONS = (
     (
-        "Up to the outage each strategy ran as planned; from then on nothing is foreseen: sun serves first, then the "
+        "Up to the outage the inverter ran as set; nothing is foreseen: sun serves first, then the "
         "generator while it runs, then the battery down to its empty level."
     ),
     "Not served is critical load that was wanted. Shed load was left off on purpose and is counted apart.",
+    "Where more is wanted than the inverter holds it trips: nothing is served until less is wanted.",
     "Power is even within a step: shorter spikes than a step are not seen.",
 )
 
 
-def outage_report(case: Case, plays: Sequence[Played], shown: Played) -> Group:
+def outage_report(case: Case, plays: Sequence[Played], shown: Played, *, full: bool = False) -> Group:
     """Put the screen of ``dispatch outage`` together.
 
     Parameters
@@ -48,7 +52,9 @@ def outage_report(case: Case, plays: Sequence[Played], shown: Played) -> Group:
     plays : sequence of Played
         The same outage under every strategy.
     shown : Played
-        The one drawn step by step.
+        The one asked about, drawn step by step.
+    full : bool
+        Whether the steps and what they rest on follow the answer.
 
     Returns
     -------
@@ -61,16 +67,35 @@ def outage_report(case: Case, plays: Sequence[Played], shown: Played) -> Group:
         Text(case.name, style="bold"),
         Text(f"Grid lost {format_moment(first.begins)}, back {format_moment(first.ends)} ({hours:g} h)"),
     ]
-    parts += headed("What happens", [bulleted(_answer(play) for play in plays)])
-    parts += headed("Side by side", [_side_by_side(plays, case.currency)])
+    others = (_answer(play) for play in plays if play is not shown)
+    lines = [*fuel_lines(shown, case.currency), *filter(None, [_trip_words(shown)]), *others]
+    parts += headed("What happens", [Text(_answer(shown), style="bold"), bulleted(lines)])
+    parts += ["", _side_by_side(plays, case.currency)]
+    if not full:
+        parts += [
+            Text(first_cautions(case), style="dim"),
+            Text("Step by step, filling up again: --full", style="dim"),
+        ]
+        return Group(*parts)
     parts += headed(f"Step by step with {shown.strategy}", _steps(case, shown))
     if shown.appliances:
         parts += headed("Who goes without", _appliances(shown))
     parts += headed("Filling up again once the grid is back", [_recharges(plays)])
-    note = generator_note(case)
+    note, gap = generator_note(case), transfer_gap(case)
+    if gap is not None:
+        parts += headed("The moment the grid fails", [bulleted([transfer_sentence(gap)])])
     parts += headed("What this rests on", [bulleted([*OUTAGE_ASSUMPTIONS, *([note] if note else [])])])
-    parts += headed("Cautions", [bulleted(CAUTIONS)])
+    parts += headed("Cautions", [bulleted(cautions(case))])
     return Group(*parts)
+
+
+def _trip_words(play: Played) -> str | None:
+    if play.first_trip is None:
+        return None
+    return (
+        f"The inverter TRIPS at {format_moment(play.first_trip)}, and in {play.tripped_hours:.1f} h in all: more is "
+        "wanted than it holds"
+    )
 
 
 def _name(play: Played) -> str:

@@ -10,7 +10,6 @@ from rich.text import Text
 from dispatch.formats import currency_decimals, format_hours, format_month, format_number
 from dispatch.report.bill import AT_LEAST, MORE_PLACES, SHARED_OUT, add_line, bill_table, decimal_text
 from dispatch.report.layout import bulleted, plain_table
-from dispatch.rules.score import is_plain
 from dispatch.strategies.table import CHOICES
 from tariffs.billing.summed import summed_lines
 from tariffs.terms.event_days import event_totals
@@ -23,11 +22,10 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from dispatch.comparison.compare import Comparison
-    from dispatch.outcome import Earned, StrategyResult
+    from dispatch.outcome import Outcome
     from tariffs.terms.event_days import EventTotals
 
     Section = tuple[str, list[RenderableType]]
-    Judged = StrategyResult | Earned
 
 
 BEYOND_PRICES = "Price of one more kWh bought; what depends on a whole period (tiers, demand) is left out."
@@ -42,7 +40,7 @@ def tariff_sections(comparison: Comparison) -> Iterator[Section]:
         The finished comparison.
     """
     case = comparison.case
-    if is_plain(case) and not case.prices.event.any():
+    if case.prices.is_plain and not case.prices.event.any():
         return
     shown = _shown(comparison)
     yield _bill_section(comparison)
@@ -52,25 +50,16 @@ def tariff_sections(comparison: Comparison) -> Iterator[Section]:
         yield _event_section(comparison, shown)
 
 
-def _basis(comparison: Comparison) -> str:
-    return "as set" if comparison.as_set else "planned"
-
-
-def _shown(comparison: Comparison) -> list[tuple[str, Judged]]:
+def _shown(comparison: Comparison) -> list[tuple[str, Outcome]]:
     """Without the system, the strategies that can be set as an inverter runs them, and the bound."""
-    found: list[tuple[str, Judged]] = []
-    for result in comparison.strategies:
-        if result.name in {"grid-only", "least-cost"}:
-            found.append((result.name, result))
-        elif result.name in CHOICES:
-            found.append((result.name, comparison.as_set.get(result.name, result)))
-    return found
+    advice = comparison.advice
+    runs = (advice.no_system, *advice.outcomes.values(), comparison.planned["least-cost"])
+    return [(run.name, run) for run in runs]
 
 
 def _bill_section(comparison: Comparison) -> Section:
-    name = comparison.recommendation.strategy or CHOICES[-1]
-    judged: Judged = comparison.as_set.get(name, comparison[name])
-    bill, places = judged.bill, comparison.case.tariff.rounding.places
+    name, run = comparison.advice.strategy, comparison.advice.chosen
+    bill, places = run.bill, comparison.case.tariff.rounding.places
     more = 0 if bill.rounds_lines else MORE_PLACES
     table = bill_table(bill.currency)
     for line in summed_lines(bill):
@@ -90,20 +79,20 @@ def _bill_section(comparison: Comparison) -> Section:
         if len(bill.periods) > 1
         else f"One bill of {bill.tariff_name}."
     )
-    return f"The bill of {name}, {_basis(comparison)}", [table, "", bulleted([note])]
+    return f"The bill of {name}, as set", [table, "", bulleted([note])]
 
 
-def _columns(table: Table, comparison: Comparison, shown: Sequence[tuple[str, Judged]]) -> None:
+def _columns(table: Table, comparison: Comparison, shown: Sequence[tuple[str, Outcome]]) -> None:
     for name, _ in shown:
         first, _, rest = name.rpartition("-")
-        head = f"{_basis(comparison)}\n{first}-\n{rest}" if name in CHOICES else f"\n{first}-\n{rest}"
-        chosen = name == comparison.recommendation.strategy
+        head = f"as set\n{first}-\n{rest}" if name in CHOICES else f"\n{first}-\n{rest}"
+        chosen = name == comparison.advice.strategy
         table.add_column(head, justify="right", width=10, style="bold" if chosen else "")
 
 
-def _demand_section(comparison: Comparison, shown: Sequence[tuple[str, Judged]]) -> Section:
+def _demand_section(comparison: Comparison, shown: Sequence[tuple[str, Outcome]]) -> Section:
     prices = comparison.case.prices
-    peaks = [peak_demand(prices, judged.flows["import"], judged.flows["export"]) for _, judged in shown]
+    peaks = [peak_demand(prices, run.flows["import"], run.flows["export"]) for _, run in shown]
     table = plain_table()
     table.add_column("kW", width=25, overflow="fold")
     _columns(table, comparison, shown)
@@ -136,12 +125,12 @@ def _demand_notes(peaks: Sequence[Sequence[PeakDemand]]) -> Iterator[str]:
         yield "*: the tariff bills more than was measured there (its minimum, or a share of an earlier month)."
 
 
-def _event_section(comparison: Comparison, shown: Sequence[tuple[str, Judged]]) -> Section:
+def _event_section(comparison: Comparison, shown: Sequence[tuple[str, Outcome]]) -> Section:
     case = comparison.case
-    totals = [(name, judged, _events(comparison, judged)) for name, judged in shown]
+    totals = [(name, run, _events(comparison, run)) for name, run in shown]
     first = totals[0][2]
     table = plain_table()
-    table.add_column(f"\n{case.currency}, {_basis(comparison)}", width=17)
+    table.add_column(f"\n{case.currency}, as set", width=17)
     for heading, width in (
         ("kWh in\nevents", 10),
         ("money in\nevents", 10),
@@ -161,7 +150,7 @@ def _event_section(comparison: Comparison, shown: Sequence[tuple[str, Judged]]) 
             format_number(events.total("day_cost"), places),
             format_hours(events.least_backup_hours, horizon),
             format_hours(events.median_backup_hours, horizon),
-            style="bold" if name == comparison.recommendation.strategy else "",
+            style="bold" if name == comparison.advice.strategy else "",
         )
     notes = [
         "h at start: hours of backup left when the event's price begins. grid-only and least-cost are planned.",
@@ -171,8 +160,8 @@ def _event_section(comparison: Comparison, shown: Sequence[tuple[str, Judged]]) 
     return f"The {len(first.days)} event days", [table, "", bulleted(notes)]
 
 
-def _events(comparison: Comparison, judged: Judged) -> EventTotals:
-    hours = None if judged.backup is None else judged.backup.hours
-    found = event_totals(comparison.case.prices, judged.flows["import"], judged.flows["export"], hours)
+def _events(comparison: Comparison, run: Outcome) -> EventTotals:
+    hours = None if run.backup is None else run.backup.hours
+    found = event_totals(comparison.case.prices, run.flows["import"], run.flows["export"], hours)
     assert found is not None  # noqa: S101 - asked only where the tariff has events
     return found

@@ -27,25 +27,31 @@ def case_conditions(case: Case, *, sells: bool = False) -> Conditions:
     return conditions(limits, case.load_kwh + case.idle_kwh, case.other_kwh, case.sun_kwh, sells=sells)
 
 
-def is_plain(case: Case) -> bool:
-    """Whether prices per step and fixed charges are the whole bill."""
-    prices = case.prices
-    return not (prices.blocks or prices.demand or prices.minimums or prices.netting)
-
-
-def target_level_kwh(case: Case) -> Floats | None:
+def target_level_kwh(case: Case, hours: float | None = None) -> Floats | None:
     """Level at the end of each step that carries the backup target, shape (n,); None without a target.
 
-    Critical load and idle draw of the following ``backup.target_hours``, past the data's end their beginning.
+    Critical load and idle draw of the following hours, past the data's end their beginning. Where one of those steps
+    is more than the inverter gives, no level carries it: infinity.
+
+    Parameters
+    ----------
+    case : Case
+    hours : float, optional
+        Default: ``backup.target_hours``. [h]
     """
-    hours = case.scenario.backup.target_hours
-    if hours is None:
+    wanted = case.scenario.backup.target_hours if hours is None else hours
+    if wanted is None:
         return None
-    limits, steps = case.limits, hours / case.dt_hours
+    limits, steps = case.limits, wanted / case.dt_hours
     drawn = case.critical_kwh + case.idle_kwh
     rounds, part = divmod(steps, len(drawn))
     needed = following_sum(drawn, part) + rounds * drawn.sum()
-    return np.asarray(limits.empty_kwh + needed / (limits.eta_inverter * limits.eta_discharge))
+    level = np.asarray(limits.empty_kwh + needed / (limits.eta_inverter * limits.eta_discharge))
+    trips = drawn > limits.inverter_kw * case.dt_hours + 1e-9
+    if trips.any() and wanted > 0:
+        reached = np.ones(len(drawn), dtype=bool) if rounds else following_sum(trips.astype(float), part) > 0
+        level = np.where(reached, np.inf, level)
+    return level
 
 
 @dataclass
@@ -117,11 +123,14 @@ class Scorer:
     target: Floats | None
 
     @classmethod
-    def of(cls, case: Case, *, sells: bool = False) -> Scorer:
-        """Prepare a case."""
-        return cls(case, case_conditions(case, sells=sells), target_level_kwh(case))
+    def of(cls, case: Case, *, sells: bool = False, target: Floats | None = None) -> Scorer:
+        """Prepare a case; the target is its own unless another is given."""
+        wanted = target_level_kwh(case) if target is None else target
+        return cls(case, case_conditions(case, sells=sells), wanted)
 
-    def tally_by_bill(self, orders: Orders, start_kwh: float | Floats | None = None) -> Tally:
+    def tally_by_bill(
+        self, orders: Orders, start_kwh: float | Floats | None = None, stored: Floats | None = None
+    ) -> Tally:
         """Score k candidates on the whole period by every term of the bill: tiers, demand, netting, minimums too.
 
         ``money`` is then all but the fixed charges, as it is in :meth:`tally` where prices per step are everything.
@@ -131,12 +140,14 @@ class Scorer:
         orders : Orders
         start_kwh : float or array, shape (k,), optional
             Level before the first step; default: the case's.
+        stored : array, shape (n, k), optional
+            Filled with the level at the end of each step. [kWh]
         """
-        if is_plain(self.case):
-            return self.tally(orders, start_kwh)
+        if self.case.prices.is_plain:
+            return self.tally(orders, start_kwh, stored=stored)
         prices = self.case.prices
         net = np.empty((len(self.case.times), orders.fill_kwh.shape[1]))
-        tally = self.tally(orders, start_kwh, net=net)
+        tally = self.tally(orders, start_kwh, net=net, stored=stored)
         for column, mine in enumerate(net.T):
             bought = np.maximum(mine, 0.0)
             tally.money[column] = tariffs.evaluate(prices, bought, bought - mine) - prices.fixed_total
@@ -148,6 +159,7 @@ class Scorer:
         start_kwh: float | Floats | None = None,
         steps: tuple[int, int] | None = None,
         net: Floats | None = None,
+        stored: Floats | None = None,
     ) -> Tally:
         """Score k candidates.
 
@@ -160,6 +172,8 @@ class Scorer:
             Only these steps; default: all.
         net : array, shape (n, k), optional
             Filled with import less export at the meter. [kWh]
+        stored : array, shape (n, k), optional
+            Filled with the level at the end of each step. [kWh]
         """
         counter = _Counter(self.case, self.given, orders.fill_kwh.shape[1], self.target)
         start = self.case.limits.start_kwh if start_kwh is None else start_kwh
@@ -168,6 +182,8 @@ class Scorer:
             counter.add(block)
             if net is not None:
                 net[block.steps] = block.net
+            if stored is not None:
+                stored[block.steps] = block.stored
 
         counter.tally.end_kwh = simulate(self.given, orders, start, visit, steps)
         return counter.tally

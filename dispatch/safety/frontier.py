@@ -19,21 +19,25 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch.errors import ScenarioError
-from dispatch.safety.levels import AtReserve, carried_hours, most_hours, solve_at
+from dispatch.program.program import Program
+from dispatch.safety.levels import carried_hours, most_hours, solve_at
 from dispatch.strategies.solve import prepare
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
+    from dispatch.advice.recommend import Recommendation
     from dispatch.arrays import Floats, Progress
-    from dispatch.case.case import Case
-    from dispatch.outcome import StrategyResult
+    from dispatch.case.case import Case, Measure
+    from dispatch.outcome import Outcome
     from dispatch.program.arrays import Optimum
-    from dispatch.program.program import Program
-    from dispatch.safety.levels import Measure
+    from dispatch.safety.levels import Level
 
 
 FEWEST_LEVELS = 21
+
+
+MOST_LEVELS = 1000  # each is a solved program
 
 
 WORKERS = 2
@@ -61,43 +65,41 @@ class Price:
 
 
 @dataclass(frozen=True)
-class Mark:
-    """A strategy as it stands in the comparison: the least it leaves in the year, and bill + wear."""
-
-    strategy: str
-    least_hours: float
-    least_percent: float
-    burden: float
-
-
-@dataclass(frozen=True)
 class Frontier:
-    """Levels in rising order with the price of an hour at each, the knee, and the strategies.
+    """Levels in rising order: what each costs as the device can be set, and as the best plan with foresight.
 
     Attributes
     ----------
-    case : Case
+    advice : Recommendation
     measure : str
         "percent" or "hours".
-    levels : tuple of AtReserve
+    levels : tuple of Level
+        The least-cost plans: the bound.
     prices : tuple of Price or None
-        None where the neighbours promise the same hours.
+        Of the plans; None where the neighbours promise the same hours.
     knee : int or None
-        Index of the knee, None where the frontier is nearly straight.
-    marks : tuple of Mark
+        Index of the knee of the plans, None where they are nearly straight.
+    settings : tuple of Outcome or None
+        Per level the cheapest strategy and reserve the device can be set to that keeps at least as much at every
+        instant, as an inverter runs it; None where none does.
     stated_hours : float
-        What the reserve of the file carries from the worst instant. [h]
+        What the reserve that is set carries from the worst instant. [h]
     seconds : float
     """
 
-    case: Case
+    advice: Recommendation
     measure: Measure
-    levels: tuple[AtReserve, ...]
+    levels: tuple[Level, ...]
     prices: tuple[Price | None, ...]
     knee: int | None
-    marks: tuple[Mark, ...]
+    settings: tuple[Outcome | None, ...]
     stated_hours: float
     seconds: float
+
+    @property
+    def case(self) -> Case:
+        """The case as loaded."""
+        return self.advice.case
 
 
 def ladder(case: Case, measure: Measure, count: int = FEWEST_LEVELS, most: float | None = None) -> Ladder:
@@ -121,6 +123,8 @@ def ladder(case: Case, measure: Measure, count: int = FEWEST_LEVELS, most: float
     limits = case.limits
     if count < FEWEST_LEVELS:
         raise ScenarioError(f"{case.path}: --levels: {count} is too few to see a price; ask for 21 or more")
+    if count > MOST_LEVELS:
+        raise ScenarioError(f"{case.path}: --levels: {count} is too many; ask for {MOST_LEVELS:,} or fewer")
     if measure == "percent":
         low, high = (100.0 * level / limits.full_kwh for level in (limits.empty_kwh, limits.ceiling_kwh))
         span = f"from {low:.4g} (empty) to {high:.4g} % (the ceiling)"
@@ -128,19 +132,20 @@ def ladder(case: Case, measure: Measure, count: int = FEWEST_LEVELS, most: float
         low, high = 0.0, min(most_hours(case), len(case.times) * case.dt_hours)
         span = f"up to the {len(case.times) * case.dt_hours:g} hours of data"
     longest = high if measure == "percent" else len(case.times) * case.dt_hours
-    if most is not None and not low < most <= longest + 1e-9:
+    if most is not None and not low + 0.01 <= most <= longest + 1e-9:
         raise ScenarioError(f"{case.path}: --to: {most:g} {measure} is no upper end; choose one {span}")
     return Ladder(measure, tuple(np.linspace(low, high if most is None else most, count).tolist()))
 
 
-def trace(
+def trace(  # noqa: PLR0913 - what to solve and who watches
     program: Program,
     rungs: Ladder,
+    reference: float,
     *,
     strategy: str = "least-cost",
     progress: Progress | None = None,
     record: Callable[[float, str, Optimum], None] | None = None,
-) -> tuple[AtReserve, ...]:
+) -> tuple[Level, ...]:
     """Solve a strategy at every level, on two solvers side by side, each going from level to level warm.
 
     Parameters
@@ -148,6 +153,8 @@ def trace(
     program : Program
         Of the case.
     rungs : Ladder
+    reference : float
+        Unrounded bill of the household without the system. [currency]
     strategy : str
     progress : callable, optional
         Called with (done, total, label).
@@ -156,7 +163,7 @@ def trace(
 
     Returns
     -------
-    tuple of AtReserve
+    tuple of Level
         In the order of the ladder. No level depends on the order: the last stage leaves one schedule.
     """
     prepare(program)
@@ -170,7 +177,9 @@ def trace(
                 place, amount = take()
             except IndexError:  # nothing is waiting any more
                 return
-            found[place] = _at(own, strategy, rungs.measure, amount, record)
+            found[place] = solve_at(
+                own, strategy, rungs.measure, amount, reference, _recorder(own, amount, record)
+            )
             if progress is not None:
                 progress(len(found), len(rungs.amounts), f"{amount:.1f} {rungs.measure}")
 
@@ -180,37 +189,25 @@ def trace(
     return tuple(found[place] for place in range(len(rungs.amounts)))
 
 
-def _at(
-    program: Program,
-    strategy: str,
-    measure: Measure,
-    amount: float,
-    record: Callable[[float, str, Optimum], None] | None,
-) -> AtReserve:
+def _recorder(
+    program: Program, amount: float, record: Callable[[float, str, Optimum], None] | None
+) -> Callable[[str, Optimum], None]:
     def recorded(stage: str, optimum: Optimum) -> None:
         if stage == "cost":
             program.warm.remember(optimum)  # the next level begins from this basis
         if record is not None:
             record(amount, stage, optimum)
 
-    return solve_at(program, strategy, measure, amount, recorded)
+    return recorded
 
 
-def frontier(
-    program: Program,
-    rungs: Ladder,
-    results: Sequence[StrategyResult] = (),
-    progress: Progress | None = None,
-) -> Frontier:
-    """Trace the frontier of the least-cost plan and mark the strategies on it.
+def frontier(advice: Recommendation, rungs: Ladder, progress: Progress | None = None) -> Frontier:
+    """Trace what safety costs: the least-cost plan at every level, and the cheapest setting that keeps as much.
 
     Parameters
     ----------
-    program : Program
-        Of the case.
+    advice : Recommendation
     rungs : Ladder
-    results : sequence of StrategyResult
-        Strategies to mark, from a comparison at the stated reserve.
     progress : callable, optional
 
     Returns
@@ -218,19 +215,34 @@ def frontier(
     Frontier
     """
     started = time.perf_counter()
-    levels = trace(program, rungs, progress=progress)
+    levels = trace(Program(advice.case_to_run), rungs, advice.no_system.bill_and_wear, progress=progress)
     hours = np.array([level.carried_hours for level in levels])
-    money = np.array([level.burden for level in levels])
+    money = np.array([level.plan.bill_and_wear for level in levels])
     return Frontier(
-        case=program.case,
+        advice=advice,
         measure=rungs.measure,
         levels=levels,
         prices=prices_of(hours, money),
         knee=knee_of(hours, money),
-        marks=tuple(_mark(program.case, result) for result in results if result.backup is not None),
-        stated_hours=carried_hours(program.case, program.case.floor_kwh),
+        settings=_settings(advice, levels),
+        stated_hours=carried_hours(advice.case, advice.case_to_run.floor_kwh),
         seconds=time.perf_counter() - started,
     )
+
+
+def _settings(advice: Recommendation, levels: tuple[Level, ...]) -> tuple[Outcome | None, ...]:
+    """Find the cheapest setting that keeps what each level promises; a setting met twice is run once."""
+    found: dict[int, Outcome] = {}
+    places = [
+        advice.scan.cheapest_with(level.carried_hours)
+        if level.measure == "hours"
+        else advice.scan.cheapest_above(level.amount)
+        for level in levels
+    ]
+    for at in places:
+        if at is not None and at not in found:
+            found[at] = advice.run(at)
+    return tuple(None if at is None else found[at] for at in places)
 
 
 def prices_of(hours: Floats, money: Floats) -> tuple[Price | None, ...]:
@@ -271,9 +283,3 @@ def knee_of(hours: Floats, money: Floats) -> int | None:
     below = (hours - hours[0]) / width - (money - money[0]) / height
     at = int(np.argmax(below))
     return at if below[at] > STRAIGHT else None
-
-
-def _mark(case: Case, result: StrategyResult) -> Mark:
-    least_kwh = float(result.flows["stored"].min())
-    least_hours = float(result.backup.minimum) if result.backup is not None else 0.0
-    return Mark(result.name, least_hours, 100.0 * least_kwh / case.limits.full_kwh, result.burden)

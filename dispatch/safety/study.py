@@ -1,4 +1,4 @@
-"""Everything ``dispatch backup`` tells about one strategy: when its hours are few, why, and what more would cost."""
+"""Everything ``dispatch backup`` tells about one run: when its hours are few, why, and what more would cost."""
 
 from __future__ import annotations
 
@@ -8,21 +8,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from dispatch.advice.recommend import MoreHours, more_hours
 from dispatch.arrays import quiet
 from dispatch.backup.expected_loss import ExpectedLoss, Rates, expected_loss, rates_of
 from dispatch.backup.recharge import FULL_FRACTION, Recharge, recharges
-from dispatch.errors import ScenarioError
-from dispatch.safety.levels import AtReserve, level_for_hours, most_hours, solve_at
-from dispatch.strategies.table import STRATEGIES
+from dispatch.comparison.compare import PeakDay, peak_days
+from dispatch.safety.answers import EVENING_HOUR, Answer, answer_for
+from dispatch.safety.levels import most_hours
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
+    from dispatch.advice.recommend import Recommendation
     from dispatch.arrays import Floats, Progress
     from dispatch.case.case import Case
-    from dispatch.comparison.compare import Comparison
-    from dispatch.outcome import StrategyResult
-    from dispatch.program.program import Program
+    from dispatch.outcome import Outcome
+    from dispatch.safety.asked import Asked
 
 
 PERCENTILES = (0, 1, 5, 25, 50, 75, 95, 100)
@@ -41,11 +40,8 @@ DEAR_FRACTION = 1.15
 """A load this far above its mean is called heavy."""
 
 
-YEAR_DAYS = (360, 370)
-
-
 @dataclass(frozen=True)
-class Picture:
+class MonthHour:
     """Backup hours by month (January first) and hour of the local day at which the grid fails.
 
     ``least`` and ``median`` have shape (12, 24); NaN where the data hold no such instant. [h]
@@ -80,7 +76,7 @@ class WorstMoment:
 
 
 @dataclass(frozen=True)
-class Inverter:
+class InverterFit:
     """Whether the inverter carries the critical load: all power in kW, idle draw included in ``peak_kw``.
 
     ``together_kw`` is every critical appliance running at once, ``largest_kw`` the largest of them (None without a
@@ -96,62 +92,33 @@ class Inverter:
 
 
 @dataclass(frozen=True)
-class More:
-    """More hours at every instant, and what they cost.
+class BackupStudy:
+    """What one run leaves for outages; see the classes of its parts."""
 
-    ``at`` is the strategy's optimum under the reserve that keeps ``hours``, None where the battery cannot;
-    ``percent`` the constant reserve that keeps them; ``cost`` the rise of bill + wear over the data.
-    """
-
-    extra_hours: float
-    hours: float
-    percent: float
-    at: AtReserve | None
-    cost: float | None
-
-
-@dataclass(frozen=True)
-class BackupDetail:
-    """What one strategy leaves for outages; see the classes of its parts."""
-
-    comparison: Comparison
-    result: StrategyResult
+    advice: Recommendation
+    outcome: Outcome
     chosen_by: str
+    answer: Answer
+    evening: Answer
     percentiles: dict[int, tuple[float, float]]
-    picture: Picture
+    month_hour: MonthHour
     worst: tuple[WorstMoment, ...]
     days_as_bad: int
-    inverter: Inverter
+    peak_days: tuple[PeakDay, ...]
+    inverter: InverterFit
     recharges: tuple[Recharge, ...]
-    more: tuple[More, ...]
+    more: tuple[MoreHours, ...]
     most_hours: float
     rates: Rates | None
     losses: tuple[ExpectedLoss, ...]
 
-
-def require_carried(case: Case) -> None:
-    """Refuse a stated critical load that the inverter can never carry.
-
-    Raises
-    ------
-    ScenarioError
-        A critical load left to its default is the served load: then the screens warn instead.
-    """
-    if case.scenario.critical_load is None:
-        return
-    power_kw = (case.critical_kwh + case.idle_kwh) / case.dt_hours
-    worst = int(np.argmax(power_kw))
-    if power_kw[worst] > case.limits.inverter_kw + 1e-9:
-        lacking_w = (power_kw[worst] - case.limits.inverter_kw) * 1000.0
-        raise ScenarioError(
-            f"{case.path}: critical_load: at {case.times[worst].isoformat(timespec='minutes')} it is, with idle draw, "
-            f"{power_kw[worst]:.4g} kW, more than inverter.continuous_w = {case.limits.inverter_kw * 1000:,.6g} W can "
-            f"give in an outage; take circuits out of critical_load or raise inverter.continuous_w by at least "
-            f"{np.ceil(lacking_w - 1e-6):,.0f} W"
-        )
+    @property
+    def case(self) -> Case:
+        """The case as it was run."""
+        return self.outcome.case
 
 
-def picture_of(case: Case, hours: Floats) -> Picture:
+def month_hour(case: Case, hours: Floats) -> MonthHour:
     """Sort backup hours by the month and hour in which the grid fails."""
     instants = case.times + pd.Timedelta(hours=case.dt_hours)
     frame = pd.DataFrame({"month": instants.month, "hour": instants.hour, "hours": hours})
@@ -160,14 +127,15 @@ def picture_of(case: Case, hours: Floats) -> Picture:
     least, median = (
         table.reindex(places).to_numpy().reshape(12, 24) for table in (grouped.min(), grouped.median())
     )
-    return Picture(least, median)
+    return MonthHour(least, median)
 
 
-def worst_moments(case: Case, result: StrategyResult, count: int = WORST) -> tuple[WorstMoment, ...]:
+def worst_moments(outcome: Outcome, count: int = WORST) -> tuple[WorstMoment, ...]:
     """Find the days whose worst instant leaves the fewest hours, and say why it is bad."""
-    if result.backup is None:
+    if outcome.backup is None:
         return ()
-    hours, with_sun = result.backup.hours, result.backup.hours_with_sun
+    case = outcome.case
+    hours, with_sun = outcome.backup.hours, outcome.backup.hours_with_sun
     instants = case.times + pd.Timedelta(hours=case.dt_hours)
     order = np.lexsort((np.arange(len(hours)), np.round(with_sun, 2), np.round(hours, 2)))
     seen, chosen = set(), []
@@ -178,7 +146,7 @@ def worst_moments(case: Case, result: StrategyResult, count: int = WORST) -> tup
             chosen.append(at)
         if len(chosen) == count:
             break
-    return tuple(_moment(case, result, at, instants[at]) for at in chosen)
+    return tuple(_moment(case, outcome, at, instants[at]) for at in chosen)
 
 
 def days_as_bad(case: Case, hours: Floats) -> int:
@@ -186,13 +154,13 @@ def days_as_bad(case: Case, hours: Floats) -> int:
     return len(np.unique(case.times[hours <= hours.min() + 0.05].normalize()))
 
 
-def _moment(case: Case, result: StrategyResult, at: int, instant: pd.Timestamp) -> WorstMoment:
-    backup = result.backup
+def _moment(case: Case, outcome: Outcome, at: int, instant: pd.Timestamp) -> WorstMoment:
+    backup = outcome.backup
     assert backup is not None  # noqa: S101 - the caller left out strategies without a battery
     need_kw = (case.critical_kwh + case.idle_kwh) / case.dt_hours
     count = max(int(np.ceil(backup.hours[at] / case.dt_hours)), 1)
     following = need_kw[(at + 1 + np.arange(count)) % len(need_kw)]
-    stored, floor = float(result.flows["stored"][at]), float(case.floor_kwh[at])
+    stored, floor = float(outcome.flows["stored"][at]), float(case.floor_kwh[at])
     return WorstMoment(
         at=instant,
         hours=float(backup.hours[at]),
@@ -226,13 +194,13 @@ def _why(stored_kwh: float, floor_kwh: float, ceiling_kwh: float, load_ratio: fl
     return level  # a light load ahead is no reason for few hours
 
 
-def inverter_of(case: Case, result: StrategyResult) -> Inverter:
+def inverter_of(outcome: Outcome) -> InverterFit:
     """Compare the inverter's ratings with the critical load, hour by hour and all appliances at once."""
+    case, backup = outcome.case, outcome.backup
     critical = case.scenario.critical_load
     appliances = (critical.appliances if critical is not None else None) or ()
     watts = [one.watts * one.count for one in appliances]
-    backup = result.backup
-    return Inverter(
+    return InverterFit(
         continuous_kw=case.limits.inverter_kw,
         surge_kw=case.limits.surge_kw,
         peak_kw=backup.critical_peak_kw if backup is not None else 0.0,
@@ -242,109 +210,73 @@ def inverter_of(case: Case, result: StrategyResult) -> Inverter:
     )
 
 
-def refill_after_worst(case: Case, result: StrategyResult) -> tuple[Recharge, ...]:
+def refill_after_worst(outcome: Outcome) -> tuple[Recharge, ...]:
     """Recharge from empty, from the instant at which the worst moment's outage has emptied the battery."""
-    if result.backup is None:
+    if outcome.backup is None:
         return ()
-    at = int(np.argmin(np.round(result.backup.hours, 6)))
-    passed = (at + 1) * case.dt_hours + float(result.backup.hours[at])
+    case = outcome.case
+    at = int(np.argmin(np.round(outcome.backup.hours, 6)))
+    passed = (at + 1) * case.dt_hours + float(outcome.backup.hours[at])
     first = int(passed / case.dt_hours + 1e-9)
     return recharges(case, first, case.limits.empty_kwh, passed - first * case.dt_hours)
 
 
-def price_of_more(
-    program: Program, result: StrategyResult, extras: Sequence[float] = MORE_HOURS
-) -> tuple[More, ...]:
-    """Price more hours at every instant, on top of the least a strategy leaves now.
-
-    A reserve in hours keeps exactly what is asked for at each instant, so it is the cheapest way to it.
-
-    Parameters
-    ----------
-    program : Program
-        Of the case the result is for.
-    result : StrategyResult
-    extras : sequence of float
-        Hours on top. [h]
-    """
-    case, found = program.case, []
-    if result.backup is None or result.name not in STRATEGIES:
-        return ()
-    for extra in extras:
-        hours = result.backup.minimum + extra
-        if hours > case.limits.backup_horizon_hours or hours > len(case.times) * case.dt_hours:
-            continue
-        percent = 100.0 * level_for_hours(case, hours) / case.limits.full_kwh
-        at = None if hours > most_hours(case) + 1e-9 else solve_at(program, result.name, "hours", hours)
-        cost = None if at is None else at.burden - result.burden
-        found.append(More(extra, hours, percent, at, cost))
-    return tuple(found)
-
-
-def losses_of(comparison: Comparison) -> tuple[Rates | None, tuple[ExpectedLoss, ...]]:
-    """Expect a year of outages under every strategy that can be judged; nothing where no statistics are stated."""
-    case = comparison.case
-    outages = case.scenario.outages
+def losses_of(advice: Recommendation, outcome: Outcome) -> tuple[Rates | None, tuple[ExpectedLoss, ...]]:
+    """Expect a year of outages without the system and under every strategy as set; nothing without statistics."""
+    outages = advice.case.scenario.outages
     if outages is None:
         return None, ()
-    judged = [r for r in comparison.strategies if r.backup is not None or not r.flows.has_system]
-    return rates_of(outages), tuple(expected_loss(case, result.flows, outages) for result in judged)
+    runs = {run.name: run for run in (advice.no_system, *advice.outcomes.values(), outcome)}
+    return rates_of(outages), tuple(expected_loss(run.case, run.flows, outages) for run in runs.values())
 
 
-def backup_detail(
-    comparison: Comparison, program: Program, strategy: str | None = None, progress: Progress | None = None
-) -> BackupDetail:
+def backup_study(
+    advice: Recommendation,
+    asked: Asked,
+    *,
+    at: str | None = None,
+    level: str | None = None,
+    progress: Progress | None = None,
+) -> BackupStudy:
     """Work out everything ``dispatch backup`` shows.
 
     Parameters
     ----------
-    comparison : Comparison
-    program : Program
-        Of the same case.
-    strategy : str, optional
-        Default: the recommended one, or the safest where none is recommended.
+    advice : Recommendation
+    asked : Asked
+        The run to look at.
+    at, level : str, optional
+        See :func:`answer_for`.
     progress : callable, optional
     """
-    case, tell = comparison.case, progress or quiet
-    name, chosen_by = _chosen(comparison, strategy)
-    result = comparison[name]
-    backup = result.backup
-    if backup is None:
-        raise ScenarioError(
-            f"{case.path}: --strategy: {name} leaves the battery alone; choose another strategy"
-        )
-    tell(1, 3, "price of more hours")
-    more = price_of_more(program, result)
-    tell(2, 3, "outages of a year")
-    rates, losses = losses_of(comparison)
-    tell(3, 3, "done")
-    return BackupDetail(
-        comparison=comparison,
-        result=result,
-        chosen_by=chosen_by,
+    tell, outcome = progress or quiet, asked.outcome
+    backup = outcome.backup
+    assert backup is not None  # noqa: S101 - only runs with a battery are asked about
+    tell(1, 4, "hours of backup")
+    answer, evening = answer_for(outcome, at, level), answer_for(outcome, f"{EVENING_HOUR}:00")
+    tell(2, 4, "price of more hours")
+    more = tuple(more_hours(advice, outcome, extra) for extra in MORE_HOURS)
+    tell(3, 4, "outages of a year")
+    rates, losses = losses_of(advice, outcome)
+    tell(4, 4, "done")
+    return BackupStudy(
+        advice=advice,
+        outcome=outcome,
+        chosen_by=asked.chosen_by,
+        answer=answer,
+        evening=evening,
         percentiles={
             p: (float(np.percentile(backup.hours, p)), float(np.percentile(backup.hours_with_sun, p)))
             for p in PERCENTILES
         },
-        picture=picture_of(case, backup.hours),
-        worst=worst_moments(case, result),
-        days_as_bad=days_as_bad(case, backup.hours),
-        inverter=inverter_of(case, result),
-        recharges=refill_after_worst(case, result),
+        month_hour=month_hour(outcome.case, backup.hours),
+        worst=worst_moments(outcome),
+        days_as_bad=days_as_bad(outcome.case, backup.hours),
+        peak_days=peak_days(advice.no_system.flows, [outcome]),
+        inverter=inverter_of(outcome),
+        recharges=refill_after_worst(outcome),
         more=more,
-        most_hours=most_hours(case),
+        most_hours=most_hours(outcome.case),
         rates=rates,
         losses=losses,
     )
-
-
-def _chosen(comparison: Comparison, strategy: str | None) -> tuple[str, str]:
-    if strategy is not None:
-        return strategy, "as asked"
-    if comparison.recommendation.strategy is not None:
-        return comparison.recommendation.strategy, "recommended"
-    safest = max(
-        (r for r in comparison.strategies if r.backup is not None and r.name != "least-cost"),
-        key=lambda r: r.backup.minimum if r.backup else 0.0,
-    )
-    return safest.name, "none is recommended, this is the safest"

@@ -5,8 +5,16 @@ from __future__ import annotations
 import datetime as dt
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, Strict, model_validator
 from pydantic_core import PydanticCustomError
+
+from tariffs.reading.clock import (
+    MINUTES_PER_DAY,
+    NO_DATE,
+    minutes_of,
+    month_day,
+)
+from tariffs.reading.models import Frozen
 
 
 def refusal(field: str, text: str) -> PydanticCustomError:
@@ -19,13 +27,24 @@ def _as_text(value: object) -> object:
     return value.isoformat() if isinstance(value, dt.date | dt.time) else value
 
 
-Positive = Annotated[float, Strict(), Field(gt=0)]
+def _no_dust(value: float) -> float:
+    """Refuse a number so small that dividing by it gives no figure."""
+    if 0.0 < value < 1e-9:
+        raise PydanticCustomError("setting", "so small that it must be a slip; write at least 1e-9")
+    return value
 
 
-NotNegative = Annotated[float, Strict(), Field(ge=0)]
+# larger than anything of a household, in whatever unit: a slip, or arithmetic would leave the finite numbers
+_LARGEST = 1e9
 
 
-Efficiency = Annotated[float, Strict(), Field(gt=0, le=1)]
+Positive = Annotated[float, Strict(), Field(gt=0, le=_LARGEST), AfterValidator(_no_dust)]
+
+
+NotNegative = Annotated[float, Strict(), Field(ge=0, le=_LARGEST)]
+
+
+Efficiency = Annotated[float, Strict(), Field(gt=0, le=1), AfterValidator(_no_dust)]
 
 
 Share = Annotated[float, Strict(), Field(ge=0, le=1)]
@@ -37,47 +56,51 @@ Percent = Annotated[float, Strict(), Field(ge=0, le=100)]
 Switch = Annotated[bool, Strict()]
 
 
-Count = Annotated[int, Strict(), Field(ge=1)]
+Count = Annotated[int, Strict(), Field(ge=1, le=10_000)]
 
 
-Text = Annotated[str, Field(min_length=1)]
+TYPICAL = "typical_"
+"""A load column whose name begins so is a typical profile, not a home's own readings; every screen says it."""
 
 
 Moment = Annotated[str, BeforeValidator(_as_text)]
 
 
-class Frozen(BaseModel):
-    """A section: what it does not list is an error, and what was read never changes."""
+def _clock_time(value: str) -> str:
+    if minutes_of(value) == MINUTES_PER_DAY:
+        raise ValueError("24:00 is the end of the day; write '00:00'")
+    return value
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+def _clock_end(value: str) -> str:
+    minutes_of(value)
+    return value
 
 
-def is_time_of_day(text: str) -> bool:
-    """Tell whether a text is a clock time such as ``18:00``."""
+def _day_of_year(value: str) -> str:
+    month_day(value)
+    return value
+
+
+def _local_date(value: str) -> str:
     try:
-        return ":" in text and dt.time.fromisoformat(text).tzinfo is None
+        dt.date.fromisoformat(value)
     except ValueError:
-        return False
+        raise ValueError(NO_DATE) from None
+    return value
 
 
-def minutes_of(clock: str) -> int:
-    """Minutes after midnight of a clock time; ``24:00`` is the day's end."""
-    if clock == "24:00":
-        return 24 * 60
-    time = dt.time.fromisoformat(clock)
-    return time.hour * 60 + time.minute
+ClockTime = Annotated[Moment, AfterValidator(_clock_time)]
 
 
-def month_day(text: str) -> tuple[int, int]:
-    """Read a day of the year, ``MM-DD``.
+ClockEnd = Annotated[Moment, AfterValidator(_clock_end)]
+"""A clock time, or ``24:00``."""
 
-    Raises
-    ------
-    ValueError
-        If there is no such day in any year.
-    """
-    day = dt.date.fromisoformat(f"2024-{text}")  # a leap year: 02-29 is a day
-    return day.month, day.day
+
+DayOfYear = Annotated[str, AfterValidator(_day_of_year)]
+
+
+LocalDate = Annotated[Moment, AfterValidator(_local_date)]
 
 
 Windows = Annotated[int, Strict(), Field(ge=0, le=8)]
@@ -111,7 +134,7 @@ class DeviceSettings(Frozen):
 
     @model_validator(mode="after")
     def _steps_divide(self) -> Self:
-        if 1440 % self.time_step_minutes:
+        if MINUTES_PER_DAY % self.time_step_minutes:
             text = f"{self.time_step_minutes} minutes do not divide a day; write 15, 30, 60, 120 or 180"
             raise refusal("time_step_minutes", text)
         if abs(100 / self.level_step_percent - round(100 / self.level_step_percent)) > 1e-9:

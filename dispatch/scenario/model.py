@@ -12,33 +12,28 @@ with the code that resolves it.
 from __future__ import annotations
 
 import datetime as dt
-from difflib import get_close_matches
-from typing import Annotated, Literal, Self
-from zoneinfo import ZoneInfo, available_timezones
+from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import Discriminator, Field, Strict, Tag, field_validator, model_validator
+from pydantic import Discriminator, Field, Strict, Tag, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from dispatch.scenario.fields import (
+    ClockTime,
     Count,
     DeviceSettings,
     Efficiency,
-    Frozen,
     Moment,
     NotNegative,
     Percent,
     Positive,
     Share,
     Switch,
-    Text,
-    is_time_of_day,
     refusal,
 )
 from dispatch.scenario.outages import Generator, Outages, RaisedReserve, one_measure
-from tariffs.currencies import CURRENCIES
-
-_YEARS = (1970, 2100)
-"""Years a period may lie in: outside it is a slip of the keyboard."""
+from tariffs.reading.clock import FIRST_YEAR, LAST_YEAR, unknown_zone
+from tariffs.reading.models import Frozen, Text
+from tariffs.reading.refusals import unknown_currency
 
 
 class Site(Frozen):
@@ -47,45 +42,13 @@ class Site(Frozen):
     time_zone: Text = Field(description="IANA name of the clock on the wall, such as America/Halifax")
     currency: Text = Field(description="ISO 4217 code of the money in the tariff, such as CAD")
 
-    @field_validator("time_zone")
+    @field_validator("time_zone", "currency")
     @classmethod
-    def _known_zone(cls, value: str) -> str:
-        try:
-            ZoneInfo(value)
-        except (OSError, ValueError, KeyError):  # unknown, a folder of zones, or not a plain name
-            near = _near_zone(value)
-            hint = f"did you mean '{near}'?" if near else "write an IANA name such as 'Europe/Lisbon'"
-            raise PydanticCustomError("setting", "no such time zone; {hint}", {"hint": hint}) from None
+    def _known(cls, value: str, info: ValidationInfo) -> str:
+        found = (unknown_zone if info.field_name == "time_zone" else unknown_currency)(value)
+        if found:
+            raise PydanticCustomError("setting", "{text}", {"text": found})
         return value
-
-    @field_validator("currency")
-    @classmethod
-    def _known_currency(cls, value: str) -> str:
-        if value not in CURRENCIES:
-            near = _near_currency(value)
-            hint = f"did you mean '{near}'?" if near else "write three capital letters such as 'EUR'"
-            raise PydanticCustomError("setting", "not an ISO 4217 currency code; {hint}", {"hint": hint})
-        return value
-
-
-def _near_zone(value: str) -> str | None:
-    names = sorted(available_timezones())
-    wanted = value.strip().lower().replace(" ", "_")
-    # the last part alone is what people remember: "Halifax"
-    for part_of in (str.lower, lambda name: name.rsplit("/", 1)[-1].lower()):
-        table = {part_of(name): name for name in names}
-        if near := get_close_matches(wanted, table, n=1, cutoff=0.78):
-            return table[near[0]]
-    return None
-
-
-def _near_currency(value: str) -> str | None:
-    wanted = value.strip().upper()
-    # swapped letters are the commonest slip, and look far to difflib
-    swapped = [code for code in sorted(CURRENCIES) if sorted(code) == sorted(wanted)]
-    near = swapped or get_close_matches(wanted, sorted(CURRENCIES), n=9, cutoff=0.65)
-    # of equally near codes one of the same country: its first two letters; then one that many households use
-    return min(near, key=lambda code: (code[:2] != wanted[:2], code[:1] != wanted[:1]), default=None)
 
 
 class Period(Frozen):
@@ -105,8 +68,8 @@ class Period(Frozen):
         except ValueError:
             hint = "write a date such as '2025-01-01' or a date and time such as '2025-01-01T06:00'"
             raise PydanticCustomError("setting", "not a date; {hint}", {"hint": hint}) from None
-        if not _YEARS[0] <= year <= _YEARS[1]:
-            hint = f"write a year from {_YEARS[0]} to {_YEARS[1]}"
+        if not FIRST_YEAR <= year <= LAST_YEAR:
+            hint = f"write a year from {FIRST_YEAR} to {LAST_YEAR}"
             raise PydanticCustomError("setting", "the year looks wrong; {hint}", {"hint": hint})
         return value
 
@@ -120,23 +83,20 @@ class Appliance(Frozen):
     hours_per_day: Annotated[float, Strict(), Field(gt=0, le=24)] = Field(
         description="hours it runs a day; without starts_at spread evenly over the day; 24 = always"
     )
-    starts_at: Moment | None = Field(
+    starts_at: ClockTime | None = Field(
         None, description="local clock time HH:MM at which it starts each day; may run past midnight"
     )
+
+
+class CriticalAppliance(Appliance):
+    """One kind of appliance that is to run in an outage."""
+
     priority: Count | None = Field(
-        None, description="of a critical appliance in an outage: 1 is kept longest, higher numbers go first"
+        None, description="in an outage 1 is kept longest, higher numbers go first"
     )
     shed_below_percent: Percent | None = Field(
         None, description="in an outage it is switched off while the battery is below this percent of nominal"
     )
-
-    @field_validator("starts_at")
-    @classmethod
-    def _is_clock_time(cls, value: str | None) -> str | None:
-        if value is None or is_time_of_day(value):
-            return value
-        hint = "write the time of day between quotes, such as '18:00'"
-        raise PydanticCustomError("setting", "not a clock time; {hint}", {"hint": hint})
 
 
 class Load(Frozen):
@@ -163,6 +123,14 @@ class Load(Frozen):
         return self
 
 
+class CriticalLoad(Load):
+    """What is to run in an outage; the sources of a load."""
+
+    appliances: Annotated[tuple[CriticalAppliance, ...], Field(min_length=1)] | None = Field(
+        None, description="appliances, one table each"
+    )
+
+
 class Sun(Frozen):
     """What the panels can deliver on the DC side, from a CSV column."""
 
@@ -172,6 +140,8 @@ class Sun(Frozen):
 
 class Level(Frozen):
     """A level of the battery, as percent of nominal capacity or as kWh."""
+
+    examples: ClassVar[tuple[str, ...]] = ("{ percent = 60 }", "{ kwh = 5.0 }")
 
     percent: Percent | None = Field(None, description="percent of nominal capacity")
     kwh: NotNegative | None = Field(None, description="energy in the cells, in kWh")
@@ -330,9 +300,14 @@ class Scenario(Frozen):
     tariff: Text = Field(description="tariff file, relative to the scenario file")
     site: Site
     period: Period | None = None
+    repeats: bool = Field(
+        default=True,
+        description="whether the period stands for many like it: it then ends at the level it began with, and "
+        "battery.start and battery.closing are not used",
+    )
     load: Load
     other_load: Load | None = None
-    critical_load: Load | None = None
+    critical_load: CriticalLoad | None = None
     battery: Battery
     inverter: Inverter
     charging: Charging

@@ -5,27 +5,26 @@ All of it is optional. The sections are part of the scenario file and of :class:
 
 from __future__ import annotations
 
-import datetime as dt
 from itertools import pairwise
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, Strict, field_validator, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import Field, Strict, model_validator
 
 from dispatch.scenario.fields import (
-    Frozen,
+    ClockEnd,
+    ClockTime,
+    DayOfYear,
+    LocalDate,
     Moment,
     NotNegative,
     Percent,
     Positive,
     Share,
     Switch,
-    Text,
-    is_time_of_day,
-    minutes_of,
-    month_day,
     refusal,
 )
+from tariffs.reading.clock import minutes_of
+from tariffs.reading.models import Frozen
 
 SUSTAINED_MINUTES = 5.0
 """An interruption is sustained, and counts in SAIFI and CAIDI, if it is longer than this."""
@@ -50,11 +49,11 @@ class RaisedReserve(Frozen):
     several apply, and the reserve itself, the highest counts: nothing here can lower a reserve.
     """
 
-    dates: tuple[Moment, ...] | None = Field(None, description="local dates, such as ['2025-01-15']")
-    season_from: Text | None = Field(None, description="first day of part of the year, 'MM-DD'")
-    season_to: Text | None = Field(None, description="its last day, included; may lie in the next year")
-    clock_from: Moment | None = Field(None, description="clock time from which it holds; default '00:00'")
-    clock_to: Moment | None = Field(
+    dates: tuple[LocalDate, ...] | None = Field(None, description="local dates, such as ['2025-01-15']")
+    season_from: DayOfYear | None = Field(None, description="first day of part of the year, 'MM-DD'")
+    season_to: DayOfYear | None = Field(None, description="its last day, included; may lie in the next year")
+    clock_from: ClockTime | None = Field(None, description="clock time from which it holds; default '00:00'")
+    clock_to: ClockEnd | None = Field(
         None, description="clock time up to which it holds; default '24:00'; may lie on the next day"
     )
     percent: Percent | None = Field(None, description="at least this percent of nominal capacity")
@@ -64,36 +63,6 @@ class RaisedReserve(Frozen):
         None, description="with hours: share of the expected sun that may be counted on; default 0"
     )
 
-    @field_validator("dates")
-    @classmethod
-    def _are_dates(cls, values: tuple[str, ...] | None) -> tuple[str, ...] | None:
-        for value in values or ():
-            try:
-                dt.date.fromisoformat(value)
-            except ValueError:
-                text = "'{value}' is not a date; write local dates such as '2025-01-15'"
-                raise PydanticCustomError("setting", text, {"value": value}) from None
-        return values
-
-    @field_validator("season_from", "season_to")
-    @classmethod
-    def _are_days_of_the_year(cls, value: str | None) -> str | None:
-        try:
-            if value is not None:
-                month_day(value)
-        except ValueError:
-            hint = "write month and day such as '11-15'"
-            raise PydanticCustomError("setting", "not a day of the year; {hint}", {"hint": hint}) from None
-        return value
-
-    @field_validator("clock_from", "clock_to")
-    @classmethod
-    def _are_clock_times(cls, value: str | None) -> str | None:
-        if value is None or value == "24:00" or is_time_of_day(value):
-            return value
-        hint = "write the time of day between quotes, such as '18:00'"
-        raise PydanticCustomError("setting", "not a clock time; {hint}", {"hint": hint})
-
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
         one_measure({"percent": self.percent, "kwh": self.kwh, "hours": self.hours})
@@ -102,8 +71,6 @@ class RaisedReserve(Frozen):
         if (self.season_from is None) != (self.season_to is None):
             missing = "season_to" if self.season_to is None else "season_from"
             raise refusal(missing, "part of the year needs both its first and its last day; add it")
-        if self.clock_from == "24:00":
-            raise refusal("clock_from", "24:00 is the end of the day; write '00:00' and the next date")
         if self.dates is not None and not self.dates:
             raise refusal("dates", "the list is empty; name at least one date or remove it")
         return self
@@ -140,10 +107,11 @@ class Generator(Frozen):
     starts_below_percent: Percent | None = Field(
         None,
         description="in an outage it is started when the battery falls to this percent of nominal; "
-        "default: when the battery alone would not last the step",
+        "default: when something would be dark without it",
     )
     stops_at_percent: Percent | None = Field(
-        None, description="and stopped when it has reached this one; default: the ceiling"
+        None,
+        description="and stopped when it has reached this one; default: the ceiling (99 % of it with a taper)",
     )
 
     @model_validator(mode="after")

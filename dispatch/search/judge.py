@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch.case.stored_value import lowest_price_per_kwh
-from dispatch.rules.score import BROKEN_KWH, Scorer, is_plain
+from dispatch.rules.score import BROKEN_KWH, Scorer
 from dispatch.rules.walk import simulate
 from dispatch.settings.plain import plain_card
 from dispatch.settings.space import Tables
@@ -75,7 +75,7 @@ class Judge:
         self.count = 0
         self.plain: dict[str, Judged] = {}
         self._hopeless: Flags | None = None
-        self.batch = BATCH if is_plain(case) else TERMS_BATCH
+        self.batch = BATCH if case.prices.is_plain else TERMS_BATCH
 
     def _target_binds(self) -> bool:
         target, space, full = self.scorer.target, self.space, self.case.limits.full_kwh

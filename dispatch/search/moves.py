@@ -6,7 +6,8 @@ from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from dispatch.settings.card import MINUTES_PER_DAY, ChargeWindow, DayPlan, Window
+from dispatch.settings.card import ChargeWindow, DayPlan, Window
+from tariffs.reading.clock import MINUTES_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

@@ -18,7 +18,6 @@ import tariffs
 from dispatch.backup.hours import backup_hours
 from dispatch.case.limits import step_limits
 from dispatch.rules.conditions import conditions
-from dispatch.rules.score import is_plain
 from dispatch.rules.walk import Block, Orders, simulate
 
 if TYPE_CHECKING:
@@ -167,7 +166,7 @@ def _range(values: Floats) -> Range:
 def _bills(case: Case, net_kwh: Floats) -> Floats:
     """Bill of every column of net energy at the meter, shape (years,)."""
     bought, prices = np.maximum(net_kwh, 0.0), case.prices
-    if is_plain(case):
+    if case.prices.is_plain:
         sold = bought - net_kwh
         return prices.fixed_total + prices.import_price_per_kwh @ bought - prices.export_price_per_kwh @ sold
     return np.array(

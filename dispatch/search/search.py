@@ -19,7 +19,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.rules.score import is_plain
 from dispatch.search.judge import Judge, Judged, Part, entries, levels_fit, plain, with_plan
 from dispatch.search.moves import (
     apart,
@@ -289,7 +288,7 @@ def _polish(judge: Judge, judged: Judged) -> Judged:
         spans = [season_spans(judge.space, group) for group in range(len(card.plans))]
         for group, part in enumerate(judge.parts(card, spans)):
             moves = fine_moves(card.plans[group], judge.space)
-            card = _best_of(judge, card, group, moves, part if is_plain(judge.case) else None)
+            card = _best_of(judge, card, group, moves, part if judge.case.prices.is_plain else None)
         better = min(_one_reserve(judge, [best.card, card]), key=lambda other: other.score)
         if better.score >= best.score - 1e-9:
             break

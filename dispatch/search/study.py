@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.ahead.planner import rolling
+from dispatch.ahead.reachable import broken_promises, merit, reachable
+from dispatch.ahead.rolling import rolling, sells_of
 from dispatch.arrays import quiet
 from dispatch.formats import format_date
-from dispatch.outcome import Earned, earned, reference_bill
+from dispatch.outcome import Outcome, as_set_outcome, planned_outcome
 from dispatch.program.program import Program
 from dispatch.rules.replay import replay
-from dispatch.rules.score import is_plain
 from dispatch.search.judge import Judge, plain
 from dispatch.search.other_years import Robustness, other_years
 from dispatch.search.search import find
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Callable, Sequence
 
+    from dispatch.advice.recommend import Recommendation
     from dispatch.arrays import Progress
     from dispatch.case.case import Case
     from dispatch.flows import Flows
@@ -35,15 +36,23 @@ if TYPE_CHECKING:
 SOME_SHARE = 0.1  # of a window's steps: below it a price is an exception
 
 
-PLAIN, FOUND, ENTERED, REPLANNED, BOUND = "plain", "found", "entered", "re-planned", "bound"
+PLAIN, FOUND, ENTERED, REPLANNED, REACHABLE, BOUND = (
+    "plain",
+    "found",
+    "entered",
+    "re-planned",
+    "reachable",
+    "bound",
+)
 
 
 MEANINGS = {
     PLAIN: "the tariff's windows entered as they are, run by the inverter",
     FOUND: "the card, run by the inverter",
     ENTERED: "your card, run by the inverter",
-    REPLANNED: "a new 48 h plan every midnight from simple forecasts",
-    BOUND: "a plan that knew the whole period: no setting can beat it",
+    REPLANNED: "levels entered anew every evening, a quarter of the device's steps fine, from the last weeks alone",
+    REACHABLE: "the best levels for every step, had the period been known: what the inverter's own rules allow",
+    BOUND: "a plan that knew the period and is free of the inverter's rules: no setting can beat it",
 }
 
 
@@ -82,8 +91,8 @@ class SettingsStudy:
         The settings to enter (or those that were given).
     entered : bool
         Whether the card was given rather than found.
-    ways : tuple of Earned
-        plain, found or entered, re-planned, bound.
+    ways : tuple of Outcome
+        plain, found or entered, re-planned, reachable, bound.
     lines : tuple of Line
     sun_worth : float or None
         What sending the sun the other way would cost more; None where the device has no choice.
@@ -100,7 +109,7 @@ class SettingsStudy:
     space: Space
     card: Card
     entered: bool
-    ways: tuple[Earned, ...]
+    ways: tuple[Outcome, ...]
     lines: tuple[Line, ...]
     sun_worth: float | None
     changes: tuple[tuple[dt.date, str], ...]
@@ -108,7 +117,7 @@ class SettingsStudy:
     reference_total: float
     candidates: int
 
-    def __getitem__(self, name: str) -> Earned:
+    def __getitem__(self, name: str) -> Outcome:
         """Return one way by its name; KeyError if there is none."""
         for way in self.ways:
             if way.name == name:
@@ -116,14 +125,25 @@ class SettingsStudy:
         raise KeyError(name)
 
     @property
-    def chosen(self) -> Earned:
+    def chosen(self) -> Outcome:
         """The card's own way."""
         return self[ENTERED if self.entered else FOUND]
 
     @property
     def gap(self) -> float:
-        """How much more the card costs than the bound (bill + wear)."""
-        return self.chosen.burden - self[BOUND].burden
+        """How much more the card costs than the best that levels could do (bill + wear)."""
+        return self.chosen.compared_cost - self[REACHABLE].compared_cost
+
+    @property
+    def rules_cost(self) -> float:
+        """How much more the best levels cost than the bound: what the inverter's rules cost."""
+        return self[REACHABLE].compared_cost - self[BOUND].compared_cost
+
+    def missed_share(self, way: Outcome) -> float:
+        """Share of the time by which a way falls short of the backup target; 0 where it is met."""
+        backup = self.case.scenario.backup
+        wanted = backup.share_of_instants_fraction if backup.target_hours is not None else 0.0
+        return max(wanted - way.target_share, 0.0)
 
 
 def run_card(case: Case, judge: Judge, card: Card, name: str) -> Flows:
@@ -131,12 +151,15 @@ def run_card(case: Case, judge: Judge, card: Card, name: str) -> Flows:
     return replay(case, judge.tables.orders([card]), (name,), sells=card.sells)[0]
 
 
-def study(case: Case, progress: Progress | None = None, card: Card | None = None) -> SettingsStudy:
+def study(
+    advice: Recommendation, progress: Progress | None = None, card: Card | None = None
+) -> SettingsStudy:
     """Find the best settings that can be entered, or score those given, and compare them with plan and bound.
 
     Parameters
     ----------
-    case : Case
+    advice : Recommendation
+        Its reserve and start level hold in every row, so that rows compare.
     progress : callable, optional
         Called with (done, total, label).
     card : Card, optional
@@ -153,19 +176,21 @@ def study(case: Case, progress: Progress | None = None, card: Card | None = None
     """
     tell = progress or quiet
     tell(0, 6, "stating the program")
-    reference = reference_bill(case)
+    case, reference = advice.case_to_run, advice.no_system.bill_and_wear
     space = device_space(case)
     judge = Judge(case, space)
     tell(1, 6, "the bound")
-    optimum = solve(Program(case), STRATEGIES["least-cost"]).flows
-    naive = earned(case, PLAIN, run_card(case, judge, plain(judge).card, PLAIN), reference)
+    solved = solve(Program(case), STRATEGIES["least-cost"])
+    optimum = solved.flows
+    naive = as_set_outcome(run_card(case, judge, plain(judge).card, PLAIN), reference, None)
     if card is None:
         chosen = _found(judge, naive, optimum, lambda label: tell(2, 6, label))
     else:
-        chosen = earned(case, ENTERED, run_card(case, judge, card, ENTERED), reference), card
+        chosen = as_set_outcome(run_card(case, judge, card, ENTERED), reference, None), card
     tell(3, 6, "re-planning daily")
-    replanned = earned(case, REPLANNED, rolling(case), reference)
-    bound = earned(case, BOUND, optimum, reference)
+    replanned = replace(as_set_outcome(rolling(case), reference, None), name=REPLANNED)
+    best = best_levels(case, reference, (naive, chosen[0], replanned))
+    bound = replace(planned_outcome(solved, reference), name=BOUND)
     tell(4, 6, "reasons")
     way, final = chosen
     lines, sun_worth = reasons(judge, final)
@@ -177,7 +202,7 @@ def study(case: Case, progress: Progress | None = None, card: Card | None = None
         space=space,
         card=final,
         entered=card is not None,
-        ways=(naive, way, replanned, bound),
+        ways=(naive, way, replanned, best, bound),
         lines=lines,
         sun_worth=sun_worth,
         changes=tuple(season_changes(case, space)),
@@ -187,21 +212,38 @@ def study(case: Case, progress: Progress | None = None, card: Card | None = None
     )
 
 
-def _found(judge: Judge, naive: Earned, optimum: Flows, tell: Callable[[str], None]) -> tuple[Earned, Card]:
+def best_levels(case: Case, reference: float, rivals: Sequence[Outcome]) -> Outcome:
+    """Return the best that levels can do with foresight: never worse than a rival that keeps as much of the promises.
+
+    Every rival is levels run by the rules, so the best of them bounds what levels can do too.
+    """
+    flows = reachable(case, REACHABLE)
+    if sells_of(case):
+        flows = min(flows, reachable(case, REACHABLE, sells=True), key=lambda run: merit(case, run))
+    found = as_set_outcome(flows, reference, None)
+    promises = broken_promises(case, flows)
+    equals = [way for way in rivals if broken_promises(case, way.flows) <= promises]
+    cheapest = min((found, *equals), key=lambda way: way.compared_cost)
+    return replace(cheapest, name=REACHABLE, flows=replace(cheapest.flows, name=REACHABLE))
+
+
+def _found(judge: Judge, naive: Outcome, optimum: Flows, tell: Callable[[str], None]) -> tuple[Outcome, Card]:
     """Search, and let the real bill have the last word between what was found and the plain settings."""
     case = judge.case
-    reference = naive.saving + naive.total
-    candidates = [found.card for found in find(judge, optimum, tell, keep=1 if is_plain(case) else 30)]
-    runs = [(earned(case, FOUND, run_card(case, judge, card, FOUND), reference), card) for card in candidates]
+    reference = naive.reference
+    candidates = [found.card for found in find(judge, optimum, tell, keep=1 if case.prices.is_plain else 30)]
+    runs = [
+        (as_set_outcome(run_card(case, judge, card, FOUND), reference, None), card) for card in candidates
+    ]
     runs.append((replace(naive, name=FOUND), plain(judge).card))
-    return min(runs, key=lambda run: (_broken(case, run[0]), round(run[0].burden, 6)))
+    return min(runs, key=lambda run: (_broken(case, run[0]), round(run[0].compared_cost, 6)))
 
 
-def _broken(case: Case, way: Earned) -> tuple[float, ...]:
+def _broken(case: Case, way: Outcome) -> tuple[float, ...]:
     wanted = case.scenario.backup.share_of_instants_fraction if case.scenario.backup.target_hours else 0.0
     return (
-        round(way.unserved_kwh, 6),
-        round(way.import_excess_kwh, 6),
+        round(way.sum_kwh("unserved_load"), 6),
+        round(way.sum_kwh("import_excess"), 6),
         round(float(way.flows["floor_shortfall"].sum()), 4),
         round(max(wanted - way.target_share, 0.0), 9),
     )

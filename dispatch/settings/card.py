@@ -11,14 +11,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from tariffs.reading.clock import MINUTES_PER_DAY, clock_text
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     from dispatch.arrays import Flags
-
-
-MINUTES_PER_DAY = 1440
 
 
 EVERY_DAY, WEEKDAYS, WEEKENDS, HOLIDAYS = "every day", "weekdays", "weekends", "holidays"
@@ -45,7 +44,7 @@ class Window:
     @property
     def text(self) -> str:
         """As a person reads it: ``22:00-06:00``."""
-        return f"{clock(self.start)}-{clock(self.end)}"
+        return f"{clock_text(self.start)}-{clock_text(self.end)}"
 
 
 @dataclass(frozen=True, order=True)
@@ -103,8 +102,3 @@ class Card:
     plans: tuple[DayPlan, ...]
     sun_first: str = "load"
     sells: bool = False
-
-
-def clock(minutes: int) -> str:
-    """Write minutes after midnight as ``HH:MM``; the day's end as 24:00."""
-    return f"{minutes // 60:02d}:{minutes % 60:02d}"

@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
-from pydantic import ConfigDict, Field, Strict, ValidationError
+from pydantic import ConfigDict, Field
 
 from dispatch.errors import ScenarioError
-from dispatch.scenario.fields import Frozen, Percent, Switch, Text
-from dispatch.scenario.load import explain, problem_report, read_text
+from dispatch.scenario.fields import ClockEnd, ClockTime, Percent, Switch  # noqa: TC001 - pydantic reads them
 from dispatch.settings.card import (
     EVERY_DAY,
-    MINUTES_PER_DAY,
     Card,
     ChargeWindow,
     DayPlan,
     Group,
     Window,
-    clock,
 )
+from tariffs.reading.clock import MINUTES_PER_DAY, clock_text, minutes_of
+from tariffs.reading.models import Frozen, Text, validated
+from tariffs.reading.refusals import problem_report
+from tariffs.reading.toml import read_toml
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -30,9 +29,6 @@ if TYPE_CHECKING:
 
     from dispatch.case.case import Case
     from dispatch.settings.space import Space
-
-
-_CLOCK = re.compile(r"(\d{1,3}):(\d{2})")
 
 
 _LEVEL_TOLERANCE = 1e-6
@@ -45,8 +41,8 @@ class _Entry(Frozen):
 class WindowEntry(_Entry):
     """A stretch of the clock, ``from`` and ``to`` as HH:MM."""
 
-    start: Text = Field(alias="from", description="local clock time at which it begins, such as '22:00'")
-    end: Text = Field(alias="to", description="local clock time at which it ends; may lie past midnight")
+    start: ClockTime = Field(alias="from", description="local clock time at which it begins, such as '22:00'")
+    end: ClockEnd = Field(alias="to", description="local clock time at which it ends; may lie past midnight")
 
 
 class ChargeEntry(WindowEntry):
@@ -71,7 +67,7 @@ class CardFile(_Entry):
     """A settings card."""
 
     sun_first: Literal["load", "battery"] = "load"
-    sells: Annotated[bool, Strict()] | Switch = False
+    sells: Switch = False
     plans: Annotated[tuple[PlanEntry, ...], Field(min_length=1)]
 
 
@@ -86,10 +82,10 @@ def card_document(card: Card, groups: Sequence[Group]) -> dict[str, Any]:
                 "days": group.days,
                 "reserve_percent": plan.reserve_percent,
                 "charge": [
-                    {"from": clock(w.start), "to": clock(w.end), "to_percent": w.to_percent}
+                    {"from": clock_text(w.start), "to": clock_text(w.end), "to_percent": w.to_percent}
                     for w in plan.charge
                 ],
-                "discharge": [{"from": clock(w.start), "to": clock(w.end)} for w in plan.discharge],
+                "discharge": [{"from": clock_text(w.start), "to": clock_text(w.end)} for w in plan.discharge],
             }
             for group, plan in zip(groups, card.plans, strict=True)
         ],
@@ -142,15 +138,7 @@ def read_card(path: Path, case: Case, space: Space) -> Card:
         One message with every problem: unknown keys, windows longer than a day or off the device's step, more
         windows than it takes, overlaps, levels outside reserve … ceiling, seasons without a plan.
     """
-    text = read_text(path)
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ScenarioError(f"{path}: not valid TOML: {error}") from None
-    try:
-        entered = CardFile.model_validate(data)
-    except ValidationError as error:
-        raise ScenarioError(problem_report(path, explain(error, CardFile))) from None
+    entered = validated(CardFile, read_toml(path, ScenarioError), path, ScenarioError)
     problems: list[str] = []
     plans = [
         _plan(number, entry, case, space, problems) for number, entry in enumerate(entered.plans, start=1)
@@ -234,20 +222,7 @@ def _level_problems(
 
 
 def _window(field: str, entry: WindowEntry, space: Space, problems: list[str]) -> Window:
-    start, end = (_minutes(text) for text in (entry.start, entry.end))
-    for key, text, value in (("from", entry.start, start), ("to", entry.end, end)):
-        if value is None:
-            problems.append(f"{field}.{key}: not a clock time (got '{text}'); write HH:MM such as '22:00'")
-    if start is None or end is None:
-        return Window(0, MINUTES_PER_DAY)
-    if end - start > MINUTES_PER_DAY or start >= MINUTES_PER_DAY or end > MINUTES_PER_DAY:
-        longer = end - start > MINUTES_PER_DAY
-        what = "is longer than a day" if longer else "runs past the clock's 24:00"
-        problems.append(
-            f"{field}: {entry.start} to {entry.end} {what}; write clock times of one day, "
-            "such as from = '22:00', to = '06:00' for a window that crosses midnight"
-        )
-        return Window(0, MINUTES_PER_DAY)
+    start, end = minutes_of(entry.start), minutes_of(entry.end)
     if start == end:
         problems.append(
             f"{field}: {entry.start} to {entry.end} is empty; for all day write '00:00' to '24:00'"
@@ -259,13 +234,6 @@ def _window(field: str, entry: WindowEntry, space: Space, problems: list[str]) -
             "move it, or use a finer series and settings.time_step_minutes"
         )
     return Window(start, end or MINUTES_PER_DAY)
-
-
-def _minutes(text: str) -> int | None:
-    match = _CLOCK.fullmatch(text.strip())
-    if match is None or int(match[2]) > 59:
-        return None
-    return int(match[1]) * 60 + int(match[2])
 
 
 def _overlaps(at: str, windows: Sequence[Window]) -> Iterator[str]:

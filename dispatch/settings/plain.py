@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from dispatch.case.cheap_hours import hours_to_full
-from dispatch.settings.card import MINUTES_PER_DAY, Card, ChargeWindow, DayPlan, Window
+from dispatch.settings.card import Card, ChargeWindow, DayPlan, Window
+from tariffs.reading.clock import MINUTES_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -109,6 +110,8 @@ def plain_card(case: Case, space: Space, strategy: str, reserve_percent: float) 
 
     Parameters
     ----------
+    case, space : Case, Space
+        The home, and what can be entered on its device.
     strategy : str
         See :func:`plain_plan`.
     reserve_percent : float

@@ -12,7 +12,6 @@ from dispatch.rules.walk import Orders
 from dispatch.settings.card import (
     EVERY_DAY,
     HOLIDAYS,
-    MINUTES_PER_DAY,
     WEEKDAYS,
     WEEKENDS,
     Card,
@@ -20,6 +19,7 @@ from dispatch.settings.card import (
     Group,
     Window,
 )
+from tariffs.reading.clock import MINUTES_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -49,7 +49,9 @@ class Space:
     grain_minutes : int
         Edges of windows are multiples of it.
     levels : tuple of float
-        Levels that can be entered, percent of nominal, rising.
+        Levels that windows can charge to, percent of nominal, rising.
+    reserves : tuple of float
+        Reserves that can be entered, percent of nominal, rising.
     charge_windows, discharge_windows : int
         The most the device takes per group.
     sun_choices : tuple of str

@@ -24,6 +24,13 @@ def flow_table(program: Program, name: str, values: Floats, *, uses_battery: boo
         The strategy.
     values : array, shape (columns,)
         Within the strategy's bounds. [kWh]
+    uses_battery : bool
+        False where the battery lies idle: its levels and promises are then not checked.
+
+    Raises
+    ------
+    FlowsError
+        The table breaks a balance, bound or sign.
     """
     table = program.flows(values)
     for family, column in table.items():

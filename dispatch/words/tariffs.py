@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dispatch.formats import format_money
+from dispatch.words.advice import setting_words
 
 if TYPE_CHECKING:
     from dispatch.comparison.tariffs import Offer, TariffChoice
@@ -21,11 +22,11 @@ def headline(choice: TariffChoice) -> str:
         return "None of the tariffs could be compared."
     target = choice.case.scenario.backup.target_hours
     if not choice.ranked:
-        aim = "serve the whole load" if target is None else f"leave the wanted {target:g} hours of backup"
-        return f"No tariff and strategy together {aim} at the reserve of the file."
-    best = choice.ranked[0]
-    cost = format_money(best.judged.total, choice.case.currency)
-    if best.judged.wear:
-        cost += f" and {format_money(best.judged.wear, choice.case.currency)} of wear"
+        aim = "serves the whole load" if target is None else f"leaves the wanted {target:g} hours of backup"
+        return f"No tariff with any strategy and reserve {aim}."
+    best, currency = choice.ranked[0], choice.case.currency
     why = "" if target is None else f", of those that leave the wanted {target:g} hours of backup"
-    return f"Cheapest: {title_of(best.offer)} with {best.judged.name}, a bill of {cost}{why}."
+    return (
+        f"Cheapest: {title_of(best.offer)} with {setting_words(best.outcome)}: "
+        f"{format_money(best.outcome.compared_cost, currency)} of bill and wear{why}."
+    )

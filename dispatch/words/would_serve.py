@@ -7,14 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dispatch.flows import TOLERANCE_KWH
 from dispatch.formats import format_kwh, format_moment
 
 if TYPE_CHECKING:
     from dispatch.comparison.compare import Comparison
-    from dispatch.outcome import StrategyResult
-
-
-_TOLERANCE_KWH = 1e-6
+    from dispatch.outcome import Outcome
 
 
 def what_would_serve(comparison: Comparison) -> str | None:
@@ -33,17 +31,18 @@ def what_would_serve(comparison: Comparison) -> str | None:
         bind there would have to rise. The rise is enough, not the only way: energy that the battery or the
         sun could deliver then would do as well.
     """
-    battery = [result for result in comparison.strategies if result.flows.uses_battery]
-    if not battery or any(result.status == "optimal" for result in battery):
+    battery = [*comparison.advice.outcomes.values(), comparison.planned["least-cost"]]
+    if any(result.serves for result in battery):
         return None
-    best = min(battery, key=lambda result: result.unserved_kwh)
+    best = min(battery, key=lambda result: result.sum_kwh("unserved_load"))
     unserved_kwh = best.flows["unserved_load"]
     worst = int(np.argmax(unserved_kwh))
     case = comparison.case
-    hours = float(np.sum(unserved_kwh > _TOLERANCE_KWH) * case.dt_hours)
+    hours = float(np.sum(unserved_kwh > TOLERANCE_KWH) * case.dt_hours)
     return (
-        f"{case.path}: no strategy serves the whole load: at best ({best.name}) {format_kwh(best.unserved_kwh)} in "
-        f"{hours:g} h go without, worst at {format_moment(case.times[worst])}. {_rise(best, unserved_kwh)} would "
+        f"{case.path}: no strategy serves the whole load: at best ({best.name}) "
+        f"{format_kwh(best.sum_kwh('unserved_load'))} in {hours:g} h go without, worst at "
+        f"{format_moment(case.times[worst])}. {_rise(best, unserved_kwh)} would "
         "make it possible; so would moving circuits from load to other_load"
     )
 
@@ -64,11 +63,11 @@ def what_import_would_do(comparison: Comparison) -> str | None:
     """
     case = comparison.case
     limit_kw = case.limits.import_limit_kw
-    battery = [result for result in comparison.strategies if result.flows.uses_battery]
-    if limit_kw is None or not battery:
+    battery = [*comparison.advice.outcomes.values(), comparison.planned["least-cost"]]
+    if limit_kw is None:
         return None
-    best = min(battery, key=lambda result: result.import_excess_kwh)
-    if best.import_excess_kwh <= _TOLERANCE_KWH:
+    best = min(battery, key=lambda result: result.sum_kwh("import_excess"))
+    if best.sum_kwh("import_excess") <= TOLERANCE_KWH:
         return None
     excess_kwh = best.flows["import_excess"]
     worst = int(np.argmax(excess_kwh))
@@ -76,15 +75,15 @@ def what_import_would_do(comparison: Comparison) -> str | None:
     by_kw = math.ceil(float(excess_kwh[worst]) / case.dt_hours * 1000 - 1e-6) / 1000
     return (
         f"{case.path}: no strategy stays within grid.import_limit_kw = {limit_kw:g}: at best ({best.name}) "
-        f"{format_kwh(best.import_excess_kwh)} lie above it, worst at {format_moment(case.times[worst])}. Raising it "
-        f"by {by_kw:g} kW to {limit_kw + by_kw:g} would be enough; so would moving that use to other hours"
+        f"{format_kwh(best.sum_kwh('import_excess'))} lie above it, worst at {format_moment(case.times[worst])}. "
+        f"Raising it by {by_kw:g} kW to {limit_kw + by_kw:g} would be enough; so would moving that use to other hours"
     )
 
 
-def _rise(result: StrategyResult, unserved_kwh: np.ndarray[tuple[int], np.dtype[np.float64]]) -> str:
+def _rise(result: Outcome, unserved_kwh: np.ndarray[tuple[int], np.dtype[np.float64]]) -> str:
     """Say how far the limits on the grid's way to the load would have to rise, each at the steps it binds."""
     case, limits = result.flows.case, result.flows.case.limits
-    lacking = unserved_kwh > _TOLERANCE_KWH
+    lacking = unserved_kwh > TOLERANCE_KWH
     to_load_kwh = result.flows["grid_to_load"]
     plug_kwh = to_load_kwh + result.flows["grid_to_battery"]
     ways = []
@@ -95,7 +94,7 @@ def _rise(result: StrategyResult, unserved_kwh: np.ndarray[tuple[int], np.dtype[
         if limit_kw is None:
             continue
         above_kw = (used_kwh + unserved_kwh)[lacking] / case.dt_hours - limit_kw
-        if above_kw.max() > _TOLERANCE_KWH:
+        if above_kw.max() > TOLERANCE_KWH:
             by_w = math.ceil(above_kw.max() * 1000 - 1e-6)
             ways.append(f"{field} by {by_w:,} W to {limit_kw * 1000 + by_w:,.0f} W")
     # every unserved step is held by one of the two: the grid has no other way to the load

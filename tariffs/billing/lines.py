@@ -3,12 +3,13 @@
 import datetime as dt
 import math
 from dataclasses import dataclass
-from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
+from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal, InvalidOperation
 from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tariffs.errors import TariffError
 from tariffs.sheet.tariff import Rounding
 
 _DIGITS = 12  # sums of floats carry noise beyond this; a meter does not
@@ -106,7 +107,11 @@ def ratio(value: Fraction) -> Decimal:
 def quantized(amount: Decimal, rounding: Rounding) -> Decimal:
     """Round money as a tariff says."""
     mode = ROUND_HALF_UP if rounding.mode == "half-up" else ROUND_HALF_EVEN
-    return amount.quantize(Decimal(1).scaleb(-rounding.places), rounding=mode)
+    try:
+        return amount.quantize(Decimal(1).scaleb(-rounding.places), rounding=mode)
+    except InvalidOperation:
+        text = f"an amount of {amount:.3g} is no bill; correct the tariff's prices and percentages"
+        raise TariffError(text) from None
 
 
 def text(value: Decimal | Fraction, places: int = 3) -> str:

@@ -30,15 +30,8 @@ _ZERO = Decimal(0)
 def summed_lines(bill: Bill) -> tuple[BillLine, ...]:
     """Sum the lines of all periods of a bill that are of one kind, name, unit and unit price.
 
-    Parameters
-    ----------
-    bill : Bill
-
-    Returns
-    -------
-    tuple of BillLine
-        In a bill's order. Their amounts add up to ``bill.total_unrounded``. Lines of hourly prices are summed whatever
-        their mean price; where labels differ (limits that follow the days of the period) the common part is kept.
+    In a bill's order; the amounts add up to ``bill.total_unrounded``. Lines of hourly prices are summed whatever
+    their mean price; where labels differ (limits that follow the days of the period) the common part is kept.
     """
     groups: dict[tuple[object, ...], list[BillLine]] = {}
     for period in bill.periods:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tariffs.errors import TariffError
 from tariffs.periods.cells import season_days
 from tariffs.periods.layout import Layout, season_on
-from tariffs.sheet.fields import MINUTES_PER_DAY, clock_text
+from tariffs.reading.clock import MINUTES_PER_DAY, clock_text
 from tariffs.sheet.usage import Demand, Ratchet
 from tariffs.sheet.windows import mask_of
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tariffs.errors import TariffError
+from tariffs.reading.clock import clock_text
 from tariffs.sheet.checks import event_stretches
-from tariffs.sheet.fields import clock_text
 from tariffs.sheet.tariff import PriceSeries, Tariff
 
 Ints = NDArray[np.int64]

@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from tariffs.errors import TariffError
 from tariffs.periods.events import Adder, Calendar, EventEdgeError, lay_events, price_rows
 from tariffs.periods.parts import Part, Period, cut_periods
-from tariffs.sheet.fields import DAY_CLASSES, DAY_TYPES, MINUTES_PER_DAY
+from tariffs.reading.clock import MINUTES_PER_DAY
+from tariffs.sheet.fields import DAY_CLASSES, DAY_TYPES
 from tariffs.sheet.holidays import holiday_dates
 from tariffs.sheet.tariff import Sheet, Tariff
 from tariffs.sheet.windows import edge_text, paint
@@ -44,8 +45,11 @@ class Layout:
 
     Attributes
     ----------
+    tariff : Tariff
     times : DatetimeIndex
         Starts of the steps on the tariff's clock.
+    dt_hours, step_minutes : float, int
+        Length of a step. [h, min]
     utc_minute, minute : array of int
         Minutes since 1970 in UTC, and local wall clock in minutes after midnight, at the step's start.
     date : array of int
@@ -53,7 +57,9 @@ class Layout:
     version, season, day_class, band, period : arrays of int
         Indices into the tariff's sheets, `season_names`, the eight day classes, `band_names`, `periods`.
     date_days : tuple of Fraction
-        How much of each date the series covers, 1 for all of it.
+        How much of each of `dates` the series covers, 1 for all of it.
+    season_names, band_names, periods, adders
+        What the indices point into; `adders` are the prices of events on top of a band's.
     event : array of bool
         Steps in which an event's price holds, as a band of its own or as one of `adders`.
     """

@@ -1,255 +1,355 @@
-"""Reading a CSV of times and numbers exactly as it stands: nothing filled in, dropped or reordered.
+"""CSV files of times and numbers, read exactly as they stand: nothing filled in, dropped or reordered.
 
-Whole columns are parsed at once; only a file that fails is gone through row by row to say where.
+The fast path parses whole columns at once; only when that fails is the file gone through line by line to say
+which are at fault. All problems of a file come in one message. The exception to raise is handed in.
 """
+
+from __future__ import annotations
 
 import csv
 import datetime as dt
-import difflib
-import math
-from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from tariffs.errors import MeterError
+from tariffs.reading.clock import EXAMPLE, FIRST_YEAR, LAST_YEAR, NO_DATE, ambiguity
+from tariffs.reading.refusals import listed, missing_file, nearest, problem_report, show
 
-Floats = NDArray[np.float64]
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from tariffs.errors import DispatchError
+
+    Span = tuple[pd.Timestamp, pd.Timestamp]
+
+TIME_COLUMN = "time"
+"""The column that holds the start of each step."""
+
+KWH_PER_UNIT = {"_kwh": (1.0, 0.0), "_kw": (0.0, 1.0), "_wh": (1e-3, 0.0), "_w": (0.0, 1e-3)}
+"""By a column's ending: factor to kWh for energy in the step, or to kW for mean power in it."""
+
+_LARGEST = 1e9  # no reading of a household and no price is larger, in whatever unit
 
 
-_SHOWN = 3
+def unit_of(column: str) -> str | None:
+    """Return the ending of a column's name that is a unit of energy or power, as in `KWH_PER_UNIT`."""
+    return next((ending for ending in KWH_PER_UNIT if column.lower().endswith(ending)), None)
 
 
-_EXAMPLE = "2025-01-31T14:00-05:00"
+def kwh_factor(column: str, dt_hours: float) -> float:
+    """Return what a number of a column with a unit is multiplied by to be energy in the step. [kWh]."""
+    energy, power = KWH_PER_UNIT[unit_of(column) or "_kwh"]
+    return energy + power * dt_hours
+
+
+def without_unit(column: str) -> str:
+    """Say what is wrong with a column whose name has no unit."""
+    return (
+        f"the column name {column!r} has no unit; rename the column in the file so that it ends in _w or _kw "
+        "(mean power in the step), _wh or _kwh (energy in it)"
+    )
 
 
 @dataclass(frozen=True)
-class Rows:
-    """A table as written; `lines` are the file's line numbers, `cells` the columns by name."""
+class Readings:
+    """The lines of one CSV file that lie inside the wanted span, as written and in file order.
+
+    Attributes
+    ----------
+    path : Path
+    lines : ndarray of int, shape (n,)
+        Line of the file each reading stands on, the first line being 1.
+    times : pandas.DatetimeIndex, shape (n,)
+        Start of each step, tz-aware on the clock asked for, else UTC; not yet known to be regular.
+    columns : dict of str to ndarray of float, shape (n,)
+        The numbers of each wanted column, in the column's own unit; finite.
+    ignored_lines : int
+        Lines outside the span, left out.
+    refuse : type of DispatchError
+        What to raise.
+    """
 
     path: Path
-    lines: list[int]
-    cells: dict[str, list[str]]
+    lines: NDArray[np.int64]
+    times: pd.DatetimeIndex
+    columns: dict[str, NDArray[np.float64]]
+    ignored_lines: int
+    refuse: type[DispatchError]
+
+    def place(self, at: int) -> str:
+        """Name a reading by its line and time."""
+        return f"line {self.lines[at]} ({self.times[at].isoformat(timespec='minutes')})"
 
 
-def _table(path: Path) -> list[tuple[int, list[str]]]:
+@dataclass(frozen=True)
+class Table:
+    """A comma-separated file as written.
+
+    Attributes
+    ----------
+    path : Path
+    header : list of str
+        Names of the columns.
+    rows : list of list of str
+        Cells of every other line that is not wholly empty.
+    lines : ndarray of int
+        Where each stands, the first line of the file being 1.
+    refuse : type of DispatchError
+        What to raise.
+    """
+
+    path: Path
+    header: list[str]
+    rows: list[list[str]]
+    lines: NDArray[np.int64]
+    refuse: type[DispatchError]
+
+    def require(self, wanted: Mapping[str, str]) -> None:
+        """Refuse missing columns and names that stand twice; `wanted` says which setting asks for each."""
+        problems = []
+        for name, asked_by in wanted.items():
+            if name not in self.header:
+                near = nearest(name, self.header, cutoff=0.5)
+                hint = f"did you mean '{near}'?" if near else "rename a column or choose one"
+                have = ", ".join(self.header[:12])
+                problems.append(f"no column '{name}', needed by {asked_by}; {hint} (the file has {have})")
+            elif self.header.count(name) > 1:
+                problems.append(f"the column name '{name}' stands there twice; rename one of them")
+        if problems:
+            raise self.refuse(problem_report(self.path, problems))
+
+    def column(self, name: str) -> list[str]:
+        """Return the cells of a column that is there."""
+        place = self.header.index(name)
+        return [row[place] for row in self.rows]
+
+    def dates(self, name: str, asked_by: str) -> list[dt.date]:
+        """Return a column of dates."""
+        self.require({name: asked_by})
+        cells = self.column(name)
+        if wrong := _offenders(cells, self.lines, dt.date.fromisoformat):
+            raise self.refuse(f"{self.path}: column '{name}': {NO_DATE}: {listed(wrong)}")
+        return [dt.date.fromisoformat(cell.strip()) for cell in cells]
+
+    def readings(
+        self,
+        columns: Mapping[str, str],
+        zone: str | None,
+        span: Span | None = None,
+        *,
+        negative: bool = False,
+    ) -> Readings:
+        """Read columns of numbers and the ``time`` column.
+
+        Parameters
+        ----------
+        columns : mapping of str to str
+            The columns wanted, and the setting that asks for each, to be named if it is not there.
+        zone : str or None
+            IANA zone: the clock that times without an offset are read on. None: every time needs its offset.
+        span : tuple of Timestamp, optional
+            Start and end (not included), tz-aware; lines outside are counted and otherwise left alone.
+        negative : bool
+            Whether numbers below 0 are allowed.
+
+        Raises
+        ------
+        DispatchError
+            If a column is missing, a time or number cannot be read, or a time without an offset happens twice
+            or never on the clock.
+        """
+        self.require({TIME_COLUMN: "every series", **columns})
+        if not self.rows:
+            raise self.refuse(f"{self.path}: no readings below the column names; supply them")
+        times, inside = self._times(zone, span)
+        if not inside.any():
+            raise self.refuse(f"{self.path}: {self._none_inside(span)}")
+        lines, problems, numbers = self.lines[inside], [], {}
+        for name in columns:
+            cells = self.column(name)
+            if not inside.all():
+                cells = [cell for cell, keep in zip(cells, inside, strict=True) if keep]
+            numbers[name], wrong = _numbers(name, cells, lines, negative=negative)
+            problems += wrong
+        if problems:
+            raise self.refuse(problem_report(self.path, problems))
+        return Readings(self.path, lines, times, numbers, int(len(inside) - inside.sum()), self.refuse)
+
+    def _none_inside(self, span: Span | None) -> str:
+        cells = self.column(TIME_COLUMN)
+        start, end = (edge.isoformat(timespec="minutes") for edge in span or ())
+        between = f"{cells[0]} to {cells[-1]}"
+        return f"none of its times, {between}, lies in [period], {start} to {end}; correct [period]"
+
+    def _times(self, zone: str | None, span: Span | None) -> tuple[pd.DatetimeIndex, NDArray[np.bool_]]:
+        """Parse the time column; return the times inside the span, and which lines these are."""
+        cells = self.column(TIME_COLUMN)
+        try:
+            moments = list(map(dt.datetime.fromisoformat, map(str.strip, cells)))
+        except ValueError:
+            wrong = _offenders(cells, self.lines, dt.datetime.fromisoformat)
+            text = f"times that are not ISO 8601: {listed(wrong)}; write them as {EXAMPLE}"
+            raise self.refuse(f"{self.path}: {text}") from None
+        strange = np.flatnonzero([not FIRST_YEAR <= moment.year <= LAST_YEAR for moment in moments]).tolist()
+        if strange:
+            where = [f"line {self.lines[at]} ({show(cells[at])})" for at in strange]
+            raise self.refuse(f"{self.path}: times out of range: {listed(where)}; correct the year")
+        naive = np.array([moment.tzinfo is None for moment in moments], dtype=bool)
+        if naive.any() and not naive.all():
+            odd = naive if 2 * naive.sum() <= len(naive) else ~naive
+            first = int(np.argmax(odd))
+            has = "no offset" if naive[first] else "an offset"
+            text = f"has {has}, unlike other lines; write every time alike, best with offset ({EXAMPLE})"
+            raise self.refuse(f"{self.path}: line {self.lines[first]}: time {show(cells[first])} {text}")
+        if naive.any():
+            return self._on_clock(moments, zone, span)
+        stamps = np.array([moment.timestamp() for moment in moments], dtype=np.float64)
+        # float seconds of this century are exact to far below a microsecond
+        micros = np.rint(stamps * 1e6).astype("datetime64[us]").astype("datetime64[ns]")
+        times = pd.DatetimeIndex(micros, tz="UTC")
+        times = times if zone is None else times.tz_convert(ZoneInfo(zone))
+        inside = np.ones(len(times), dtype=bool)
+        if span is not None:
+            inside = np.asarray((times >= span[0]) & (times < span[1]), dtype=bool)
+        return times[inside], inside
+
+    def _on_clock(
+        self, moments: Sequence[dt.datetime], zone: str | None, span: Span | None
+    ) -> tuple[pd.DatetimeIndex, NDArray[np.bool_]]:
+        """Place times without an offset on a clock, where that can be done in one way only."""
+        if zone is None:
+            text = "times have no offset and no time_zone is known"
+            seen = show(self.column(TIME_COLUMN)[0])
+            raise self.refuse(
+                f"{self.path}: line {self.lines[0]}: {text} (got {seen}); write {EXAMPLE}, or name the time_zone"
+            )
+        local = pd.DatetimeIndex(np.array(moments, dtype="datetime64[us]").astype("datetime64[ns]"))
+        inside, lines = np.ones(len(local), dtype=bool), self.lines
+        if span is not None:
+            start, end = (edge.tz_localize(None) for edge in span)
+            inside = np.asarray((local >= start) & (local < end), dtype=bool)
+            local, lines = local[inside], lines[inside]
+        clock = ZoneInfo(zone)
+        times = local.tz_localize(clock, ambiguous="NaT", nonexistent="NaT")
+        lost = np.asarray(times.isna(), dtype=bool)
+        if lost.any():
+            raise self.refuse(problem_report(self.path, _clock_problems(local[lost], lines[lost], clock)))
+        return times, inside
+
+
+def read_table(path: Path, refuse: type[DispatchError]) -> Table:
+    """Read a UTF-8, comma-separated file whose first line names its columns.
+
+    Raises
+    ------
+    DispatchError
+        If it is missing, empty, not text, or a line has too few or too many cells.
+    """
+    rows: list[list[str]] = []
+    lines: list[int] = []
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             reader = csv.reader(file, strict=True)
-            table = [(reader.line_num, row) for row in reader if row]
-    except FileNotFoundError:
-        raise MeterError(f"{path}: no such file; check the path") from None
+            for row in reader:
+                if row:  # a wholly empty line holds no reading
+                    rows.append(row)
+                    lines.append(reader.line_num)
     except UnicodeDecodeError:
-        raise MeterError(f"{path}: is not a UTF-8 text file; save the table as 'CSV UTF-8'") from None
+        raise refuse(f"{path}: not a UTF-8 text file; save the table as 'CSV UTF-8'") from None
     except csv.Error as error:
-        raise MeterError(f"{path}: is not readable as CSV ({error}); check the quotes") from None
-    except OSError as error:
-        raise MeterError(f"{path}: cannot be read ({error.strerror}); check the path") from None
-    if not table:
-        raise MeterError(f"{path}: the file is empty; its first line must name the columns")
-    return table
+        line = f"line {reader.line_num}"
+        raise refuse(f"{path}: {line}: not readable as CSV: {error}; check the quotes") from None
+    except (OSError, ValueError):
+        raise refuse(f"{path}: {missing_file(path, '.csv')}") from None
+    if not rows:
+        raise refuse(f"{path}: the file is empty; its first line must name the columns")
+    header = [name.strip() for name in rows[0]]
+    for mark, called in ((";", "semicolons"), ("\t", "tabs")):
+        if len(header) == 1 and mark in header[0]:
+            text = f"columns are separated by {called}; save it with commas between columns and a point "
+            raise refuse(f"{path}: line 1: {text}as decimal mark (got {show(header[0])})")
+    uneven = [at for at in range(1, len(rows)) if len(rows[at]) != len(header)]
+    if uneven:
+        first = uneven[0]
+        text = f"{len(rows[first])} cells under {len(header)} column names; write one value in each cell, "
+        seen = show(",".join(rows[first])) + (f", {len(uneven):,} such lines" if len(uneven) > 1 else "")
+        raise refuse(f"{path}: line {lines[first]}: {text}with a point as decimal mark (got {seen})")
+    return Table(path, header, rows[1:], np.array(lines[1:], dtype=np.int64), refuse)
 
 
-def read_rows(path: Path) -> Rows:
-    """Read a comma-separated file whose first line names its columns.
-
-    Raises
-    ------
-    MeterError
-        If it is missing, empty, not text, or a row has too few or too many cells.
-    """
-    table = _table(path)
-    header = [name.strip() for name in table[0][1]]
-    if len(header) == 1 and (";" in header[0] or "\t" in header[0]):
-        text = "save it with commas between columns and a point as decimal mark"
-        raise MeterError(
-            f"{path}: row 1: the columns are not separated by commas (got {header[0]!r}); {text}"
-        )
-    if len(set(header)) < len(header):
-        twice = next(name for name in header if header.count(name) > 1)
-        raise MeterError(f"{path}: row 1: a column name stands twice (got {twice!r}); rename one")
-    for line, row in table[1:]:
-        if len(row) != len(header):
-            text = f"has {len(row)} cells under {len(header)} column names (got {','.join(row)!r})"
-            raise MeterError(f"{path}: row {line}: {text}; write one value per column")
-    if len(table) == 1:
-        raise MeterError(f"{path}: has no rows below its column names; supply them")
-    columns = [list(cells) for cells in zip(*(row for _, row in table[1:]), strict=True)]
-    return Rows(path, [line for line, _ in table[1:]], dict(zip(header, columns, strict=True)))
+# ---- cells -------------------------------------------------------------------------------------------------
+def _offenders(cells: Sequence[str], lines: NDArray[np.int64], parse: Callable[[str], object]) -> list[str]:
+    """Name the cells that cannot be parsed, by their lines."""
+    wrong = []
+    for cell, line in zip(cells, lines, strict=True):
+        try:
+            parse(cell.strip())
+        except ValueError:
+            wrong.append(f"line {line} ({show(cell)})")
+    return wrong
 
 
-def column(rows: Rows, name: str, asked_by: str) -> list[str]:
-    """Return one column's cells.
-
-    Raises
-    ------
-    MeterError
-        If there is none of that name.
-    """
-    if name not in rows.cells:
-        close = difflib.get_close_matches(name, rows.cells, n=1, cutoff=0.5)
-        hint = f"did you mean {close[0]!r}?" if close else "rename a column or name another"
-        have = ", ".join(rows.cells)
-        raise MeterError(f"{rows.path}: has no column {name!r}, needed by {asked_by} (got {have}); {hint}")
-    return rows.cells[name]
-
-
-def numbers(rows: Rows, name: str, asked_by: str, *, negative: bool = False) -> Floats:
-    """Return one column as finite numbers.
-
-    Parameters
-    ----------
-    rows : Rows
-    name, asked_by : str
-        The column, and the setting that wants it.
-    negative : bool
-        Whether numbers below 0 are allowed.
-
-    Raises
-    ------
-    MeterError
-        Naming the first rows at fault and how many there are.
-    """
-    cells = column(rows, name, asked_by)
+def _numbers(
+    name: str, cells: Sequence[str], lines: NDArray[np.int64], *, negative: bool
+) -> tuple[NDArray[np.float64], list[str]]:
+    """Parse a column; return its numbers and the cells at fault, sorted by what is wrong with them."""
     try:
-        values = np.array(cells, dtype=np.str_).astype(np.float64)
+        values = np.array(cells).astype(np.float64)
     except ValueError:
         values = np.full(len(cells), np.nan)
-    plain = "_" not in "".join(cells)  # 1_000 is a number to a program, not to a table
-    if plain and bool(np.isfinite(values).all()) and (negative or not bool((values < 0).any())):
-        return values
-    faults = [
-        (line, cell, _fault(cell, negative=negative)) for line, cell in zip(rows.lines, cells, strict=True)
-    ]
-    wrong = [(line, cell, fault) for line, cell, fault in faults if fault]
-    where = _listed([f"row {line} (got {cell!r})" for line, cell, fault in wrong if fault == wrong[0][2]])
-    raise MeterError(f"{rows.path}: column {name!r}: {where}: {wrong[0][2]}")
+    low = -_LARGEST if negative else 0.0
+    # NumPy takes 1_000 for a number, as Python does, and drops a NUL; a table that holds one is not understood
+    strange = {"_", "\0"} & set("".join(cells))
+    if not strange and bool(((values >= low) & (values <= _LARGEST)).all()):
+        return values, []
+    kinds: dict[str, list[str]] = {}
+    for cell, line in zip(cells, lines, strict=True):
+        if kind := _cell_problem(cell, negative=negative):
+            kinds.setdefault(kind, []).append(
+                f"line {line} ({show(cell)})" if cell.strip() else f"line {line}"
+            )
+    return values, [f"column '{name}': {kind}: {listed(where)}" for kind, where in kinds.items()]
 
 
-def _fault(cell: str, *, negative: bool) -> str:
-    if not cell.strip():
-        return "an empty cell; supply the reading"
+def _cell_problem(cell: str, *, negative: bool) -> str | None:
+    text = cell.strip()
+    if not text:
+        return "an empty cell; supply the reading (0 only if nothing flowed)"
     try:
-        value = float(cell.replace("_", "?"))
+        value = float(text.replace("_", "?"))
     except ValueError:
         return "not a number; write plain numbers with a point as decimal mark, without unit"
-    if not math.isfinite(value):
+    if not np.isfinite(value):
         return "not a finite number; supply the reading"
-    return "a negative number; put energy fed in under export_kwh" if value < 0 and not negative else ""
+    if abs(value) > _LARGEST:
+        return f"more than {_LARGEST:,g}, which nothing here can be; correct it"
+    if value < 0.0 and not negative:
+        return "a negative number; write energy as positive numbers, what is fed in as a column of its own"
+    return None
 
 
-def _listed(items: Sequence[str]) -> str:
-    shown = ", ".join(items[:_SHOWN])
-    return f"{shown} and {len(items) - _SHOWN:,} more" if len(items) > _SHOWN else shown
-
-
-def times(rows: Rows, zone: str | None) -> pd.DatetimeIndex:
-    """Return the ``time`` column in UTC, in file order.
-
-    Times carry an offset or ``Z``; without one they are read on the clock of `zone`, unless that clock
-    skips or repeats them.
-
-    Raises
-    ------
-    MeterError
-        Naming the first rows at fault.
-    """
-    cells = column(rows, "time", "every series")
-    try:
-        moments = [dt.datetime.fromisoformat(cell.strip()) for cell in cells]
-    except ValueError:
-        where = _bad(rows, cells, _is_time)
-        raise MeterError(f"{rows.path}: column 'time': {where}: not ISO 8601; write {_EXAMPLE}") from None
-    if any(not 1970 <= moment.year <= 2100 for moment in moments):
-        years = _bad(rows, cells, lambda cell: 1970 <= dt.datetime.fromisoformat(cell.strip()).year <= 2100)
-        raise MeterError(f"{rows.path}: column 'time': {years}: out of range; correct the year")
-    naive = [moment.tzinfo is None for moment in moments]
-    if any(naive) and not all(naive):
-        first = naive.index(not naive[0])
-        text = "with and without offset are mixed; write every time alike, best with offset"
-        raise MeterError(f"{rows.path}: row {rows.lines[first]}: times {text} (got {cells[first]!r})")
-    if naive[0]:
-        return _on_clock(rows, cells, moments, zone)
-    micros = np.rint(np.array([moment.timestamp() for moment in moments]) * 1e6).astype("datetime64[us]")
-    return pd.DatetimeIndex(micros.astype("datetime64[ns]"), tz="UTC")
-
-
-def _is_time(cell: str) -> bool:
-    try:
-        dt.datetime.fromisoformat(cell.strip())
-    except ValueError:
-        return False
-    return True
-
-
-def _bad(rows: Rows, cells: Sequence[str], good: Callable[[str], bool]) -> str:
-    wrong = [
-        f"row {line} (got {cell!r})" for line, cell in zip(rows.lines, cells, strict=True) if not good(cell)
-    ]
-    return _listed(wrong)
-
-
-def _on_clock(
-    rows: Rows, cells: Sequence[str], moments: Sequence[dt.datetime], zone: str | None
-) -> pd.DatetimeIndex:
-    if zone is None:
-        text = f"times have no offset and no time_zone is known (got {cells[0]!r}); write {_EXAMPLE}"
-        raise MeterError(f"{rows.path}: row {rows.lines[0]}: {text}, or add time_zone to the tariff")
-    local = pd.DatetimeIndex(np.array(moments, dtype="datetime64[us]").astype("datetime64[ns]"))
-    placed = local.tz_localize(ZoneInfo(zone), ambiguous="NaT", nonexistent="NaT")
-    lost = np.flatnonzero(np.asarray(placed.isna(), dtype=bool)).tolist()
-    if lost:
-        where = _listed([f"row {rows.lines[at]} (got {cells[at]!r})" for at in lost])
-        raise MeterError(
-            f"{rows.path}: column 'time': {where}: the clock of {zone} repeats or skips this time; "
-            f"write the offset to every time, as in {_EXAMPLE}"
+def _clock_problems(local: pd.DatetimeIndex, lines: NDArray[np.int64], clock: ZoneInfo) -> list[str]:
+    kinds: dict[bool, list[str]] = {True: [], False: []}
+    for moment, line in zip(local.to_pydatetime(), lines, strict=True):
+        comes = "twice" in (ambiguity(moment, clock) or "")
+        kinds[comes].append(f"line {line} ({moment:%Y-%m-%d %H:%M})")
+    sample = local[0].to_pydatetime()
+    first, second = (sample.replace(tzinfo=clock, fold=fold).isoformat("T", "minutes") for fold in (0, 1))
+    problems = []
+    if kinds[True]:
+        problems.append(
+            f"times in the hour that the clock of {clock.key} repeats: {listed(kinds[True])}; write the "
+            f"offset to every time of the file, as in {first} or {second}"
         )
-    return placed.tz_convert("UTC")
-
-
-def regular_seconds(rows: Rows, moments: pd.DatetimeIndex, steps: Iterable[int] | None = None) -> int:
-    """Return the even distance of the times. [s].
-
-    Parameters
-    ----------
-    rows : Rows
-    moments : DatetimeIndex
-    steps : iterable of int, optional
-        Distances allowed; any if left out.
-
-    Raises
-    ------
-    MeterError
-        If times stand twice, out of order, with gaps, or at another distance.
-    """
-    if len(moments) < 2:
-        raise MeterError(f"{rows.path}: has one row only; a series needs two or more to show its step")
-    seconds = np.asarray(moments.as_unit("s").asi8, dtype=np.int64)
-    gaps = np.diff(seconds)
-    early = np.flatnonzero(gaps <= 0)
-    if early.size:
-        at = int(early[0]) + 1
-        what = "stands twice" if gaps[at - 1] == 0 else "stands before the row above it"
-        raise MeterError(
-            f"{rows.path}: row {rows.lines[at]}: the time {what} (got {rows.cells['time'][at]!r}); "
-            "write every time once, in order"
+    if kinds[False]:
+        problems.append(
+            f"times in the hour that the clock of {clock.key} skips: {listed(kinds[False])}; the file "
+            "may be on another clock: write the offset to every time, or correct the time_zone"
         )
-    step = int(np.min(gaps))
-    odd = np.flatnonzero(gaps != step)
-    if odd.size:
-        at = int(odd[0])
-        missing = int((gaps[odd] // step - 1).sum())
-        first = (moments[at] + pd.Timedelta(seconds=step)).isoformat()
-        raise MeterError(
-            f"{rows.path}: row {rows.lines[at + 1]}: the times are not evenly {step // 60} minutes apart "
-            f"(got {rows.cells['time'][at + 1]!r} after {rows.cells['time'][at]!r}; about {missing:,} missing "
-            f"in all, first {first}); supply the readings"
-        )
-    if steps is not None and step not in tuple(steps):
-        allowed = ", ".join(str(each // 60) for each in steps)
-        raise MeterError(f"{rows.path}: the step must be {allowed} minutes (got {step / 60:g}); resample it")
-    return step
+    return problems

@@ -1,6 +1,5 @@
 """Files that a tariff names and that lie beside it: event dates and price series."""
 
-import datetime as dt
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -8,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from tariffs.errors import TariffError
-from tariffs.reading.table import Floats, Rows, column, numbers, read_rows, regular_seconds, times
+from tariffs.reading.steps import even_step
+from tariffs.reading.table import read_table
 from tariffs.sheet.tariff import HourlyPrices, PriceSeries
 
 _UNITS = {"_per_kwh": 1.0, "_per_mwh": 0.001}
@@ -33,19 +33,9 @@ def _event(event: object, folder: Path) -> object:
     if not isinstance(event, Mapping) or not isinstance(event.get("csv"), str):
         return event
     own = event.get("dates", [])
-    return {**event, "dates": [*own, *_dates(folder / event["csv"])]} if isinstance(own, list) else event
-
-
-def _dates(path: Path) -> list[dt.date]:
-    rows = read_rows(path)
-    found = []
-    for line, cell in zip(rows.lines, column(rows, "date", "events"), strict=True):
-        try:
-            found.append(dt.date.fromisoformat(cell.strip()))
-        except ValueError:
-            text = "not a date; write 2025-07-31"
-            raise TariffError(f"{path}: row {line}: column 'date': {text} (got {cell!r})") from None
-    return found
+    if not isinstance(own, list):
+        return event
+    return {**event, "dates": [*own, *read_table(folder / event["csv"], TariffError).dates("date", "events")]}
 
 
 def read_prices(hourly: HourlyPrices, folder: Path, zone: str | None) -> PriceSeries:
@@ -65,26 +55,30 @@ def read_prices(hourly: HourlyPrices, folder: Path, zone: str | None) -> PriceSe
     TariffError
         If the file cannot be read as it stands.
     """
-    rows = read_rows(folder / hourly.csv)
-    moments = times(rows, zone)
-    seconds = regular_seconds(rows, moments)
+    path = folder / hourly.csv
+    wanted = {
+        f"hourly_prices.{key}": name
+        for key in ("import_column", "export_column")
+        if (name := getattr(hourly, key)) is not None
+    }
+    factors = {key: _factor(path, name, key) for key, name in wanted.items()}
+    table = read_table(path, TariffError)
+    readings = table.readings({name: key for key, name in wanted.items()}, zone, negative=True)
+    prices = {key: readings.columns[name] * factors[key] for key, name in wanted.items()}
     return PriceSeries(
-        path=str(rows.path),
-        starts=np.asarray(moments.as_unit("s").asi8, dtype=np.int64),
-        seconds=seconds,
-        import_price_per_kwh=_prices(rows, hourly.import_column, "hourly_prices.import_column"),
-        export_price_per_kwh=_prices(rows, hourly.export_column, "hourly_prices.export_column"),
+        path=str(path),
+        starts=np.asarray(readings.times.as_unit("s").asi8, dtype=np.int64),
+        seconds=round(even_step(readings).total_seconds()),
+        import_price_per_kwh=prices.get("hourly_prices.import_column"),
+        export_price_per_kwh=prices.get("hourly_prices.export_column"),
     )
 
 
-def _prices(rows: Rows, name: str | None, asked_by: str) -> Floats | None:
-    if name is None:
-        return None
+def _factor(path: Path, name: str, asked_by: str) -> float:
     factor = next((factor for ending, factor in _UNITS.items() if name.lower().endswith(ending)), None)
     if factor is None:
-        endings = " or ".join(_UNITS)
         raise TariffError(
-            f"{rows.path}: column {name!r}, needed by {asked_by}, does not say its unit; "
-            f"end its name in {endings} (got {name!r})"
+            f"{path}: the column name {name!r}, needed by {asked_by}, has no unit; rename the column in the file "
+            f"so that it ends in {' or '.join(_UNITS)}"
         )
-    return numbers(rows, name, asked_by, negative=True) * factor
+    return factor

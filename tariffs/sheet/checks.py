@@ -2,53 +2,23 @@
 
 import calendar
 import datetime as dt
-import difflib
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
-from tariffs.sheet.fields import DAY_NAMES, clock_text
+from tariffs.reading.clock import clock_text, unknown_zone
+from tariffs.reading.refusals import Problem, show, unknown, unknown_names
+from tariffs.sheet.fields import DAY_NAMES
 from tariffs.sheet.holidays import CalendarError, check_names, check_place
 from tariffs.sheet.tariff import Sheet, Tariff
 from tariffs.sheet.when import Event, When
-from tariffs.sheet.windows import Problem, paint
-
-_SHOWN = 30
-
-
-def suggestion(word: str, known: Iterable[str]) -> str:
-    """Say which known word was probably meant, or list them all."""
-    words = sorted(set(known))
-    folded = {known_word.casefold(): known_word for known_word in words}
-    begun = [held for held in folded if len(word) > 1 and held.startswith(word.casefold())]
-    close = begun[:1] or difflib.get_close_matches(word.casefold(), folded, n=1, cutoff=0.6)
-    if close:
-        return f"did you mean {folded[close[0]]!r}?"
-    if not words:
-        return "none is defined"
-    more = ", ..." if len(words) > _SHOWN else ""
-    return f"known: {', '.join(words[:_SHOWN])}{more}"
-
-
-def unknown(field: str, word: str, known: Iterable[str], what: str) -> Problem:
-    """Report a name that nothing in the file carries."""
-    return Problem(field, f"no {what} is called this (got {word!r}); {suggestion(word, known)}")
-
-
-def unknown_names(field: str, words: Iterable[str], known: Iterable[str], what: str) -> list[Problem]:
-    """Report every word that is not known."""
-    words_known = list(known)
-    return [unknown(field, word, words_known, what) for word in words if word not in words_known]
+from tariffs.sheet.windows import paint
 
 
 def check_tariff(tariff: Tariff) -> list[Problem]:
     """Check what belongs to the file as a whole."""
     problems = []
-    if tariff.time_zone is not None:
-        try:
-            ZoneInfo(tariff.time_zone)
-        except (ZoneInfoNotFoundError, ValueError, OSError):
-            problems.append(unknown("time_zone", tariff.time_zone, available_timezones(), "IANA time zone"))
+    if tariff.time_zone is not None and (problem := unknown_zone(tariff.time_zone)) is not None:
+        problems.append(Problem("time_zone", f"{problem} (got {show(tariff.time_zone)})"))
     if tariff.valid_from and tariff.valid_to and tariff.valid_to < tariff.valid_from:
         problems.append(
             Problem("valid_to", f"lies before valid_from (got {tariff.valid_to}); swap or correct the dates")

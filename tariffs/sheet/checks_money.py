@@ -6,10 +6,11 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
-from tariffs.sheet.checks import check_by_season, check_when, month_named, suggestion, unknown_names
+from tariffs.reading.refusals import Problem, suggestion, unknown_names
+from tariffs.sheet.checks import check_by_season, check_when, month_named
 from tariffs.sheet.tariff import CATEGORIES, EVERYTHING, HOURLY_LINE, Sheet, Tariff, export_line
 from tariffs.sheet.usage import Demand, Netting
-from tariffs.sheet.windows import Problem, day_classes, paint
+from tariffs.sheet.windows import day_classes, paint
 
 # The group that a table's lines belong to: a line may bear its own group's name, and no other group's.
 _GROUPS = {

@@ -3,7 +3,6 @@
 Each accepts exactly the spellings a tariff sheet uses and says, in its refusal, what it wanted.
 """
 
-import calendar
 import datetime as dt
 import re
 from collections.abc import Mapping
@@ -11,19 +10,19 @@ from decimal import Decimal
 from typing import Annotated, Any
 
 from pydantic import (
-    BaseModel,
+    AfterValidator,
     BeforeValidator,
-    ConfigDict,
     Field,
     GetCoreSchemaHandler,
     GetJsonSchemaHandler,
     WithJsonSchema,
 )
 from pydantic.json_schema import JsonSchemaValue
-from pydantic_core import CoreSchema, core_schema
+from pydantic_core import CoreSchema, PydanticKnownError, core_schema
 
-MINUTES_PER_DAY = 1440
-
+from tariffs.reading.clock import FIRST_YEAR, LAST_YEAR, NO_CLOCK_TIME, NO_DAY_OF_YEAR, minutes_of, month_day
+from tariffs.reading.models import Text
+from tariffs.reading.refusals import unknown_currency
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
@@ -42,19 +41,21 @@ DAY_NAMES = {
 }
 
 
-class Frozen(BaseModel):
-    """Base of every table in a tariff file: closed and unchangeable."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+_LARGEST, _FINEST = Decimal(10) ** 9, -40
+"""No amount of a tariff is larger or has more decimals: with one, sums would leave what floats and cents hold."""
 
 
 def _exact(value: object) -> Decimal:
     """Take a TOML number as the decimal that was written."""
     if isinstance(value, bool) or not isinstance(value, int | float | Decimal):
-        raise ValueError("should be a number without quotes")  # noqa: TRY004 - pydantic collects ValueError
-    number = Decimal(str(value))
+        raise PydanticKnownError("float_type")
+    number = value if isinstance(value, Decimal) else Decimal(value if isinstance(value, int) else str(value))
     if not number.is_finite():
-        raise ValueError("should be a finite number")
+        raise PydanticKnownError("finite_number")
+    if abs(number) > _LARGEST:
+        raise ValueError(f"must be at most {_LARGEST:,}, in size")
+    if number and int(number.as_tuple().exponent) < _FINEST:
+        raise ValueError(f"must have at most {-_FINEST} decimals")
     return number
 
 
@@ -66,10 +67,16 @@ def _exact_by_season(value: object) -> Decimal | dict[str, Decimal]:
     return _exact(value)
 
 
-def _currency(value: object) -> str:
-    if isinstance(value, str) and re.fullmatch(r"[A-Z]{3}", value):
-        return value
-    raise ValueError("should be a currency code of three capitals, such as 'CAD'")
+def _near_day(value: dt.date) -> dt.date:
+    if not FIRST_YEAR <= value.year <= LAST_YEAR:
+        raise ValueError(f"the year looks wrong; write a year from {FIRST_YEAR} to {LAST_YEAR}")
+    return value
+
+
+def _currency(value: str) -> str:
+    if (problem := unknown_currency(value)) is not None:
+        raise ValueError(problem)
+    return value
 
 
 def exact_table(value: object) -> dict[str, Decimal]:
@@ -81,13 +88,11 @@ def exact_table(value: object) -> dict[str, Decimal]:
 
 def _clock(value: object) -> int:
     """Read ``HH:MM`` as minutes after midnight; ``24:00`` is the end of the day."""
-    if isinstance(value, dt.time) and not value.second and not value.microsecond:
-        return value.hour * 60 + value.minute
-    if isinstance(value, str) and (match := re.fullmatch(r"(\d{1,2}):(\d{2})", value.strip())):
-        hour, minute = int(match[1]), int(match[2])
-        if minute < 60 and hour * 60 + minute <= MINUTES_PER_DAY:
-            return hour * 60 + minute
-    raise ValueError('should be a local clock time in quotes, "00:00" to "24:00"')
+    if isinstance(value, dt.time):
+        return minutes_of(value.isoformat())
+    if not isinstance(value, str):
+        raise ValueError(NO_CLOCK_TIME)  # noqa: TRY004 - pydantic collects ValueError
+    return minutes_of(value)
 
 
 def _span(value: object) -> tuple[int, int]:
@@ -99,11 +104,9 @@ def _span(value: object) -> tuple[int, int]:
 
 def _month_day(value: object) -> tuple[int, int]:
     """Read ``MM-DD``; 29 February is a day of the year."""
-    if isinstance(value, str) and (match := re.fullmatch(r"(\d{1,2})-(\d{1,2})", value.strip())):
-        month, day = int(match[1]), int(match[2])
-        if 1 <= month <= 12 and 1 <= day <= calendar.monthrange(2024, month)[1]:
-            return month, day
-    raise ValueError('should be a month and day in quotes, such as "11-01" for 1 November')
+    if not isinstance(value, str):
+        raise ValueError(NO_DAY_OF_YEAR)  # noqa: TRY004 - pydantic collects ValueError
+    return month_day(value)
 
 
 def listed(value: object) -> object:
@@ -165,12 +168,16 @@ MonthDay = Annotated[
 ]
 
 
+Day = Annotated[dt.date, AfterValidator(_near_day)]
+"""A day that something happens on: not so far off that the day after it is none."""
+
+
 Currency = Annotated[
-    str, BeforeValidator(_currency), WithJsonSchema({"type": "string", "pattern": "^[A-Z]{3}$"})
+    str, AfterValidator(_currency), WithJsonSchema({"type": "string", "pattern": "^[A-Z]{3}$"})
 ]
 
 
-Name = Annotated[str, Field(min_length=1)]
+Name = Text
 
 
 Names = Annotated[tuple[Name, ...], BeforeValidator(listed, json_schema_input_type=str | list[str])]
@@ -188,8 +195,3 @@ Months = Annotated[
 def in_season(value: Decimal | Mapping[str, Decimal], season: str) -> Decimal:
     """Return the number that holds in a season; a season without one is checked never to be asked for."""
     return value.get(season, Decimal(0)) if isinstance(value, Mapping) else value
-
-
-def clock_text(minute: int) -> str:
-    """Write minutes after midnight as ``HH:MM``."""
-    return f"{minute // 60:02d}:{minute % 60:02d}"

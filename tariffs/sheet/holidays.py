@@ -6,12 +6,12 @@ Day, for one. Names are matched exactly, so that a calendar's extra days do not 
 """
 
 import datetime as dt
-import difflib
 from functools import lru_cache
 from typing import cast
 
 import holidays
 
+from tariffs.reading.refusals import suggestion
 from tariffs.sheet.when import Holidays
 
 KNOWN_YEARS = range(
@@ -31,12 +31,6 @@ class CalendarError(ValueError):
         self.message = message
 
 
-def _nearest(word: str, known: list[str], count: int = 1) -> str:
-    close = difflib.get_close_matches(word, known, n=count, cutoff=0.5)
-    listed = ", ".join(sorted(known)[:20])
-    return f"did you mean {' or '.join(map(repr, close))}?" if close else f"known: {listed}"
-
-
 def _codes() -> dict[str, list[str]]:
     return cast("dict[str, list[str]]", holidays.list_supported_countries())
 
@@ -53,10 +47,10 @@ def check_place(rule: Holidays) -> None:
         return
     codes = _codes()
     if rule.country not in codes:
-        hint = _nearest(rule.country, list(codes), 3) if len(rule.country) > 1 else "use a code such as 'CA'"
+        hint = suggestion(rule.country, codes) if len(rule.country) > 1 else "use a code such as 'CA'"
         raise CalendarError("country", f"no calendar for this country code (got {rule.country!r}); {hint}")
     if rule.subdivision is not None and rule.subdivision not in codes[rule.country]:
-        hint = _nearest(rule.subdivision, list(codes[rule.country]) or ["none"])
+        hint = suggestion(rule.subdivision, codes[rule.country])
         raise CalendarError(
             "subdivision", f"{rule.country} has no such subdivision (got {rule.subdivision!r}); {hint}"
         )
@@ -107,7 +101,7 @@ def check_names(rule: Holidays) -> None:
                 place = "-".join(filter(None, (rule.country, rule.subdivision)))
                 raise CalendarError(
                     field,
-                    f"the calendar of {place} has no holiday of this name (got {name!r}); {_nearest(name, known)}",
+                    f"the calendar of {place} has no holiday of this name (got {name!r}); {suggestion(name, known)}",
                 )
 
 

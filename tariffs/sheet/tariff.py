@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, PrivateAttr, WithJsonSchema, model_validator
 
+from tariffs.reading.models import Frozen
 from tariffs.sheet.fields import (
     TABLES,
     BySeason,
     Currency,
     Exact,
     ExactPositive,
-    Frozen,
     Months,
     Name,
     Names,
@@ -235,10 +235,20 @@ class DatedSheet:
 
 
 class Tariff(Sheet):
-    """A whole tariff file.
+    """A whole tariff file; its own prices and charges, a ``Sheet``, hold until the first version's date.
 
     Attributes
     ----------
+    name, currency, time_zone : str
+        As in the file: the currency an ISO 4217 code, the clock an IANA zone or None.
+    valid_from, valid_to : date or None
+        First and last day the file speaks of.
+    hourly_prices, netting, billing, rounding
+        Tables that hold for all versions alike.
+    versions : tuple of dict
+        What changes later, as written; ``sheets`` holds them worked out.
+    series : PriceSeries or None
+        Prices read from a CSV.
     source : str
         The file it was read from, for messages.
     sheets : tuple of DatedSheet

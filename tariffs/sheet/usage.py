@@ -6,13 +6,14 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from tariffs.reading.clock import clock_text
+from tariffs.reading.models import Frozen
 from tariffs.sheet.fields import (
     TABLES,
     BySeason,
     Exact,
     ExactNotNegative,
     ExactPositive,
-    Frozen,
     MonthDay,
     Name,
     Names,
@@ -185,7 +186,7 @@ class Demand(When):
                 if minute % self.interval_minutes:
                     raise ValueError(
                         f"window edges must lie on the clock's {self.interval_minutes}-minute marks "
-                        f"(got {minute // 60:02d}:{minute % 60:02d}); shorten interval_minutes or move the edge"
+                        f"(got {clock_text(minute)}); shorten interval_minutes or move the edge"
                     )
         return self
 

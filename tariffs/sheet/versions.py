@@ -1,8 +1,9 @@
 """Dated versions of a tariff: each is the file before it with the values that change replaced."""
 
-import difflib
 from collections.abc import Iterator, Mapping
 from typing import Any
+
+from tariffs.reading.refusals import nearest
 
 # Lists whose entries are known by name: a version changes the entry of that name and keeps the others.
 _DEFAULT_NAMES = {
@@ -68,7 +69,7 @@ def misspelt(base: Mapping[str, Any], changes: Mapping[str, Any]) -> Iterator[tu
         known, named = _names(base.get(key)), _names(changes.get(key))
         for name in (name for name in named if name not in known):
             free = [other for other in known if other not in named and _letters(other) != _letters(name)]
-            for near in difflib.get_close_matches(name, free, n=1, cutoff=0.8):
+            if near := nearest(name, free, cutoff=0.8):
                 yield key, name, near
 
 

@@ -1,24 +1,23 @@
 """The tables that say when: seasons, holidays, windows, events, and how the series is cut into bills."""
 
-import datetime as dt
 from itertools import pairwise
 from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from tariffs.reading.clock import MINUTES_PER_DAY, clock_text, pieces
+from tariffs.reading.models import Frozen
 from tariffs.sheet.fields import (
-    MINUTES_PER_DAY,
     TABLES,
     Clock,
+    Day,
     Exact,
     ExactPositive,
-    Frozen,
     MonthDay,
     Months,
     Name,
     Names,
     Spans,
-    clock_text,
     listed,
 )
 
@@ -56,7 +55,7 @@ class Holidays(Frozen):
     categories: Names = ("public", "optional")
     include: Names = ()
     exclude: Names = ()
-    extra_dates: tuple[dt.date, ...] = ()
+    extra_dates: tuple[Day, ...] = ()
     weekend_shift: Literal["none", "next-weekday", "nearest-weekday", "sunday-to-monday", "observed"] = "none"
 
     @model_validator(mode="after")
@@ -101,15 +100,7 @@ class Hours(Frozen):
     @property
     def pieces(self) -> tuple[tuple[int, int], ...]:
         """The same stretches within one calendar day: one that crosses midnight becomes two."""
-        found: list[tuple[int, int]] = []
-        for begin, finish in self.stretches:
-            if finish > begin:
-                found.append((begin, finish))
-            else:
-                found.append((begin, MINUTES_PER_DAY))
-                if finish:
-                    found.append((0, finish))
-        return tuple(found)
+        return tuple(piece for stretch in self.stretches for piece in pieces(*stretch))
 
 
 class When(Hours):
@@ -143,22 +134,16 @@ class EventWindow(Hours):
     @property
     def runs(self) -> tuple[tuple[int, int, int], ...]:
         """(days after the event's date, first minute, end minute) of every stretch."""
-        found: list[tuple[int, int, int]] = []
-        for begin, finish in self.stretches:
-            if finish > begin:
-                found.append((0, begin, finish))
-            else:
-                found.append((0, begin, MINUTES_PER_DAY))
-                if finish:
-                    found.append((1, 0, finish))
-        return tuple(found)
+        return tuple(
+            (later, *piece) for stretch in self.stretches for later, piece in enumerate(pieces(*stretch))
+        )
 
 
 class Event(EventWindow):
     """Named days on which other prices hold, such as critical peak days."""
 
     name: Name = "event"
-    dates: Annotated[tuple[dt.date, ...], BeforeValidator(listed)] = ()
+    dates: Annotated[tuple[Day, ...], BeforeValidator(listed)] = ()
     csv: Name | None = None
     windows: Annotated[tuple[EventWindow, ...], TABLES] = ()
 
@@ -184,7 +169,7 @@ class Billing(Frozen):
     month, or by days where `month_days` says how many days it is for.
     """
 
-    read_dates: tuple[dt.date, ...] = ()
+    read_dates: tuple[Day, ...] = ()
     period_months: Literal[1, 2, 3, 4, 6, 12] = 1
     month_days: ExactPositive | None = None
     part_periods: Literal["by-days", "whole"] = "by-days"

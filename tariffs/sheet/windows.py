@@ -4,23 +4,17 @@ The table that proves that the day is covered without hole or overlap is the sam
 """
 
 from collections.abc import Iterable, Iterator
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tariffs.sheet.fields import DAY_CLASSES, DAY_NAMES, MINUTES_PER_DAY, clock_text
+from tariffs.reading.clock import MINUTES_PER_DAY, clock_text
+from tariffs.reading.refusals import Problem
+from tariffs.sheet.fields import DAY_CLASSES, DAY_NAMES
 from tariffs.sheet.tariff import Sheet
 from tariffs.sheet.when import When
 
 UNPAINTED = -1
-
-
-class Problem(NamedTuple):
-    """One thing wrong with a file: the dotted field and what to say about it."""
-
-    field: str
-    text: str
 
 
 def day_classes(days: Iterable[str], *, with_holidays: bool) -> frozenset[int]:

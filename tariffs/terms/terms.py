@@ -247,6 +247,8 @@ class MinimumTerm:
         [currency]
     topup_factor : float
         What one unit of top-up costs once later adjustments have had their say.
+    base_fixed : float
+        What the base holds whatever flows. [currency]
     steps : array of int
         Steps of the period.
     import_price_per_kwh, export_price_per_kwh : array, one entry per step in `steps`
@@ -314,3 +316,8 @@ class PricedSteps:
     demand: tuple[DemandTerm, ...] = ()
     minimums: tuple[MinimumTerm, ...] = ()
     netting: tuple[NettingTerm, ...] = ()
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether prices per step and fixed charges are the whole bill."""
+        return not (self.blocks or self.demand or self.minimums or self.netting)

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING
 
 from clock import best_of, scipy_solve
 
-from dispatch import Case, load_scenario
 from dispatch.backup.expected_loss import expected_loss
 from dispatch.backup.hours import backup_hours
+from dispatch.case.case import Case, load_scenario
 from dispatch.program.program import Program
 from dispatch.safety.frontier import ladder, trace
 from dispatch.scenario.outages import Outages
@@ -25,7 +25,7 @@ from dispatch.strategies.solve import prepare, solve
 from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
-    from dispatch.safety.levels import Measure
+    from dispatch.case.case import Measure
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -37,11 +37,11 @@ def measure(case: Case, repeats: int, levels: int) -> list[tuple[str, float]]:
     prepare(program)
     measures: tuple[Measure, ...] = ("percent", "hours")
     for name in measures:
-        work = partial(trace, program, ladder(case, name, levels))
+        work = partial(trace, program, ladder(case, name, levels), 0.0)
         figures.append((f"frontier, {levels} levels in {name}", best_of(repeats, work)))
     flows = solve(program, STRATEGIES["off-peak-first"]).flows
     for sun in (False, True):
-        work_hours = partial(backup_hours, case, flows["stored"], sun)
+        work_hours = partial(backup_hours, case, flows["stored"], with_sun=sun)
         label = "with" if sun else "without"
         figures.append((f"backup hours of all instants, {label} sun", best_of(repeats, work_hours)))
     for label, stated in (

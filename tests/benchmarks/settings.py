@@ -17,8 +17,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch import Case, load_scenario
-from dispatch.ahead.planner import rolling
+from dispatch.advice.recommend import recommend
+from dispatch.ahead.reachable import reachable
+from dispatch.ahead.rolling import rolling
+from dispatch.case.case import Case, load_scenario
 from dispatch.rules.score import Scorer
 from dispatch.rules.walk import Orders
 from dispatch.search.other_years import other_years
@@ -63,6 +65,7 @@ def measure(case: Case, repeats: int) -> list[tuple[str, float]]:
         what = f"{CANDIDATES} candidates, {'battery' if sun_waits else 'load'} first"
         figures.append((what, best_of(repeats, lambda o=orders: scorer.tally(o))))  # type: ignore[misc]
     figures.append(("rolling period, re-planned daily", best_of(repeats, lambda: rolling(case))))
+    figures.append(("reachable, the best levels", best_of(repeats, lambda: reachable(case))))
     card = plain_card(case, space, "off-peak-first", space.reserves[0])
     own = Tables(case, space).orders([card])
     figures.append(("200 other years", best_of(repeats, lambda: other_years(case, card, own))))
@@ -93,11 +96,13 @@ def main() -> None:
             print(f"  {what:40s} {seconds:8.3f} s")
         if not options.brief:
             print(f"  {'dispatch settings, wall':40s} {wall('settings', place):8.3f} s")
-        result = study(case)
-        bound = result["bound"].burden
+        result = study(recommend(case))
+        bound = result["bound"].compared_cost
         for way in result.ways:
-            above = f"{100 * (way.burden / bound - 1):6.2f} % above the bound" if bound > 0 else ""
-            print(f"  {way.name:12s} bill {way.total:10,.2f}  bill + wear {way.burden:10,.2f}  {above}")
+            above = f"{100 * (way.compared_cost / bound - 1):6.2f} % above the bound" if bound > 0 else ""
+            print(
+                f"  {way.name:12s} bill {way.total:10,.2f}  bill + wear {way.compared_cost:10,.2f}  {above}"
+            )
 
 
 if __name__ == "__main__":

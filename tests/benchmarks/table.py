@@ -28,7 +28,7 @@ import pandas as pd
 from clock import scipy_solve
 from tariff_year import DEMAND, FALLING, NETTING, RISING, WHOLE_BAND, hourly_csv, without_exports
 
-from dispatch import load_scenario
+from dispatch.case.case import load_scenario
 from dispatch.program.program import Program
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 import tariffs
-from dispatch import Case, load_scenario
+from dispatch.case.case import Case, load_scenario
 from dispatch.program.program import Program
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES

@@ -14,13 +14,18 @@ import sys
 import time
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from clock import best_of, scipy_solve
 
-from dispatch import Case, compare, load_scenario
+from dispatch.case.case import load_scenario
+from dispatch.comparison.compare import compare
 from dispatch.program.program import Program
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES
+
+if TYPE_CHECKING:
+    from dispatch import Case
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from dispatch import compare
+from dispatch.comparison.compare import compare
 from homes.drafts import Draft
 
 if TYPE_CHECKING:
-    from dispatch import Comparison
+    from dispatch.comparison.compare import Comparison
 
 
 def small_home(

@@ -46,20 +46,47 @@ def test_local_times_without_offset_across_the_spring_change(tmp_path: Path) -> 
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({5: ("2025-03-08T05:00:00-05:00", "")}, "column 'import_kwh': row 7 (got ''): an empty cell"),
-        ({5: ("2025-03-08T05:00:00-05:00", "x")}, "row 7 (got 'x'): not a number"),
-        ({5: ("2025-03-08T05:00:00-05:00", "1_000")}, "row 7 (got '1_000'): not a number"),
-        ({5: ("2025-03-08T05:00:00-05:00", "nan")}, "row 7 (got 'nan'): not a finite number"),
+        (
+            {5: ("2025-03-08T05:00:00-05:00", "")},
+            "column 'import_kwh': an empty cell; supply the reading (0 only if nothing flowed): line 7",
+        ),
+        (
+            {5: ("2025-03-08T05:00:00-05:00", "x")},
+            "not a number; write plain numbers with a point as decimal mark, without unit: line 7 ('x')",
+        ),
+        ({5: ("2025-03-08T05:00:00-05:00", "1_000")}, "without unit: line 7 ('1_000')"),
+        (
+            {5: ("2025-03-08T05:00:00-05:00", "nan")},
+            "not a finite number; supply the reading: line 7 ('nan')",
+        ),
         (
             {5: ("2025-03-08T05:00:00-05:00", "-1")},
-            "row 7 (got '-1'): a negative number; put energy fed in under export_kwh",
+            "a negative number; write energy as positive numbers, what is fed in as a column of its own: line 7 ('-1')",
         ),
-        ({5: ("8 March", "1")}, "column 'time': row 7 (got '8 March'): not ISO 8601"),
-        ({5: ("2025-03-08T04:00:00-05:00", "1")}, "row 7: the time stands twice"),
-        ({5: ("2025-03-08T02:00:00-05:00", "1")}, "row 7: the time stands before the row above it"),
-        ({5: ("2025-03-08T05:00:00", "1")}, "row 7: times with and without offset are mixed"),
-        ({5: None}, "row 7: the times are not evenly 60 minutes apart"),
-        ({5: None, 6: None}, "about 2 missing in all, first 2025-03-08T10:00"),
+        (
+            {5: ("8 March", "1")},
+            "times that are not ISO 8601: line 7 ('8 March'); write them as 2025-01-31T14:00-04:00",
+        ),
+        (
+            {5: ("2025-03-08T04:00:00-05:00", "1")},
+            "times that stand there twice: line 7 (2025-03-08T09:00+00:00); keep one line of each",
+        ),
+        (
+            {5: ("2025-03-08T02:00:00-05:00", "1")},
+            "lines not in order of time: line 7 (2025-03-08T07:00+00:00); sort the file",
+        ),
+        (
+            {5: ("2025-03-08T05:00:00", "1")},
+            "line 7: time '2025-03-08T05:00:00' has no offset, unlike other lines",
+        ),
+        (
+            {5: None},
+            "1 of 71 steps of its own first to last time are missing, after line 6: 2025-03-08T10:00+00:00",
+        ),
+        (
+            {5: None, 6: None},
+            "2 of 71 steps of its own first to last time are missing, after line 6: 2025-03-08T10:00",
+        ),
     ],
 )
 def test_rows_that_cannot_stand(
@@ -79,7 +106,9 @@ def test_rows_that_cannot_stand(
 def test_the_repeated_hour_needs_its_offset(tmp_path: Path) -> None:
     times = pd.date_range("2025-11-01", "2025-11-03", freq="60min", tz="America/Toronto", inclusive="left")
     path = write(tmp_path, [str(at.tz_localize(None)) for at in times], ["1"] * len(times))
-    with pytest.raises(MeterError, match=r"row 27 .*repeats or skips this time; write the offset"):
+    with pytest.raises(
+        MeterError, match=r"repeats: line 27 .2025-11-02 01:00., line 28 .*write the offset to every time"
+    ):
         read_meter(path, "America/Toronto")
 
 
@@ -87,16 +116,19 @@ def test_the_repeated_hour_needs_its_offset(tmp_path: Path) -> None:
     ("text", "words"),
     [
         ("", "the file is empty"),
-        ("time,import_kwh\n", "has no rows below its column names"),
-        ("time;import_kwh\n2025-01-01;1\n", "not separated by commas"),
+        ("time,import_kwh\n", "no readings below the column names; supply them"),
+        (
+            "time;import_kwh\n2025-01-01;1\n",
+            "line 1: columns are separated by semicolons; save it with commas",
+        ),
         ("time,import_kw\n2025-01-01T00:00Z,1\n2025-01-01T01:00Z,1\n", "no column 'import_kwh'"),
         ("time,import_kw\n2025-01-01T00:00Z,1\n2025-01-01T01:00Z,1\n", "did you mean 'import_kw'?"),
-        ("time,import_kwh\n2025-01-01T00:00Z,1,2\n", "row 2: has 3 cells under 2 column names"),
-        ("time,time\n2025-01-01T00:00Z,1\n", "a column name stands twice (got 'time')"),
-        ("time,import_kwh\n2025-01-01T00:00Z,1\n", "one row only"),
+        ("time,import_kwh\n2025-01-01T00:00Z,1,2\n", "line 2: 3 cells under 2 column names"),
+        ("time,import_kwh,time\n2025-01-01T00:00Z,1,2\n", "the column name 'time' stands there twice"),
+        ("time,import_kwh\n2025-01-01T00:00Z,1\n", "one line of readings shows no step; supply two"),
         (
             "time,import_kwh\n2025-01-01T00:00Z,1\n2025-01-02T00:00Z,1\n",
-            "the step must be 15, 30, 60 minutes (got 1440)",
+            "most lines are 1440 minutes apart; supply readings 15, 30, 60 minutes apart",
         ),
         ("time,import_kwh\n2025-01-01T00:00,1\n2025-01-01T01:00,1\n", "no offset and no time_zone is known"),
         ("time,import_kwh\n0001-01-01T00:00Z,1\n2025-01-01T01:00Z,1\n", "out of range"),
@@ -112,5 +144,5 @@ def test_files_that_are_no_meter_file(tmp_path: Path, text: str, words: str) -> 
 
 
 def test_a_meter_file_that_is_not_there(tmp_path: Path) -> None:
-    with pytest.raises(MeterError, match="no such file; check the path"):
+    with pytest.raises(MeterError, match="no such file in"):
         read_meter(tmp_path / "none.csv")

@@ -136,3 +136,28 @@ def test_a_generator_the_charger_must_not_be_fed_from_is_left_out() -> None:
     assert Island(case).fuelled is None
     with pytest.raises(ValueError, match="no generator"):
         recharge(case, "generator", 0, 1.0)
+
+
+def test_the_tank_ends_it() -> None:
+    engine = {"continuous_w": 700, "sine_wave": True, "litres_per_kwh": 0.5, "tank_litres": 0.35}
+    case = small_home(generator=engine, battery={"taper_hours": 0.0}).case()
+    found = recharge(case, "generator", 0, case.limits.empty_kwh)
+    # 0.35 l at 0.35 l an hour (all 700 W are taken): one hour, 434 W of them into the charger
+    assert found.hours is None
+    assert found.tank_empty_hours == pytest.approx(1.0)
+    assert (found.litres, found.generator_hours) == pytest.approx((0.35, 1.0))
+    assert found.reached_kwh == pytest.approx(case.limits.empty_kwh + 0.434 * 0.94)
+
+
+def test_the_sun_serves_the_load_first_unless_the_strategy_charges_first() -> None:
+    home = small_home(battery={"taper_hours": 0.0}).changed(load=None).changed(load={"watts": 400})
+    case = home.case()
+    rows = {goes: recharge(case, "sun", 11, 3.0, sun_goes=goes) for goes in ("load", "battery")}
+    # 11:00 on the first day: the sun of that step, all of it or less the 426 W of load through the inverter
+    sun_kw = float(case.sun_kwh[11])
+    assert sun_kw > 0.7
+    first = recharge(case, "sun", 11, 4.5)
+    assert first.hours == pytest.approx((0.99 * 4.6 - 4.5) / (0.97 * (min(sun_kw, 9) - 0.426 / 0.92)))
+    straight = recharge(case, "sun", 11, 4.5, sun_goes="battery")
+    assert straight.hours == pytest.approx((0.99 * 4.6 - 4.5) / (0.97 * sun_kw))
+    assert rows["battery"].hours < rows["load"].hours  # type: ignore[operator]

@@ -14,6 +14,7 @@ from homes.small_home import small_home
 from hypothesis import given
 from hypothesis import strategies as st
 from oracles.blackout import black_out, plain, plan
+from oracles.outage_homes import random_home, told
 
 from dispatch.backup.expected_loss import expected_loss, indices, rates_of, start_weights
 from dispatch.scenario.outages import Outages
@@ -209,28 +210,81 @@ def test_without_a_system_every_hour_is_lost() -> None:
     assert loss.money == pytest.approx(8.0 * 0.4 * 1.3 * 2.5)
 
 
-def test_overload_is_lost_in_the_tail_too() -> None:
-    # 2.6 kW wanted, 2.1 kW carried, 4.6 kWh: lasts 4.6/2.1 h, 0.5 kW missing until then
-    home = small_home(
+def heavy_evening(**sections: Any) -> Case:  # noqa: ANN401
+    """0.5 kW of critical load and, from 19:00 to 20:00, 2 kW more than the inverter holds; no losses."""
+    appliances = [
+        {"name": "lamps", "watts": 500.0, "hours_per_day": 24.0, "priority": 1},
+        {"name": "oven", "watts": 2000.0, "hours_per_day": 1.0, "starts_at": "19:00", "priority": 2},
+    ]
+    draft = small_home(
         sun=False,
-        load={"csv": None, "column": None, "watts": 2600},
         battery={
             "discharge_efficiency_fraction": 1.0,
             "depth_of_discharge_fraction": 1.0,
-            "taper_hours": 0.0,
+            "self_discharge_per_hour_fraction": 0.0,
         },
-        inverter={"efficiency_fraction": 1.0, "idle_on_w": 0},
+        inverter={"efficiency_fraction": 1.0, "idle_on_w": 0, "continuous_w": 2000},
+        critical_load=None,
+        **sections,
     )
-    settings = {**home.settings, "load": {"watts": 2600}, "critical_load": {"watts": 2600}}
-    case = type(home)(settings, home.tariff, home.times, home.columns).case()
-    mean = 5.0
-    loss = expected_loss(
-        case,
-        plan(case, [4.6] * len(case.times)),
-        Outages(saifi_per_year=1.0, caidi_hours=mean, horizon_hours=1.0),
-    )
-    out = math.exp(-4.6 / 2.1 / mean)
-    assert loss.unserved_kwh == pytest.approx(mean * (0.5 * (1 - out) + 2.6 * out), rel=1e-9)
+    return draft.changed(critical_load={"appliances": appliances}).case()
+
+
+def test_a_step_the_inverter_cannot_carry_is_lost() -> None:
+    case = heavy_evening()
+    only = [[0.0] * 24 for _ in range(12)]
+    only[9][18] = 1.0  # the last day of October, 18:00
+    stated = {"saifi_per_year": 1.0, "caidi_hours": 3.0, "durations": "fixed", "start_weights": only}
+    loss = expected_loss(case, plan(case, [4.0] * len(case.times)), Outages.model_validate(stated))
+    # 18 to 21: the oven is left off for its hour, which is then not fully served; the lamps stay on
+    assert (loss.per_outage_kwh, loss.per_outage_hours) == pytest.approx((2.0, 1.0))
+    whole = small_home(
+        sun=False, inverter={"efficiency_fraction": 1.0, "idle_on_w": 0, "continuous_w": 200}
+    ).case()  # 240 W, unranked: nothing at all is carried
+    stated = {"saifi_per_year": 1.0, "caidi_hours": 3.0}
+    loss = expected_loss(whole, plan(whole, [4.0] * len(whole.times)), Outages.model_validate(stated))
+    assert (loss.per_outage_kwh, loss.per_outage_hours) == pytest.approx((0.24 * 3.0, 3.0))
+
+
+def test_overload_is_lost_in_the_tail_too() -> None:
+    """The horizon is immaterial: what the closed form takes over it counts as the played hours do."""
+    case = heavy_evening()
+    stored = [0.2 + 4.0 * share for share in np.linspace(0, 1, len(case.times))]
+    losses = [
+        expected_loss(
+            case,
+            plan(case, stored),
+            Outages(saifi_per_year=1.0, caidi_hours=5.0, horizon_hours=hours),
+        )
+        for hours in (1.0, 9.0, 80.0)
+    ]
+    for loss in losses[1:]:
+        assert loss.unserved_kwh == pytest.approx(losses[0].unserved_kwh, rel=1e-7)
+        assert loss.unserved_hours == pytest.approx(losses[0].unserved_hours, rel=1e-7)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_expected_loss_with_ranks_and_generator_is_the_mean_over_every_start(seed: int) -> None:
+    case, random = random_home(1000 + seed)
+    count = len(case.times)
+    low, high = case.limits.empty_kwh, case.limits.ceiling_kwh
+    stored = (low + random.uniform(0, 1, count) * (high - low)).tolist()
+    length = float(random.choice([1.0, 2.6, 7.0]))
+    things, engine = told(case)
+    steps = math.ceil(length / case.dt_hours - 1e-9)
+    chosen = range(0, count, 7)
+    kwh = dark = 0.0
+    for start in chosen:
+        parts = [((start + 1 + k) % count, 1.0) for k in range(steps)]
+        hand = black_out(*plain(case), case.dt_hours, stored[start], parts, things, engine)
+        lost = hand.expected(fixed(length))
+        kwh, dark = kwh + lost[0] / len(chosen), dark + lost[1] / len(chosen)
+    weights = np.zeros(count)
+    weights[list(chosen)] = 1.0 / len(chosen)
+    stated = Outages(saifi_per_year=2.0, caidi_hours=length, durations="fixed")
+    found = expected_loss(case, plan(case, stored), stated, weights=weights)
+    assert found.per_outage_kwh == pytest.approx(kwh, abs=1e-6)
+    assert found.per_outage_hours == pytest.approx(dark, abs=1e-6)
 
 
 def test_what_is_shed_on_purpose_is_not_served_all_the_same() -> None:

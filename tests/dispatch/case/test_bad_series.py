@@ -39,11 +39,11 @@ SERIES_CASES: dict[str, tuple[Callable[[Rows], Rows], tuple[str, ...]]] = {
         lambda rows: rows[:19] + rows[22:],
         ("3 of 71 steps", "missing", "after line 19", "2025-03-08T18:00-04:00", "supply these readings"),
     ),
-    "gap at the start": (lambda rows: rows[:1] + rows[3:], ("2 of 71 steps", "before the first row")),
+    "gap at the start": (lambda rows: rows[:1] + rows[3:], ("2 of 71 steps", "before the first line")),
     "wrong length": (lambda rows: rows[:60], ("12 of 71 steps", "after line 60", "and 9 more")),
     "duplicate": (
         lambda rows: [*rows[:8], rows[7], *rows[8:]],
-        ("stand there twice", "line 9 (2025-03-08T06:00-04:00)", "keep one row"),
+        ("stand there twice", "line 9 (2025-03-08T06:00-04:00)", "keep one line"),
     ),
     "unsorted": (
         lambda rows: [*rows[:8], rows[9], rows[8], *rows[10:]],
@@ -96,7 +96,7 @@ SERIES_CASES: dict[str, tuple[Callable[[Rows], Rows], tuple[str, ...]]] = {
     ),
     "time in the skipped hour": (
         lambda rows: [*_naive(rows[:27]), "2025-03-09T02:00:00,1,1", *_naive(rows)[27:]],
-        ("skips", "line 28 (2025-03-09 02:00)", "America/Halifax", "site.time_zone"),
+        ("skips", "line 28 (2025-03-09 02:00)", "America/Halifax", "the time_zone"),
     ),
     "watts called kilowatts": (
         lambda rows: [rows[0], *(row.split(",")[0] + ",1450,1" for row in rows[1:])],
@@ -150,8 +150,8 @@ def test_two_files_with_different_times(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("rows", "part"),
     [
-        (clock_rows()[:2], "one row has no step"),
-        ([*clock_rows()[:2], clock_rows()[1]], "every row has the same time"),
+        (clock_rows()[:2], "one line of readings shows no step"),
+        ([*clock_rows()[:2], clock_rows()[1]], "every line has the same time"),
     ],
 )
 def test_a_series_alone_must_show_its_step(rows: Rows, part: str, tmp_path: Path) -> None:

@@ -10,14 +10,17 @@ import pytest
 from homes.small_home import small_home
 from pydantic import ValidationError
 
-from dispatch import compare
 from dispatch.backup.hours import backup_hours
 from dispatch.case.floor import Ground, applies, hours_level_kwh
 from dispatch.case.limits import Limits
 from dispatch.errors import ScenarioError
-from dispatch.scenario.load import explain
+from dispatch.outcome import planned_outcome
+from dispatch.program.program import Program
 from dispatch.scenario.model import Scenario
 from dispatch.scenario.outages import RaisedReserve
+from dispatch.strategies.solve import solve
+from dispatch.strategies.table import STRATEGIES
+from tariffs.reading.models import explain
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case
@@ -154,6 +157,37 @@ def test_the_highest_level_that_applies_is_the_floor() -> None:
     assert any("reserve.raised[3]" in note and "changes nothing" in note for note in case.notes)
 
 
+def test_a_time_that_begins_at_midnight_binds_the_step_across_it() -> None:
+    """Steps from half past to half past: the level must stand at 23:30, or it could not stand at midnight."""
+    times = pd.date_range("2025-01-14 00:30", periods=48, freq="h", tz="Etc/UTC")
+    where = applies(rule(dates=["2025-01-15"], clock_to="01:00"), times, 1.0)
+    ends = (times + pd.Timedelta(hours=1))[where]
+    assert [end.isoformat()[5:16] for end in ends] == ["01-14T23:30", "01-15T00:30", "01-15T01:30"]
+
+
+def test_a_season_of_one_day_is_that_day() -> None:
+    found = applies(rule(season_from="01-15", season_to="01-15"), days("2025-01-14", 3), 1.0)
+    assert 24 <= found.sum() <= 25
+    assert not found[:22].any()
+
+
+def test_a_clock_time_to_itself_is_the_whole_day() -> None:
+    assert rule(clock_from="18:00", clock_to="18:00").minutes == (18 * 60, 18 * 60 + 24 * 60)
+    assert rule(clock_from="18:00", clock_to="18:01").minutes == (18 * 60, 18 * 60 + 1)
+
+
+def test_what_one_reserve_capped_another_does_not_uncap() -> None:
+    alone = with_reserve({"hours": 60.0})
+    assert alone.floor_capped_steps.any()
+    both = with_reserve({"hours": 60.0, "raised": [{"dates": ["2025-11-01"], "percent": 50.0}]})
+    assert (both.floor_capped_steps == alone.floor_capped_steps).all()
+
+
+def test_the_last_day_of_the_data_may_be_named() -> None:
+    case = with_reserve({"raised": [{"dates": ["2025-11-03"], "percent": 95.0}]})
+    assert case.floor_kwh[-1] == pytest.approx(0.95 * case.limits.full_kwh)
+
+
 def test_only_raised_times_leave_the_rest_empty() -> None:
     case = with_reserve({"raised": [{"dates": ["2025-11-01"], "percent": 95.0}]})
     assert case.floor_kwh.min() == pytest.approx(case.limits.empty_kwh)
@@ -161,13 +195,14 @@ def test_only_raised_times_leave_the_rest_empty() -> None:
 
 
 def test_the_plan_holds_a_raised_date_and_says_what_it_cannot() -> None:
-    held = compare(with_reserve({"percent": 20.0, "raised": [{"dates": ["2025-11-02"], "percent": 95.0}]}))
-    case, stored = held.case, held["off-peak-first"].flows["stored"]
+    case = with_reserve({"percent": 20.0, "raised": [{"dates": ["2025-11-02"], "percent": 95.0}]})
+    stored = solve(Program(case), STRATEGIES["off-peak-first"]).flows["stored"]
     on = applies(rule(dates=["2025-11-02"]), case.times, case.dt_hours)
     assert (stored[on] >= 0.95 * case.limits.full_kwh - 1e-6).all()
     # at once from the first hour of the data it cannot: the battery begins at 60 %
-    broken = compare(with_reserve({"percent": 20.0, "raised": [{"dates": ["2025-10-31"], "percent": 95.0}]}))
-    shortfall = next(s for s in broken["off-peak-first"].shortfalls if s.kind == "floor_shortfall")
+    late = with_reserve({"percent": 20.0, "raised": [{"dates": ["2025-10-31"], "percent": 95.0}]})
+    broken = planned_outcome(solve(Program(late), STRATEGIES["off-peak-first"]), 0.0)
+    shortfall = next(s for s in broken.shortfalls if s.kind == "floor_shortfall")
     assert shortfall.first.isoformat() == "2025-10-31T00:00:00-03:00"
 
 
@@ -210,7 +245,7 @@ def test_a_reserve_above_the_ceiling_is_refused() -> None:
         (
             "reserve",
             {"percent": 1.0, "raised": [{"dates": ["15 Jan"], "percent": 2.0}]},
-            ("'15 Jan'", "'2025-01-15'"),
+            ("'15 Jan'", "2025-01-31"),
         ),
         (
             "reserve",

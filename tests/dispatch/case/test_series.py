@@ -12,10 +12,11 @@ from homes.home_files import Home, clock_rows
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from dispatch.case.readings import read_readings
 from dispatch.case.series import Series, appliances_kwh, read_series
+from dispatch.errors import SeriesError
 from dispatch.scenario.load import read_scenario
 from dispatch.scenario.model import Appliance
+from tariffs.reading.table import read_table
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -132,7 +133,7 @@ def test_naive_rows_outside_the_period_are_not_placed(tmp_path: Path) -> None:
     home = HOME.with_text(("2025-03-08", "2025-10-30"), ("2025-03-11", "2025-11-01"))
     series = series_of(home.with_rows([rows[0], *map(_naive, rows[1:])]), tmp_path)
     assert len(series.times) == 48
-    assert series.notes == ("series.csv: 97 rows outside [period] are left out",)
+    assert series.notes == ("series.csv: 97 lines outside [period] are left out",)
 
 
 def test_rows_outside_the_period_are_left_out_and_counted(tmp_path: Path) -> None:
@@ -146,7 +147,7 @@ def test_rows_outside_the_period_are_left_out_and_counted(tmp_path: Path) -> Non
 
 def test_notes_count_what_was_left_out(tmp_path: Path) -> None:
     series = series_of(HOME.with_rows(clock_rows("2025-03-01", "2025-03-20")), tmp_path)
-    assert series.notes == (f"series.csv: {19 * 24 - 1 - 71} rows outside [period] are left out",)
+    assert series.notes == (f"series.csv: {19 * 24 - 1 - 71} lines outside [period] are left out",)
 
 
 def test_the_grid_without_period_is_the_files(tmp_path: Path) -> None:
@@ -182,7 +183,7 @@ def test_series_may_stand_in_two_files(tmp_path: Path) -> None:
     roof = [",".join(reversed(row.split(","))) for row in clock_rows("2025-03-07", "2025-03-12")]
     series = series_of(home.with_rows(roof, "roof.csv"), tmp_path)
     assert series.sun_kwh.tolist() == series_of(HOME, tmp_path).sun_kwh.tolist()
-    assert series.notes == ("roof.csv: 48 rows outside [period] are left out",)
+    assert series.notes == ("roof.csv: 48 lines outside [period] are left out",)
 
 
 def test_one_column_may_serve_twice(tmp_path: Path) -> None:
@@ -210,9 +211,9 @@ def test_blank_lines_marks_and_blanks_do_not_matter(tmp_path: Path) -> None:
 def test_line_numbers_are_those_of_the_file(tmp_path: Path) -> None:
     rows = clock_rows()
     (tmp_path / "x.csv").write_text("\n".join([*rows[:5], "", *rows[5:8]]), encoding="utf-8")
-    readings = read_readings(tmp_path / "x.csv", {"load_kw": "load.column"}, HALIFAX)
+    readings = read_table(tmp_path / "x.csv", SeriesError).readings({"load_kw": "load.column"}, HALIFAX)
     assert readings.lines.tolist() == [2, 3, 4, 5, 7, 8, 9]
-    assert readings.ignored_rows == 0
+    assert readings.ignored_lines == 0
 
 
 def kettle(**settings: object) -> tuple[Appliance, ...]:
@@ -305,3 +306,10 @@ def test_an_appliance_agrees_with_a_walk_through_the_minutes(
     offset = int((times[0] - clock[0]) / pd.Timedelta(minutes=1))
     expected = running[offset : offset + step * len(times)].reshape(len(times), step).sum(axis=1) * 0.6 / 60
     np.testing.assert_allclose(energy_kwh, expected, atol=1e-9)
+
+
+@pytest.mark.parametrize("clock", ["07:30", "7:30", "07:30:00"])
+def test_a_clock_time_may_be_written_in_three_ways(clock: str) -> None:
+    appliance = Appliance(name="kettle", watts=1000, hours_per_day=0.5, starts_at=clock)
+    times = pd.date_range("2025-06-02", periods=48, freq="30min", tz="UTC")
+    assert np.flatnonzero(appliances_kwh((appliance,), times, 0.5)).tolist() == [15]

@@ -16,7 +16,8 @@ from homes.tariff_rich import RICH
 from terminal import ROOT, rendered, run
 
 import tariffs
-from dispatch.exports.bill import bill_document, exact_json, plain_number
+from dispatch.exports.bill import bill_document
+from dispatch.exports.files import json_text, plain_number
 from dispatch.report.bill import bill_report, decimal_text
 from tariffs.meter_bill import meter_bill
 
@@ -79,7 +80,7 @@ def test_the_document_is_the_bill_of_the_package(tmp_path: Path) -> None:
     made = priced(tmp_path)
     meter = made.meter
     own = tariffs.bill(made.tariff, meter.times, meter.dt_hours, meter.import_kwh, meter.export_kwh)
-    document = json.loads(exact_json(bill_document(made)), parse_float=Decimal)
+    document = json.loads(json_text(bill_document(made)), parse_float=Decimal)
     assert document["total"] == own.total
     assert abs(document["total_unrounded"] - own.total_unrounded) < Decimal("1e-14")
     assert document["at_least"] is True
@@ -95,7 +96,7 @@ def test_decimals_are_written_without_exponent_and_labels_never_taken_for_number
     assert plain_number(Decimal("1E-9")) == "0.000000001"
     assert plain_number(Decimal("-0.00")) == "0.00"
     assert plain_number(Decimal(1) / Decimal(3)) == "0.333333333333333"
-    text = exact_json({"label": "12.5", "amount": Decimal("12.50")})
+    text = json_text({"label": "12.5", "amount": Decimal("12.50")})
     assert json.loads(text, parse_float=str) == {"label": "12.5", "amount": "12.50"}
 
 
@@ -215,7 +216,7 @@ def told(done: subprocess.CompletedProcess[str]) -> str:
         ),
         (("--time-zone", "Europe/Berlin"), ("--time-zone", "contradicts", "America/Halifax")),
         (("--import", "import_kw"), ("meter.csv", "no column 'import_kw'", "did you mean 'import_kwh'")),
-        (("--import", "time"), ("meter.csv", "column 'time'", "_kwh, _wh, _kw or _w")),
+        (("--import", "time"), ("meter.csv", "the column name 'time' has no unit", "_wh or _kwh")),
         (("--export", "sold_kwh"), ("meter.csv", "no column 'sold_kwh'")),
     ],
 )
@@ -240,7 +241,7 @@ def test_readings_of_another_clock_are_told(tmp_path: Path) -> None:
 def test_bad_files_exit_2_with_one_message(tmp_path: Path) -> None:
     tariff, meter = write_files(tmp_path)
     assert "no such file" in told(run("bill", tariff, tmp_path / "none.csv"))
-    assert "no such tariff file" in told(run("bill", tmp_path / "none.toml", meter))
+    assert "no such file; did you mean" in told(run("bill", tmp_path / "none.toml", meter))
     text = meter.read_text(encoding="utf-8").replace("import_kwh", "used_kwh")
     (tmp_path / "other.csv").write_text(text, encoding="utf-8")
     message = told(run("bill", tariff, tmp_path / "other.csv"))

@@ -1,4 +1,4 @@
-"""The command in a real process: what goes to stdout, what to stderr, and the exit code."""
+"""The command: what goes to stdout, what to stderr, and the exit code; in a process of its own where that matters."""
 
 from __future__ import annotations
 
@@ -6,31 +6,21 @@ import json
 import os
 import pty
 import re
+import shutil
 import signal
 import subprocess
 import sys
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from homes.small_home import small_home
+from terminal import COMMAND, ROOT, environment, run, spawn
+from typer.testing import CliRunner
 
-ROOT = Path(__file__).parents[3]
-COMMAND = (sys.executable, "-m", "dispatch")
+from dispatch.cli.app import app
 
-
-def environment(**changes: str) -> dict[str, str]:
-    kept = {
-        name: value
-        for name, value in os.environ.items()
-        if name not in ("NO_COLOR", "FORCE_COLOR", "COLUMNS")
-    }
-    return {**kept, "PYTHONPATH": str(ROOT), **changes}
-
-
-def run(*arguments: str | Path, **changes: str) -> subprocess.CompletedProcess[str]:
-    words = [*COMMAND, *map(str, arguments)]
-    return subprocess.run(words, capture_output=True, text=True, check=False, env=environment(**changes))
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 def on_terminal(*arguments: str | Path, **changes: str) -> str:
@@ -61,7 +51,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_json_is_the_only_thing_on_stdout(home: Path) -> None:
-    done = run("compare", home / "scenario.toml", "--json")
+    done = spawn("compare", home / "scenario.toml", "--json")
     assert (done.returncode, done.stderr) == (0, "")
     document = json.loads(done.stdout)
     assert document["scenario"] == "Wren Cottage"
@@ -71,7 +61,7 @@ def test_json_is_the_only_thing_on_stdout(home: Path) -> None:
 def test_the_report_needs_no_terminal(home: Path) -> None:
     done = run("compare", home)
     assert (done.returncode, done.stderr) == (0, "")
-    assert "WHAT TO SET" in done.stdout
+    assert "SET " in done.stdout
     assert "\x1b" not in done.stdout
     assert max(len(line.rstrip()) for line in done.stdout.splitlines()) <= 80
 
@@ -80,7 +70,7 @@ def test_colour_can_be_switched_off_on_a_terminal_and_is_never_forced_into_a_pip
     colour = re.compile(r"\x1b\[[0-9;]*3[0-9]")
     assert colour.search(on_terminal("compare", home))
     assert not colour.search(on_terminal("compare", home, NO_COLOR="1"))
-    assert "\x1b" not in run("compare", home, FORCE_COLOR="1").stdout
+    assert "\x1b" not in spawn("compare", home, FORCE_COLOR="1").stdout
 
 
 def test_a_terminal_sees_progress_but_a_pipe_does_not(home: Path) -> None:
@@ -91,7 +81,9 @@ def test_a_terminal_sees_progress_but_a_pipe_does_not(home: Path) -> None:
 def test_csv_beside_json(home: Path, tmp_path: Path) -> None:
     done = run("compare", home, "--json", "--csv", tmp_path / "flows")
     assert done.returncode == 0
-    names = [f"{item['name']}.csv" for item in json.loads(done.stdout)["strategies"]]
+    told = json.loads(done.stdout)["strategies"]
+    names = ["grid-only.csv", *(f"{item['name']}-planned.csv" for item in told[1:])]
+    names += [f"{item['name']}-as-set.csv" for item in told if item["as_set"] is not None]
     assert sorted(file.name for file in (tmp_path / "flows").iterdir()) == sorted(names)
 
 
@@ -228,22 +220,20 @@ def test_an_interrupt_is_quiet(home: Path) -> None:
     assert (done.returncode, done.stdout, done.stderr) == (128 + signal.SIGINT, "", "")
 
 
-def test_a_fault_of_the_program_is_owned_up_to_without_a_traceback(home: Path) -> None:
-    script = (
-        "import dispatch.case.case\n"
-        "def broken(path): raise RuntimeError('a bolt came loose')\n"
-        "dispatch.case.case.load_scenario = broken\n"
-        f"from dispatch.__main__ import main\nimport sys\nsys.argv[1:] = ['compare', {str(home)!r}]\nmain()\n"
-    )
-    words = [sys.executable, "-c", script]
-    done = subprocess.run(words, capture_output=True, text=True, check=False, env=environment())
+def test_a_fault_of_the_program_is_owned_up_to_without_a_traceback(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(path: Path) -> None:
+        raise RuntimeError(f"a bolt came loose in {path.name}")
+
+    monkeypatch.setattr("dispatch.door.load_scenario", broken)
+    done = run("compare", home)
     assert (done.returncode, done.stdout) == (1, "")
-    assert "internal error (RuntimeError: a bolt came loose)" in done.stderr
+    assert "internal error (RuntimeError: a bolt came loose in scenario.toml)" in done.stderr
     assert "Traceback" not in done.stderr
-    loud = subprocess.run(
-        words, capture_output=True, text=True, check=False, env=environment(DISPATCH_TRACEBACK="1")
-    )
-    assert "Traceback" in loud.stderr
+    monkeypatch.setenv("DISPATCH_TRACEBACK", "1")
+    with pytest.raises(RuntimeError, match="a bolt came loose"):  # for the interpreter to print
+        run("compare", home)
 
 
 def test_messages_wrap_on_a_terminal_without_breaking_paths(tmp_path: Path) -> None:
@@ -258,7 +248,7 @@ def test_messages_wrap_on_a_terminal_without_breaking_paths(tmp_path: Path) -> N
 
 
 def test_a_terminal_without_unicode_gets_plain_characters(home: Path) -> None:
-    done = run("compare", home, PYTHONIOENCODING="ascii")
+    done = spawn("compare", home, PYTHONIOENCODING="ascii")
     assert done.returncode == 0
     assert done.stdout.isascii()
     assert "?" not in done.stdout
@@ -276,3 +266,37 @@ def test_what_native_code_prints_while_solving_is_no_result() -> None:
         [sys.executable, "-c", program], capture_output=True, text=True, cwd=ROOT, check=True
     )
     assert (done.stdout, done.stderr) == ("result", "native talk")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("compare", "HOME", "--csv", "--json"),
+        ("backup", "HOME", "--csv", "--strategy", "solar-first"),
+        ("settings", "HOME", "--save", "--html", "card.html"),
+        ("settings", "HOME", "--card", "-h"),
+        ("bill", "HOME", "HOME", "--import", "--csv", "out"),
+    ],
+)
+def test_an_option_does_not_swallow_the_next_one(
+    words: tuple[str, ...], home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(app, [str(home) if word == "HOME" else word for word in words])
+    assert done.exit_code == 2
+    option, value = words[-3:-1] if words[-1] in {"solar-first", "card.html", "out"} else words[-2:]
+    assert f"Invalid value for {option}: needs a value (got '{value}', an option)" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_name_that_turns_text_round_is_shown_as_escapes(
+    home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    shutil.copytree(home, "home\u202e")
+    for words in (["check", "home\u202e"], ["check", "home\u202e/absent\u202e.toml"]):
+        with pytest.raises(SystemExit):
+            app(words)
+        shown = "".join(capsys.readouterr())
+        assert "home\\u202e" in shown
+        assert "\u202e" not in shown

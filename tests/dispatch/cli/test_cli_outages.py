@@ -1,4 +1,4 @@
-"""The commands backup, outage and frontier in a real process."""
+"""The commands backup, outage and frontier: streams, files and exit codes."""
 
 from __future__ import annotations
 
@@ -84,7 +84,6 @@ def test_bad_questions_exit_2_with_one_message(
         ),
         ("reserve", {"kwh": 50.0}, ("reserve.kwh", "50 kWh", "lower the reserve")),
         ("reserve", {"hours": 500.0}, ("reserve.hours", "500 hours", "97 hours of data")),
-        ("critical_load", {"watts": 3000.0}, ("critical_load", "inverter.continuous_w")),
         ("outages", {"caidi_hours": 3.0}, ("outages.saifi_per_year", "missing")),
     ],
 )

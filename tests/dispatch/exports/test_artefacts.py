@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +13,7 @@ from homes.drafts import Draft, plain_draft
 from oracles.household import household_from_artefacts
 from oracles.oracle import STRATEGIES, optimum
 from oracles.stepcheck import FLOWS, broken_rules
+from terminal import run
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -62,7 +61,7 @@ def home() -> Draft:
         "sun_kw": 2.8 * sun,
     }
     tariff = {**draft.tariff, "charges": [{"name": "meter", "per_day": 0.37}]}
-    return replace(draft, times=times, columns=columns, tariff=tariff)
+    return replace(draft.changed(repeats=False), times=times, columns=columns, tariff=tariff)
 
 
 @pytest.fixture(scope="module")
@@ -70,19 +69,12 @@ def artefacts(tmp_path_factory: pytest.TempPathFactory) -> Artefacts:
     """Run the command as a user would; keep its JSON and the CSV of every strategy, nothing else."""
     folder: Path = tmp_path_factory.mktemp("home")
     path = home().write(folder)
-    command = [
-        sys.executable,
-        "-m",
-        "dispatch",
-        "compare",
-        str(path),
-        "--json",
-        "--csv",
-        str(folder / "flows"),
-    ]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    done = run("compare", path, "--json", "--csv", folder / "flows")
     assert done.returncode == 0, done.stderr
-    tables = {name: pd.read_csv(folder / "flows" / f"{name}.csv") for name in STRATEGIES}
+    tables = {
+        name: pd.read_csv(folder / "flows" / f"{name}{'' if name == 'grid-only' else '-planned'}.csv")
+        for name in STRATEGIES
+    }
     return json.loads(done.stdout), tables
 
 

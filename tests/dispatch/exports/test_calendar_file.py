@@ -13,6 +13,7 @@ import pytest
 from dateutil.rrule import rrulestr
 from homes.small_home import small_home
 
+from dispatch.advice.recommend import recommend
 from dispatch.exports.calendar import (
     Event,
     calendar_text,
@@ -178,7 +179,7 @@ def test_yearly_rules_of_new_york() -> None:
 
 
 def test_a_card_becomes_entries_that_say_when_the_inverter_acts() -> None:
-    result = study(small_home(days=14).case())
+    result = study(recommend(small_home(days=14).case()))
     calendar = parsed(settings_calendar(result, STAMP))
     events = calendar.walk("VEVENT")
     windows = [plan for plan in result.card.plans if plan.entries]
@@ -198,6 +199,6 @@ def test_a_card_becomes_entries_that_say_when_the_inverter_acts() -> None:
 
 
 def test_the_calendar_can_be_written_for_another_year() -> None:
-    result = study(small_home(days=14).case())
+    result = study(recommend(small_home(days=14).case()))
     events = parsed(settings_calendar(result, STAMP, 2031)).walk("VEVENT")
     assert {event.decoded("DTSTART").year for event in events} == {2031}

@@ -6,7 +6,7 @@ import json
 import os
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -14,10 +14,14 @@ import pytest
 from homes.small_home import small_comparison, small_home
 
 from dispatch.case.check import check_summary
-from dispatch.exports.comparison import check_document, write_csv
-from dispatch.exports.comparison import document as comparison_document
+from dispatch.exports.comparison import check_document, comparison_csv, comparison_document
 from dispatch.exports.files import json_text, write_files
 from dispatch.flows import COLUMNS
+from dispatch.safety.answers import quick_answers
+
+if TYPE_CHECKING:
+    from dispatch.comparison.compare import Comparison
+    from dispatch.outcome import Outcome
 
 comparison = cache(small_comparison)
 
@@ -78,10 +82,18 @@ LIMITS = [
 ]
 
 
+def told_of(result: Comparison) -> dict[str, Any]:
+    return comparison_document(result, quick_answers(result.advice))
+
+
+def runs_by_name(result: Comparison) -> dict[str, Outcome]:
+    return {"grid-only": result.advice.no_system, **result.planned}
+
+
 @cache
 def written() -> dict[str, Any]:
     """The document as a program on the other side of a pipe reads it."""
-    document: dict[str, Any] = json.loads(json_text(comparison_document(comparison())))
+    document: dict[str, Any] = json.loads(json_text(told_of(comparison())))
     return document
 
 
@@ -106,7 +118,8 @@ def test_the_stable_keys_are_there_with_their_types() -> None:
     for name in ("reserve-first", "solar-first", "off-peak-first", "least-cost"):
         assert {key: type(strategy(name)[key]) for key in STRATEGY_KEYS} == STRATEGY_KEYS
         assert set(strategy(name)["backup_hours"]) == {"min", "p05", "median", "worst_at"}
-    assert set(document["recommendation"]) >= {"strategy", "reason"}
+    told = {"strategy", "reserve_percent", "meets_target", "saving", "reasons", "sentence"}
+    assert set(document["recommendation"]) >= told
     assert set(LIMITS) <= set(document["limits"])
     assert document["limits"]["import_limit_kw"] is None
 
@@ -122,8 +135,11 @@ def test_a_figure_a_strategy_lacks_is_null() -> None:
 
 def test_the_document_says_what_the_comparison_says() -> None:
     result = comparison()
-    for item in result.strategies:
-        told = strategy(item.name)
+    pairs = [(item, strategy(name)) for name, item in runs_by_name(result).items()]
+    pairs += [(run, strategy(name)["as_set"]) for name, run in result.advice.outcomes.items()]
+    for item, told in pairs:
+        assert told["bill_and_wear"] == pytest.approx(told["bill"]["total_unrounded"] + told["wear"])
+        assert told["saving"] == pytest.approx(result.advice.no_system.bill_and_wear - told["compared_cost"])
         assert told["bill"]["total"] == float(item.bill.total)
         assert told["bill"]["total_unrounded"] == float(item.bill.total_unrounded)
         assert told["bill"]["months"] == {period.name: float(period.total) for period in item.bill.periods}
@@ -144,36 +160,39 @@ def test_peak_days_are_listed_dearest_first() -> None:
     assert len(days) == 4
     assert costs == sorted(costs, reverse=True)
     for day in days:
-        assert set(day["strategies"]) == {item.name for item in comparison().strategies}
+        assert set(day["strategies"]) == set(comparison().advice.outcomes)
         outcome = day["strategies"]["solar-first"]
         assert outcome["lowest_kwh"] >= written()["limits"]["empty_kwh"] - 1e-6
         assert pd.Timestamp(outcome["lowest_at"]).utcoffset() is not None
-        assert day["strategies"]["grid-only"]["lowest_at"] is None
 
 
 def test_a_promise_that_breaks_is_listed_with_its_dates() -> None:
-    broken = small_comparison(battery={"start": {"percent": 10}})
-    document = comparison_document(broken)
-    solar = next(item for item in document["strategies"] if item["name"] == "solar-first")
-    (shortfall,) = [item for item in solar["shortfalls"] if item["kind"] == "floor_shortfall"]
-    assert shortfall["first"] == "2025-10-31T00:00:00-03:00"
+    broken = small_comparison(inverter={"bypass_w": 150, "continuous_w": 1400}, charging={"grid_w": 200})
+    document = told_of(broken)
+    solar = next(item for item in document["strategies"] if item["name"] == "solar-first")["as_set"]
+    (shortfall,) = [item for item in solar["shortfalls"] if item["kind"] == "unserved_load"]
+    assert shortfall["first"].startswith("2025-10-31T")
     assert shortfall["kwh"] > 0.0
-    assert solar["floor_broken_hours"] == shortfall["hours"]
-    assert document["would_serve"] is None
+    assert solar["unserved_kwh"] == pytest.approx(shortfall["kwh"])
+    assert "inverter.bypass_w by" in document["would_serve"]
+    assert document["recommendation"]["serves"] is False
 
 
 def test_text_is_ascii_and_refuses_what_json_has_not() -> None:
     assert json_text({"scenario": "Erlenhöfe"}).isascii()
     with pytest.raises(ValueError, match="not JSON compliant"):
-        json_text({"cycles": float("nan")})
+        json_text({"cycles": float("inf")})
 
 
 def test_each_strategy_has_a_file_that_reads_back_to_the_last_digit(tmp_path: Path) -> None:
     result = comparison()
-    files = write_csv(result, tmp_path / "made" / "here")
-    assert [file.name for file in files] == [f"{item.name}.csv" for item in result.strategies]
+    files = comparison_csv(result, tmp_path / "made" / "here")
+    runs = {"grid-only": result.advice.no_system}
+    runs |= {f"{name}-as-set": run for name, run in result.advice.outcomes.items()}
+    runs |= {f"{name}-planned": run for name, run in result.planned.items()}
+    assert [file.name for file in files] == [f"{name}.csv" for name in runs]
     assert sorted(files) == sorted((tmp_path / "made" / "here").iterdir())
-    for file, item in zip(files, result.strategies, strict=True):
+    for file, item in zip(files, runs.values(), strict=True):
         table = pd.read_csv(file)
         assert list(table.columns) == [*GIVEN, *COLUMNS]
         times = pd.DatetimeIndex(pd.to_datetime(table["time"], utc=True))
@@ -187,7 +206,7 @@ def test_each_strategy_has_a_file_that_reads_back_to_the_last_digit(tmp_path: Pa
 
 def test_the_balances_hold_in_every_file(tmp_path: Path) -> None:
     eta = comparison().case.limits.eta_inverter
-    for file in write_csv(comparison(), tmp_path):
+    for file in comparison_csv(comparison(), tmp_path):
         table = pd.read_csv(file)
         served = table.grid_to_load_kwh + eta * (table.sun_to_load_kwh + table.battery_to_load_kwh)
         lacking = table.load_kwh + table.idle_kwh - served - table.unserved_load_kwh
@@ -197,13 +216,15 @@ def test_the_balances_hold_in_every_file(tmp_path: Path) -> None:
 
 
 def test_money_in_the_file_is_the_bill_but_for_fixed_charges(tmp_path: Path) -> None:
-    write_csv(comparison(), tmp_path)
-    table = pd.read_csv(tmp_path / "off-peak-first.csv")
+    comparison_csv(comparison(), tmp_path)
+    table = pd.read_csv(tmp_path / "off-peak-first-as-set.csv")
     energy = (
         table.import_kwh * table.import_price_per_kwh - table.export_kwh * table.export_price_per_kwh
     ).sum()
     fixed = comparison().case.prices.fixed_total
-    assert energy + fixed == pytest.approx(strategy("off-peak-first")["bill"]["total_unrounded"], rel=1e-9)
+    assert energy + fixed == pytest.approx(
+        strategy("off-peak-first")["as_set"]["bill"]["total_unrounded"], rel=1e-9
+    )
 
 
 def test_a_failed_write_leaves_everything_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import highspy
@@ -10,11 +9,12 @@ import numpy as np
 import pytest
 from homes.drafts import Draft, plain_draft
 from homes.generators import drafts, repeatable
+from homes.shipped import NAMES, Year, shipped_case
 from hypothesis import given
 from oracles.certify import Claim, claim_of, objections
 from scipy import sparse
 
-from dispatch import StoppedEarly, load_scenario
+from dispatch import StoppedEarly
 from dispatch.program.arrays import Bounds
 from dispatch.program.program import Program
 from dispatch.strategies.solve import solve
@@ -22,9 +22,6 @@ from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
     from dispatch.program.arrays import Optimum
-
-ROOT = Path(__file__).parents[3]
-SHIPPED = sorted(ROOT.glob("scenarios/*/scenario.toml"))
 
 
 def stage_claims(program: Program, strategy: str) -> dict[str, Claim]:
@@ -39,17 +36,13 @@ def stage_claims(program: Program, strategy: str) -> dict[str, Claim]:
 
 
 def test_there_are_shipped_scenarios_to_certify() -> None:
-    assert len(SHIPPED) >= 2
+    assert len(NAMES) >= 2
 
 
-@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.parent.name)
-def test_every_strategy_of_every_shipped_scenario_is_certified(path: Path) -> None:
-    program = Program(load_scenario(path))
-    for strategy in STRATEGIES:
-        claims = stage_claims(program, strategy)
-        assert "cost" in claims
-        for name, claim in claims.items():
-            assert objections(claim) == [], f"{strategy}, {name}"
+@pytest.mark.parametrize("year", NAMES, indirect=True)
+def test_every_strategy_of_every_shipped_scenario_is_certified(year: Year) -> None:
+    assert set(STRATEGIES) == {strategy for strategy, stage in year.objections if stage == "cost"}
+    assert {where: said for where, said in year.objections.items() if said} == {}
 
 
 @repeatable(25)
@@ -187,7 +180,7 @@ def test_run_stopped_half_way_is_refused(honest: Claim) -> None:
 
 
 def test_product_gives_no_answer_when_its_time_is_up() -> None:
-    program = Program(load_scenario(SHIPPED[0]))
+    program = Program(shipped_case(NAMES[0]))
     program.warm.limit_seconds(1e-6)
     with pytest.raises(StoppedEarly):
         solve(program, STRATEGIES["least-cost"])

@@ -8,26 +8,32 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from homes.small_home import small_home
 from oracles.blackout import plan
 from terminal import rendered
 
-from dispatch import compare
+from dispatch.advice.recommend import recommend
+from dispatch.backup.hours import backup_hours
 from dispatch.backup.outage import play, span_of
 from dispatch.errors import ScenarioError
+from dispatch.exports.files import json_text
 from dispatch.exports.outages import backup_csv, backup_document, frontier_csv, frontier_document, outage_csv
-from dispatch.formats import format_hours, format_money
-from dispatch.program.program import Program
+from dispatch.formats import format_hours, format_moment, format_money
 from dispatch.report.backup import backup_report
 from dispatch.report.frontier import frontier_report
 from dispatch.report.outage import outage_report
+from dispatch.safety.answers import answer_for
+from dispatch.safety.asked import run_asked
 from dispatch.safety.frontier import Frontier, frontier, ladder
-from dispatch.safety.study import BackupDetail, backup_detail, require_carried
+from dispatch.safety.study import BackupStudy, backup_study
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
+
+    from dispatch.case.case import Case
 
 ENGINE = {"continuous_w": 900, "sine_wave": True, "litres_per_kwh": 0.6, "price_per_litre": 1.7}
 STORMS = {"saifi_per_year": 2.1, "caidi_hours": 3.5, "value_of_lost_load_per_kwh": 9.0}
@@ -37,38 +43,38 @@ APPLIANCES = [
 ]
 
 
+def studied(case: Case) -> BackupStudy:
+    advice = recommend(case)
+    return backup_study(advice, run_asked(advice))
+
+
 @cache
-def detail(*, rich: bool = True) -> BackupDetail:
+def detail(*, rich: bool = True) -> BackupStudy:
     home = small_home()
     if rich:
         home = home.changed(critical_load=None).changed(critical_load={"appliances": APPLIANCES})
         home = home.changed(generator=ENGINE, outages=STORMS).changed(inverter={"surge_w": 4000})
-    case = home.case()
-    return backup_detail(compare(case), Program(case))
+    return studied(home.case())
 
 
 @cache
 def found() -> Frontier:
     case = small_home().case()
-    return frontier(Program(case), ladder(case, "hours"), compare(case).strategies)
+    return frontier(recommend(case), ladder(case, "hours"))
 
 
-def outage_screen() -> str:
-    comparison = detail().comparison
-    span = span_of(comparison.case, "2025-11-01T17:00", 18)
-    plays = [
-        play(comparison.case, r.flows, span)
-        for r in comparison.strategies
-        if r.backup is not None or not r.flows.has_system
-    ]
-    return rendered(outage_report(comparison.case, plays, plays[1]))
+def outage_screen(*, full: bool = True) -> str:
+    advice = detail().advice
+    span = span_of(advice.case, "2025-11-01T17:00", 18)
+    plays = [play(run.case, run.flows, span) for run in (advice.chosen, advice.no_system)]
+    return rendered(outage_report(advice.chosen.case, plays, plays[0], full=full))
 
 
 SCREENS: dict[str, Callable[[], str]] = {
-    "backup": lambda: rendered(backup_report(detail())),
-    "backup of a plain home": lambda: rendered(backup_report(detail(rich=False))),
+    "backup": lambda: rendered(backup_report(detail(), full=True)),
+    "backup of a plain home": lambda: rendered(backup_report(detail(rich=False), full=True)),
     "outage": outage_screen,
-    "frontier": lambda: rendered(frontier_report(found())),
+    "frontier": lambda: rendered(frontier_report(found(), full=True)),
 }
 
 
@@ -78,9 +84,6 @@ def test_screens_fit_and_carry_the_cautions(name: str) -> None:
     assert max(len(line) for line in text.splitlines()) <= 80
     flat = " ".join(text.split())
     for caution in (
-        "outdoors only, at least 20 ft (6 m)",
-        "exhaust pointing away",
-        "Carbon monoxide",
         "transfer switch",
         "never feed a house through a socket",
         "needs a plan of their own",
@@ -88,6 +91,21 @@ def test_screens_fit_and_carry_the_cautions(name: str) -> None:
         "licensed practice",
     ):
         assert caution in flat
+    has_engine = name in {"backup", "outage"}
+    for caution in ("outdoors only, at least 20 ft (6 m)", "exhaust pointing away", "Carbon monoxide"):
+        assert (caution in flat) == has_engine
+
+
+def test_first_screens_fit_a_terminal() -> None:
+    for text in (
+        rendered(backup_report(detail())),
+        rendered(backup_report(detail(rich=False))),
+        rendered(frontier_report(found())),
+        outage_screen(full=False),
+    ):
+        lines = text.splitlines()
+        assert len(lines) <= 24
+        assert max(map(len, lines)) <= 80
 
 
 def test_screens_survive_a_terminal_without_unicode() -> None:
@@ -98,51 +116,81 @@ def test_screens_survive_a_terminal_without_unicode() -> None:
 def test_the_first_section_answers_the_question() -> None:
     shown = detail()
     text = " ".join(rendered(backup_report(shown)).split())
-    backup = shown.result.backup
-    assert backup is not None
-    assert "Tonight, if the grid fails at 20:00: usually" in text
-    assert (
-        f": {format_hours(backup.minimum)} h; at 95 % of moments at least {format_hours(backup.p05)} h"
-        in text
-    )
+    answer = shown.answer
+    assert f"If the grid fails at the worst moment, {format_moment(answer.worst_at)}: critical load" in text
+    assert f"usually {format_hours(answer.usual)} h" in text
+    assert "kept at 100% of moments" in text
     two = next(more for more in shown.more if more.extra_hours == 2.0)
-    assert "2 more hours at every instant" in text
+    assert "2 more hours" in text
     if two.cost is not None:
         assert format_money(two.cost, "CAD") in text
 
 
-def test_two_more_hours_are_kept_and_cost_what_is_said() -> None:
-    shown = detail()
-    two = next(more for more in shown.more if more.extra_hours == 2.0)
-    assert two.at is not None
-    backup = shown.result.backup
-    assert backup is not None
-    assert two.at.hours.min() >= backup.minimum + 2.0 - 1e-6
-    assert two.cost == pytest.approx(two.at.burden - shown.result.burden)
-    # the same from the file: that reserve in it, everything solved again
-    again = small_home().changed(critical_load=None).changed(critical_load={"appliances": APPLIANCES})
-    case = (
-        again.changed(inverter={"surge_w": 4000}, reserve=None).changed(reserve={"hours": two.hours}).case()
-    )
-    assert compare(case)[shown.result.name].burden == pytest.approx(two.at.burden, abs=1e-5)
+@pytest.mark.parametrize("at", ["20:00", "2025-11-02T18:00", None])
+@pytest.mark.parametrize("level", [None, "80%", "2.5kWh"])
+def test_an_answer_is_for_the_moment_and_the_level_asked_about(at: str | None, level: str | None) -> None:
+    outcome = detail(rich=False).outcome
+    case = outcome.case
+    answer = answer_for(outcome, at, level)
+    instants = case.times + pd.Timedelta(hours=case.dt_hours)
+    inside = np.ones(len(instants), dtype=bool)
+    if at == "20:00":
+        inside = np.asarray((instants.hour == 20) & (instants.minute == 0))
+    elif at is not None:
+        inside = np.asarray(instants == pd.Timestamp(at, tz=case.times.tz))
+    held = outcome.flows["stored"]
+    if level is not None:
+        held = np.full(len(held), 0.8 * case.limits.full_kwh if level == "80%" else 2.5)
+    hours = backup_hours(case, held, with_sun=False)[inside]
+    assert answer.count == inside.sum() > 0
+    assert answer.least == pytest.approx(hours.min())
+    assert answer.usual == pytest.approx(np.median(hours))
+    everything = backup_hours(case, held, with_sun=False, load="all")[inside]
+    assert answer.least_all == pytest.approx(everything.min())
+    assert answer.least_all <= answer.least + 1e-9
 
 
-def test_a_reserve_that_counts_on_sun_is_told_to_leave_it_out() -> None:
-    case = small_home(reserve=None).changed(reserve={"hours": 4.0, "sun_share_fraction": 0.5}).case()
-    text = " ".join(rendered(backup_report(backup_detail(compare(case), Program(case)))).split())
-    assert "over these 4 days, with [reserve] hours = " in text
-    assert " and its sun_share_fraction taken out in the scenario file" in text
-    assert "light load ahead" not in text  # no reason for few hours
+@pytest.mark.parametrize(
+    ("options", "parts"),
+    [
+        ({"at": "2027-01-01T00:00"}, ("--at", "outside the data")),
+        ({"at": "half past"}, ("--at", "is no date and time")),
+        ({"level": "3%"}, ("--level", "outside empty", "to the ceiling")),
+        ({"level": "much"}, ("--level", "not a level", "62%")),
+    ],
+)
+def test_what_cannot_be_asked_is_refused(options: dict[str, str], parts: tuple[str, ...]) -> None:
+    with pytest.raises(ScenarioError) as refused:
+        answer_for(detail(rich=False).outcome, **options)
+    assert all(part in str(refused.value) for part in parts), str(refused.value)
+
+
+def test_another_reserve_strategy_or_plan_can_be_asked_about() -> None:
+    advice = detail(rich=False).advice
+    assert run_asked(advice).outcome is advice.chosen
+    other = run_asked(advice, strategy="solar-first", reserve="80%").outcome
+    assert (other.name, other.reserve_percent, other.basis) == ("solar-first", 80.0, "as set")
+    assert other.flows["stored"].min() >= 0.8 * advice.case.limits.full_kwh - 1e-6
+    bound = run_asked(advice, strategy="least-cost", planned=True).outcome
+    assert bound.basis == "planned"
+    assert bound.compared_cost <= advice.chosen.compared_cost + 1e-6
+    for wishes, part in (
+        ({"reserve": "2%"}, "outside empty"),
+        ({"reserve": "43.7%"}, "steps of"),
+        ({"strategy": "least-cost"}, "--planned"),
+    ):
+        with pytest.raises(ScenarioError, match=part):
+            run_asked(advice, **wishes)  # type: ignore[arg-type]
 
 
 def test_more_hours_than_the_battery_holds_are_refused_in_words() -> None:
     case = small_home(critical_load={"watts": 900}).case()
-    text = " ".join(rendered(backup_report(backup_detail(compare(case), Program(case)))).split())
-    assert "not with this battery" in text
+    text = " ".join(rendered(backup_report(studied(case))).split())
+    assert "no setting of this battery keeps them" in text
 
 
 def test_the_picture_has_every_month_and_hour_the_data_hold() -> None:
-    picture = detail().picture
+    picture = detail().month_hour
     assert picture.least.shape == picture.median.shape == (12, 24)
     seen = ~np.isnan(picture.least)
     assert seen[10].all()  # November
@@ -160,10 +208,11 @@ def test_worst_moments_are_one_a_day_and_in_order() -> None:
 
 
 def test_losses_are_ranked_with_their_money() -> None:
-    text = rendered(backup_report(detail()))
+    text = rendered(backup_report(detail(), full=True))
     rows = text[text.index("OUTAGES OF A YEAR") :].splitlines()
-    names = [line.split()[0] for line in rows if re.match(r"(grid-only|reserve|solar|off-peak|least)", line)]
-    burden = {result.name: result.burden for result in detail().comparison.strategies}
+    names = [line.split()[0] for line in rows if re.match(r"(grid-only|reserve|solar|off-peak)", line)]
+    advice = detail().advice
+    burden = {run.name: run.compared_cost for run in (advice.no_system, *advice.outcomes.values())}
     money = {loss.strategy: loss.money or 0.0 for loss in detail().losses}
     assert names == sorted(names, key=lambda name: burden[name] + money[name])
     assert "SAIFI 2.1 a year" in text
@@ -171,31 +220,24 @@ def test_losses_are_ranked_with_their_money() -> None:
 
 def test_a_generator_without_a_sine_wave_is_told() -> None:
     case = small_home(generator={**ENGINE, "sine_wave": False}).case()
-    text = " ".join(rendered(backup_report(backup_detail(compare(case), Program(case)))).split())
+    text = " ".join(rendered(backup_report(studied(case), full=True)).split())
     assert "generator.sine_wave = false" in text
 
 
-def test_critical_load_above_the_inverter() -> None:
-    with pytest.raises(ScenarioError) as refused:
-        require_carried(small_home(critical_load={"watts": 2600}).case())
-    text = str(refused.value)
-    for part in ("critical_load", "2.626 kW", "inverter.continuous_w = 2,100 W", "raise", "526 W"):
-        assert part in text
-    # left to its default it is the served load: then the screen warns
-    unstated = small_home(inverter={"continuous_w": 700, "bypass_w": 2600}).changed(critical_load=None).case()
-    require_carried(unstated)
-    shown = backup_detail(compare(unstated), Program(unstated))
-    assert "DOES NOT carry it" in " ".join(rendered(backup_report(shown)).split())
+def test_critical_load_above_the_inverter_is_the_first_thing_said() -> None:
+    shown = studied(small_home(critical_load={"watts": 2600}, backup={"target_hours": 1.0}).case())
+    assert shown.answer.least == 0.0
+    assert not shown.advice.meets_target
+    lines = rendered(backup_report(shown)).splitlines()
+    assert "OVERLOAD: the critical load with idle draw reaches 2,626 W" in lines[4]
 
 
 def test_documents_are_plain_json() -> None:
-    backup = json.loads(json.dumps(backup_document(detail()), allow_nan=False))
-    assert backup["strategy"] == detail().result.name
+    backup = json.loads(json_text(backup_document(detail())))
+    assert backup["strategy"] == detail().outcome.name
     assert [row["source"] for row in backup["recharge"]] == ["grid", "sun", "grid and sun", "generator"]
     assert backup["outages"]["saidi_hours"] == pytest.approx(2.1 * 3.5)
-    levels: list[dict[str, Any]] = json.loads(json.dumps(frontier_document(found()), allow_nan=False))[
-        "levels"
-    ]
+    levels: list[dict[str, Any]] = json.loads(json_text(frontier_document(found())))["levels"]
     assert len(levels) == 21
     assert all(level["status"] == "optimal" for level in levels)
     assert [level["hours"] for level in levels] == pytest.approx(
@@ -205,7 +247,7 @@ def test_documents_are_plain_json() -> None:
 
 def test_csv_files(tmp_path: Path) -> None:
     names = [path.name for path in (*backup_csv(detail(), tmp_path), *frontier_csv(found(), tmp_path))]
-    case = detail().comparison.case
+    case = detail().case
     span = span_of(case, "2025-11-01T17:00", 3)
     played = play(case, plan(case, [case.limits.ceiling_kwh] * len(case.times)), span)
     names += [path.name for path in outage_csv([played], tmp_path)]

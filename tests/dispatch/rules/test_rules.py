@@ -20,7 +20,7 @@ from dispatch.case.limits import step_limits
 from dispatch.rules.conditions import conditions
 from dispatch.rules.replay import replay
 from dispatch.rules.score import Scorer
-from dispatch.rules.walk import Orders
+from dispatch.rules.walk import Orders, simulate
 from dispatch.settings.card import Card, ChargeWindow, DayPlan, Window
 from dispatch.settings.card_file import card_document
 from dispatch.settings.space import Space, Tables, device_space
@@ -263,6 +263,39 @@ def test_sun_that_charges_first_still_serves_the_load_once_the_battery_is_full()
     serving = followed(case, Card((DayPlan((), (), 0.0),) * groups, sun_first="load"))
     assert serving["sun_to_load"].tolist() == pytest.approx([1.0, 1.0, 1.0])
     assert serving["sun_to_battery"].tolist() == pytest.approx([1.0, 1.0, 1.0])
+
+
+@pytest.mark.parametrize(
+    ("grid_w", "combined_w", "taken_kwh"), [(200.0, 900.0, 0.2), (900.0, 300.0, 0.3), (900.0, 900.0, 0.5)]
+)
+def test_an_empty_battery_takes_no_more_from_the_grid_than_the_charger_gives(
+    grid_w: float, combined_w: float, taken_kwh: float
+) -> None:
+    """Self-discharge of 0.4 kWh wants 0.5 kWh at the plug; a full cord does not stop it, the charger's limits do.
+
+    Where they do, the level falls below empty and the result table refuses it; so this asks the walk itself.
+    """
+    case = plain_draft(
+        [0.2] * 2,
+        load_kw=1.0,
+        battery={"pack_kwh": 4.0, "charger_efficiency_fraction": 0.8},
+        charging={"ac_input_w": 1000.0},
+    ).case()
+    limits = replace(
+        case.limits,
+        empty_kwh=4.0,
+        start_kwh=4.0,
+        self_discharge_per_hour=0.1,
+        grid_charge_kw=grid_w / 1000,
+        total_charge_kw=combined_w / 1000,
+    )
+    nothing, one = np.full((1, 1), -np.inf), np.zeros(1)
+    found = conditions(step_limits(limits, 1.0), np.ones(1), one, one)
+    seen: list[float] = []
+    orders = Orders(np.zeros(1, dtype=np.intp), nothing, -nothing)
+    left = simulate(found, orders, 4.0, lambda block: seen.append(float(block.grid_to_battery[0, 0])))
+    assert seen == pytest.approx([taken_kwh])
+    assert left == pytest.approx([3.6 + 0.8 * taken_kwh])
 
 
 def test_years_of_their_own_give_what_each_year_gives_alone() -> None:

@@ -4,38 +4,42 @@ from __future__ import annotations
 
 import math
 from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 from homes.generators import drafts, repeatable
+from homes.shipped import shipped_case
 from homes.small_home import small_home
 from hypothesis import given
 from hypothesis import strategies as st
 from oracles.certify import Claim, claim_of, objections
 
-from dispatch import compare, load_scenario
+from dispatch.advice.recommend import recommend
+from dispatch.advice.runs import run_strategy
+from dispatch.backup.hours import backup_hours
 from dispatch.errors import ScenarioError
+from dispatch.outcome import bill_of
 from dispatch.program.program import Program
 from dispatch.safety.frontier import Frontier, frontier, knee_of, ladder, prices_of, trace
-from dispatch.safety.levels import level_for_hours, most_hours, reserve_of, solve_at, stated_reserve
-from dispatch.strategies.table import CHOICES
+from dispatch.safety.levels import level_for_hours, most_hours, solve_at
+from dispatch.settings.space import device_space
+from dispatch.strategies.solve import solve
+from dispatch.strategies.table import CHOICES, STRATEGIES
 
 if TYPE_CHECKING:
     from homes.drafts import Draft
 
+    from dispatch.case.case import Measure
     from dispatch.program.arrays import Optimum
-    from dispatch.safety.levels import Measure
 
-ROOT = Path(__file__).parents[3]
 MEASURES: tuple[Measure, ...] = ("percent", "hours")
 
 
 @cache
 def traced(measure: Measure) -> Frontier:
     case = small_home().case()
-    return frontier(Program(case), ladder(case, measure), compare(case).strategies)
+    return frontier(recommend(case), ladder(case, measure))
 
 
 @pytest.mark.parametrize("measure", MEASURES)
@@ -48,7 +52,7 @@ def test_every_stage_of_every_level_is_certified(measure: Measure) -> None:
         claims.append((amount, stage, claim_of(program, optimum)))
 
     rungs = ladder(case, measure)
-    trace(program, rungs, record=keep)
+    trace(program, rungs, 0.0, record=keep)
     assert {amount for amount, stage, _ in claims if stage == "cost"} == set(rungs.amounts)
     for amount, stage, claim in claims:
         assert objections(claim) == [], f"{amount:g} {measure}, {stage}"
@@ -59,30 +63,37 @@ def test_every_stage_of_every_level_is_certified(measure: Measure) -> None:
 def test_a_level_is_what_the_comparison_gives_with_that_reserve(draft: Draft, measure: Measure) -> None:
     case = draft.case()
     rungs = ladder(case, measure)
-    levels = trace(Program(case), rungs)
+    levels = trace(Program(case), rungs, 0.0)
     for at in (0, 7, 20):
         amount = rungs.amounts[at]
         reserve = {"kwh": 0.0} if measure == "hours" and amount == 0 else {measure: amount}
-        alone = compare(draft.changed(reserve=None).changed(reserve=reserve).case(), names=("least-cost",))
-        cost = alone["least-cost"].burden
+        alone_case = draft.changed(reserve=None).changed(reserve=reserve).case()
+        start = max(case.limits.start_kwh, float(alone_case.floor_kwh[0]))
+        alone = solve(Program(alone_case.starting_at(start)), STRATEGIES["least-cost"]).flows
+        cost = float(bill_of(alone).total_unrounded) + alone.wear
         # where promises break, the slacks are held to the solver's tolerance, and each is worth some money
-        assert levels[at].burden == pytest.approx(cost, rel=1e-6, abs=1e-5)
-        assert levels[at].hours == pytest.approx(alone["least-cost"].backup.hours, abs=1e-4)  # type: ignore[union-attr]
+        plan = levels[at].plan
+        assert plan.bill_and_wear == pytest.approx(cost, rel=1e-6, abs=1e-5)
+        hours = backup_hours(alone_case, alone["stored"], with_sun=False)
+        assert plan.backup is not None
+        assert plan.backup.hours == pytest.approx(hours, abs=1e-4)
 
 
 def test_levels_do_not_depend_on_the_way_they_are_reached() -> None:
     case = small_home().case()
     rungs = ladder(case, "percent")
-    together = trace(Program(case), rungs)
+    together = trace(Program(case), rungs, 0.0)
     for at in (20, 3, 11):
-        alone = solve_at(Program(case), "least-cost", "percent", rungs.amounts[at])
-        assert together[at].flows.frame.to_numpy() == pytest.approx(alone.flows.frame.to_numpy(), abs=1e-7)
+        alone = solve_at(Program(case), "least-cost", "percent", rungs.amounts[at], 0.0)
+        assert together[at].plan.flows.frame.to_numpy() == pytest.approx(
+            alone.plan.flows.frame.to_numpy(), abs=1e-7
+        )
 
 
 def test_more_reserve_never_costs_less_and_each_hour_more_than_the_last() -> None:
     found = traced("percent")
-    burden = np.array([level.burden for level in found.levels])
-    held = [level.broken_hours == 0 for level in found.levels]
+    burden = np.array([level.plan.bill_and_wear for level in found.levels])
+    held = [level.plan.floor_broken_hours == 0 for level in found.levels]
     steps = np.diff(burden)[np.array(held[1:])]
     assert (steps >= -1e-9).all()
     assert (np.diff(steps) >= -1e-6).all()  # even levels: convex in a constant floor
@@ -97,8 +108,10 @@ def test_the_price_lies_between_the_levels_either_side() -> None:
             low, mid, high = (found.levels[k] for k in (at - 1, at, at + 1))
             sides = sorted(
                 (
-                    (mid.burden - low.burden) / (mid.carried_hours - low.carried_hours),
-                    (high.burden - mid.burden) / (high.carried_hours - mid.carried_hours),
+                    (mid.plan.bill_and_wear - low.plan.bill_and_wear)
+                    / (mid.carried_hours - low.carried_hours),
+                    (high.plan.bill_and_wear - mid.plan.bill_and_wear)
+                    / (high.carried_hours - mid.carried_hours),
                 )
             )
             assert [price.low, price.high] == pytest.approx(sides)
@@ -125,28 +138,35 @@ def test_the_ladder_spans_what_the_battery_holds() -> None:
     assert percent.amounts[0] == pytest.approx(100 * case.limits.empty_kwh / case.limits.full_kwh)
     assert percent.amounts[-1] == pytest.approx(100 * case.limits.ceiling_kwh / case.limits.full_kwh)
     assert hours.amounts[-1] == pytest.approx(most_hours(case))
-    assert not traced("hours").levels[-1].floor.capped.any()
+    assert not traced("hours").levels[-1].plan.case.floor_capped_steps.any()
     assert level_for_hours(case, hours.amounts[-1]) == pytest.approx(case.limits.ceiling_kwh)
 
 
-def test_strategies_are_marked_as_the_comparison_has_them() -> None:
-    found = traced("hours")
-    case = small_home().case()
-    by_name = compare(case)
-    assert {mark.strategy for mark in found.marks} >= set(CHOICES)
-    for mark in found.marks:
-        result = by_name[mark.strategy]
-        assert mark.burden == pytest.approx(result.burden, abs=1e-6)
-        assert mark.least_hours == pytest.approx(result.backup.minimum, abs=1e-6)  # type: ignore[union-attr]
+@pytest.mark.parametrize("measure", MEASURES)
+def test_each_level_has_the_cheapest_setting_that_keeps_as_much(measure: Measure) -> None:
+    found = traced(measure)
+    runs = [
+        run_strategy(found.case, name, percent, 0.0)
+        for name in CHOICES
+        for percent in device_space(found.case).levels
+    ]
+    for level, setting in zip(found.levels, found.settings, strict=True):
+        if measure == "hours":
+            keeps = [run for run in runs if (run.least_hours or 0.0) >= level.carried_hours - 1e-6]
+        else:
+            least_kwh = level.amount / 100 * found.case.limits.full_kwh
+            keeps = [run for run in runs if run.flows["stored"].min() >= least_kwh - 1e-6]
+        cheapest = min((run.compared_cost for run in keeps if run.serves), default=None)
+        assert (setting is None) == (cheapest is None)
+        if setting is not None:
+            assert setting.compared_cost == pytest.approx(cheapest, abs=1e-6)
 
 
 def test_raised_times_stay_on_top_of_every_level() -> None:
     raised = [{"dates": ["2025-11-02"], "percent": 90.0}]
     case = small_home(reserve={"percent": 30, "raised": raised}).case()
-    assert stated_reserve(case) == ("percent", 30.0)
-    assert reserve_of(case, "hours", 2.0).raised == case.scenario.reserve.raised  # type: ignore[union-attr]
-    level = solve_at(Program(case), "least-cost", "kwh", 0.0)
-    assert level.floor.level_kwh.max() == pytest.approx(0.9 * case.limits.full_kwh)
+    level = solve_at(Program(case), "least-cost", "kwh", 0.0, 0.0)
+    assert level.plan.case.floor_kwh.max() == pytest.approx(0.9 * case.limits.full_kwh)
 
 
 @pytest.mark.parametrize(
@@ -165,7 +185,7 @@ def test_refused_ladders(measure: Measure, count: int, most: float | None, parts
 
 
 def test_a_shipped_year_is_certified_at_both_ends_and_the_middle() -> None:
-    case = load_scenario(ROOT / "scenarios" / "cinder-flat" / "scenario.toml")
+    case = shipped_case("cinder-flat")
     program = Program(case)
     limits = case.limits
     for level_kwh in (limits.empty_kwh, (limits.empty_kwh + limits.ceiling_kwh) / 2, limits.ceiling_kwh):
@@ -175,8 +195,9 @@ def test_a_shipped_year_is_certified_at_both_ends_and_the_middle() -> None:
             "least-cost",
             "kwh",
             level_kwh,
+            0.0,
             lambda stage, optimum, into=claims: into.update({stage: claim_of(program, optimum)}),  # type: ignore[misc]
         )
-        assert math.isfinite(found.burden)
+        assert math.isfinite(found.plan.bill_and_wear)
         for stage, claim in claims.items():
             assert objections(claim) == [], stage

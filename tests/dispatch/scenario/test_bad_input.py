@@ -220,7 +220,7 @@ SCENARIO_CASES: dict[str, tuple[tuple[tuple[str, str], ...], tuple[str, ...]]] =
     "end before start": ((('"2025-03-11"', '"2025-03-08"'),), ("period.end", "not after period.start")),
     "start in the skipped hour": (
         (('"2025-03-08"', '"2025-03-09T02:30"'),),
-        ("period.start", "'2025-03-09T02:30'", "America/Halifax", "write the offset"),
+        ("period.start", "'2025-03-09T02:30'", "America/Halifax", "skips it; write the time that was meant"),
     ),
     "broken steps": ((('"2025-03-08"', '"2025-03-08T00:20"'),), ("period", "70.6667 hours", "60 minutes")),
     "step of zero": (

@@ -12,8 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from dispatch.scenario.load import explain, read_scenario
-from dispatch.scenario.model import Appliance, Battery, Level, Load, Scenario, Site
+from dispatch.scenario.load import read_scenario
+from dispatch.scenario.model import Battery, CriticalAppliance, Level, Load, Scenario, Site
+from tariffs.reading.models import explain
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -48,8 +49,8 @@ def test_a_full_file_is_read_as_written(tmp_path: Path) -> None:
     assert scenario.load == Load(csv="series.csv", column="load_kw")
     assert scenario.critical_load is not None
     assert scenario.critical_load.appliances == (
-        Appliance(name="fridge", watts=110, hours_per_day=8),
-        Appliance(name="lamps", watts=9, count=6, hours_per_day=5, starts_at="18:30"),
+        CriticalAppliance(name="fridge", watts=110, hours_per_day=8),
+        CriticalAppliance(name="lamps", watts=9, count=6, hours_per_day=5, starts_at="18:30"),
     )
     assert scenario.battery.start == Level(percent=55)
     assert scenario.battery.closing == Level(kwh=3)

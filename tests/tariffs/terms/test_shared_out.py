@@ -14,8 +14,8 @@ from homes.tariff_shapes import Case, cases
 from hypothesis import HealthCheck, given, settings
 
 import tariffs
-from dispatch import compare
 from dispatch.case.stored_value import lowest_price_per_kwh
+from dispatch.comparison.compare import compare
 from dispatch.strategies.solve import grid_only
 from tariffs.billing.summed import summed_lines
 from tariffs.terms.evaluate import amounts, block_cost, minimum_base
@@ -86,14 +86,15 @@ def test_a_tier_costs_each_hour_its_share_by_energy() -> None:
 def test_peak_days_and_idle_cost_hold_the_tiers() -> None:
     dear = rich_home(blocks=[{"name": "steps", "steps": [{"price_per_kwh": 0.5}]}])
     with_tiers, without = compare(dear.case()), compare(rich_home(blocks=None).case())
-    idle_kwh = with_tiers["sun-only"].idle_kwh
-    more = (with_tiers["sun-only"].idle_cost or 0.0) - (without["sun-only"].idle_cost or 0.0)
+    tiered, plain = with_tiers.planned["sun-only"], without.planned["sun-only"]
+    idle_kwh = float(tiered.flows.idle_kwh.sum())
+    more = (tiered.idle_cost or 0.0) - (plain.idle_cost or 0.0)
     assert more == pytest.approx(1.05 * 0.5 * idle_kwh)
-    assert sum(day.grid_only_cost for day in with_tiers.peak_days) == pytest.approx(
+    assert sum(day.no_system_cost for day in with_tiers.peak_days) == pytest.approx(
         energy_part(
             with_tiers.case.prices,
-            with_tiers["grid-only"].flows["import"],
-            with_tiers["grid-only"].flows["export"],
+            with_tiers.advice.no_system.flows["import"],
+            with_tiers.advice.no_system.flows["export"],
         )
     )
 

@@ -1,0 +1,1 @@
+"""What to set: chosen once, as an inverter runs it, and used by every command."""

@@ -1,0 +1,232 @@
+"""Which strategy and reserve to set: the cheapest that the device can be set to and that meets the target.
+
+Every strategy is run as an inverter does at every reserve the device takes, all of them side by side. Those that
+serve the whole load and leave the target hours at the wanted share of instants qualify; the cheapest by bill + wear,
+less the worth of what more is stored at the end, is set. Where none meets the target, the one that meets it most
+often is named, and that it misses. Without a target the reserve of the file is the promise: no lower one is tried.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from dispatch.advice.runs import run_strategy
+from dispatch.advice.scan import Scan, scan
+from dispatch.errors import FlowsError, Infeasible
+from dispatch.flows import TOLERANCE_KWH
+from dispatch.outcome import share_wanted, without_system
+from dispatch.settings.space import device_space
+
+if TYPE_CHECKING:
+    from dispatch.case.case import Case
+    from dispatch.outcome import Outcome
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One fact behind the choice.
+
+    Attributes
+    ----------
+    kind : str
+        ``cheapest``, ``closest``, ``cannot serve``, ``next``, ``too few hours``, ``file's reserve``.
+    strategy : str
+    outcome : Outcome or None
+        The run the fact is about.
+    more : float or None
+        Money by which it is dearer than what is set. [currency]
+    """
+
+    kind: str
+    strategy: str
+    outcome: Outcome | None = None
+    more: float | None = None
+
+
+@dataclass(frozen=True)
+class Recommendation:
+    """What to set, and what it rests on.
+
+    Attributes
+    ----------
+    case : Case
+        As loaded.
+    no_system : Outcome
+        The household without the system.
+    outcomes : dict of str to Outcome
+        Each strategy that can be set, at its own best reserve.
+    strategy : str
+        The one to set.
+    reasons : tuple of Reason
+    scan : Scan
+        Every strategy at every reserve the device takes.
+    """
+
+    case: Case
+    no_system: Outcome
+    outcomes: dict[str, Outcome]
+    strategy: str
+    reasons: tuple[Reason, ...]
+    scan: Scan
+
+    @property
+    def chosen(self) -> Outcome:
+        """The run to set."""
+        return self.outcomes[self.strategy]
+
+    @property
+    def reserve_percent(self) -> float:
+        """The reserve to set, percent of nominal."""
+        percent = self.chosen.reserve_percent
+        assert percent is not None  # noqa: S101 - every strategy is run with a reserve entered
+        return percent
+
+    @property
+    def answers(self) -> bool:
+        """Whether what is set serves the whole load."""
+        return self.chosen.serves
+
+    @property
+    def meets_target(self) -> bool:
+        """Whether what is set serves the load and leaves the target hours as often as wanted."""
+        return self.chosen.serves and self.chosen.meets_target
+
+    def run(self, at: int) -> Outcome:
+        """Run one setting of the scan, every flow recorded and checked."""
+        strategy, percent = self.scan.strategies[at], float(self.scan.percents[at])
+        if self.outcomes[strategy].reserve_percent == percent:
+            return self.outcomes[strategy]
+        start_kwh = float(self.scan.start_kwh[at])
+        return run_strategy(self.case, strategy, percent, self.no_system.bill_and_wear, start_kwh)
+
+    @property
+    def case_to_run(self) -> Case:
+        """The case with the reserve and the level that what is set begins and ends with."""
+        return self.chosen.case
+
+    @property
+    def ranked(self) -> tuple[Outcome, ...]:
+        """The strategies that serve and meet the target, cheapest first."""
+        kept = [run for run in self.outcomes.values() if run.serves and run.meets_target]
+        return tuple(sorted(kept, key=lambda run: run.compared_cost))
+
+
+@dataclass(frozen=True)
+class MoreHours:
+    """More hours at the worst moment, and what they cost as the device can be set.
+
+    Attributes
+    ----------
+    extra_hours, hours : float
+        Hours more than now, and the least then asked for at every instant. [h]
+    outcome : Outcome or None
+        The cheapest run that keeps them; None where no setting does.
+    cost : float or None
+        What it costs more over the data. [currency]
+    """
+
+    extra_hours: float
+    hours: float
+    outcome: Outcome | None
+    cost: float | None
+
+
+def recommend(case: Case) -> Recommendation:
+    """Choose what to set.
+
+    Parameters
+    ----------
+    case : Case
+        From ``load_scenario``.
+
+    Returns
+    -------
+    Recommendation
+        Always names a setting; ``answers`` and ``meets_target`` say what it is worth.
+
+    Raises
+    ------
+    Infeasible
+        No setting can be run: self-discharge empties the battery and nothing charges it.
+    ReconciliationError
+        A run's bill and its flows priced by the program's terms disagree.
+    """
+    no_system, found = without_system(case), scan(case)
+    lowest = 0.0 if case.scenario.backup.target_hours is not None else device_space(case).reserves[0]
+    outcomes = {}
+    for name in found.names:
+        at = found.best(name, share_wanted(case), lowest)
+        at = found.closest(name) if at is None else at
+        setting = name, float(found.percents[at]), no_system.bill_and_wear, float(found.start_kwh[at])
+        try:
+            outcomes[name] = run_strategy(case, *setting)
+        except FlowsError:
+            if found.stored_kwh.min() >= case.limits.empty_kwh - TOLERANCE_KWH:
+                raise
+    if not outcomes:
+        raise Infeasible(
+            f"{case.path}: no setting keeps the battery at or above its depth of discharge "
+            f"({case.limits.empty_kwh:g} kWh): self-discharge ({case.limits.self_discharge_per_hour:g} per hour) "
+            "drains it and nothing charges it; raise charging.grid_w or lower battery.self_discharge_per_hour_fraction"
+        )
+    chosen = min(outcomes.values(), key=_rank)
+    reasons = tuple(_reasons(case, outcomes, chosen))
+    return Recommendation(case, no_system, outcomes, chosen.name, reasons, found)
+
+
+def _rank(run: Outcome) -> tuple[bool, bool, float, float]:
+    """Serve first, then the target, then money; where the target is missed, how often before money."""
+    missed = 0.0 if run.meets_target else -round(run.target_share, 9)
+    return (not run.serves, not run.meets_target, missed, round(run.compared_cost, 6))
+
+
+def _reasons(case: Case, outcomes: dict[str, Outcome], chosen: Outcome) -> list[Reason]:
+    if not chosen.serves:
+        return [Reason("cannot serve", run.name, run) for run in outcomes.values()]
+    found = [Reason("cheapest" if chosen.meets_target else "closest", chosen.name, chosen)]
+    for run in sorted(outcomes.values(), key=_rank):
+        more = run.compared_cost - chosen.compared_cost
+        if run is chosen:
+            continue
+        if not run.serves:
+            found.append(Reason("cannot serve", run.name, run, more))
+        elif run.meets_target and chosen.meets_target:
+            found.append(Reason("next", run.name, run, more))
+        else:
+            found.append(Reason("too few hours", run.name, run, more))
+    return [*found, *_file_reserve(case, chosen)]
+
+
+def _file_reserve(case: Case, chosen: Outcome) -> list[Reason]:
+    """Tell what the file's own reserve would cost more, where it is higher than what is set."""
+    stated = float(case.floor_kwh.max()) / case.limits.full_kwh * 100.0
+    level = next((level for level in device_space(case).levels if level >= stated - 1e-9), None)
+    percent = chosen.reserve_percent
+    if case.scenario.reserve is None or level is None or percent is None or level <= percent + 1e-9:
+        return []
+    run = run_strategy(case, chosen.name, level, chosen.reference)
+    return [Reason("file's reserve", chosen.name, run, run.compared_cost - chosen.compared_cost)]
+
+
+def more_hours(advice: Recommendation, chosen: Outcome, extra_hours: float) -> MoreHours:
+    """Price more hours at the worst moment, as the device can be set: any strategy, any reserve.
+
+    Parameters
+    ----------
+    advice : Recommendation
+    chosen : Outcome
+        What the hours are more than; usually ``advice.chosen``.
+    extra_hours : float
+        Hours on top of its least. [h]
+    """
+    case = advice.case
+    least = chosen.backup.minimum if chosen.backup else 0.0
+    hours = least + extra_hours
+    if hours > case.limits.backup_horizon_hours or hours > len(case.times) * case.dt_hours:
+        return MoreHours(extra_hours, hours, None, None)
+    at = advice.scan.cheapest_with(hours)
+    if at is None:
+        return MoreHours(extra_hours, hours, None, None)
+    run = advice.run(at)
+    return MoreHours(extra_hours, hours, run, run.compared_cost - chosen.compared_cost)

@@ -1,0 +1,127 @@
+"""TOML files: read, parsed, and a complaint that shows the line itself and how to mend it."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from typing import TYPE_CHECKING, Any
+
+from tariffs.reading.refusals import missing_file, show, visible
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from tariffs.errors import DispatchError
+
+_LONGEST_FILE = 2_000_000  # characters: a person writes no more, and a parser may take very long over it
+
+_MOST_EXPONENT = 30  # no quantity of a household has so many digits before or behind the point
+
+_MOST_DIGITS = 60
+
+_NUMBER = re.compile(r"[-+]?([\d_]*)\.?([\d_]*)(?:e([-+]?[\d_]+))?", re.IGNORECASE)
+
+
+class _OutlandishError(ValueError):
+    """A number that no quantity can have; holds it as written."""
+
+
+def read_toml(
+    path: Path, refuse: type[DispatchError], parse_float: Callable[[str], object] = float
+) -> dict[str, Any]:
+    """Read a TOML file.
+
+    Parameters
+    ----------
+    path : Path
+    refuse : type of DispatchError
+        What to raise.
+    parse_float : callable
+        What numbers with a point become: `float`, or `Decimal` where they are money.
+
+    Raises
+    ------
+    DispatchError
+        If it is missing, not text or not TOML.
+    """
+    return parse_toml(read_text(path, refuse), path, refuse, parse_float)
+
+
+def read_text(path: Path, refuse: type[DispatchError]) -> str:
+    """Read a UTF-8 text file or say which file of its folder may have been meant."""
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise refuse(f"{path}: not a UTF-8 text file; save it as plain text (UTF-8)") from None
+    except (OSError, ValueError):
+        raise refuse(f"{path}: {missing_file(path)}") from None
+
+
+def parse_toml(
+    text: str, source: object, refuse: type[DispatchError], parse_float: Callable[[str], object] = float
+) -> dict[str, Any]:
+    """Parse the text of a TOML file; as :func:`read_toml`, `source` being the name to use in messages."""
+    if len(text) > _LONGEST_FILE:
+        limit = f"{_LONGEST_FILE:,} characters"
+        raise refuse(f"{source}: longer than {limit}; is it a series? Name the settings file")
+
+    def number(written: str) -> object:
+        _refuse_outlandish(written)
+        return parse_float(written)
+
+    try:
+        return tomllib.loads(text, parse_float=number)
+    except tomllib.TOMLDecodeError as error:
+        raise refuse(f"{source}: not valid TOML: {_complaint(str(error), text)}") from None
+    except _OutlandishError as error:
+        where = _line_with(text, str(error))
+        raise refuse(f"{source}: {where}: no quantity is so large or so fine; correct the number") from None
+    except RecursionError:
+        where = _line_with(text, max(text.splitlines(), key=lambda line: line.count("[") + line.count("{")))
+        raise refuse(f"{source}: {where}: brackets are nested too deep; close them") from None
+    except ValueError:  # Python reads no integer of more than 4300 digits
+        longest = max(re.findall(r"[\d_]+", text), key=len)
+        where = _line_with(text, longest)
+        raise refuse(f"{source}: {where}: no quantity has so many digits; correct the number") from None
+
+
+def _refuse_outlandish(written: str) -> None:
+    """Refuse a number that arithmetic cannot hold: with it nothing after this would be exact."""
+    match = _NUMBER.fullmatch(written)
+    if match is None:  # inf or nan
+        return
+    whole, fraction, exponent = (part.replace("_", "") for part in match.groups(default=""))
+    long = len(whole) + len(fraction) > _MOST_DIGITS or len(exponent) > _MOST_DIGITS
+    if long or abs(int(exponent or "0")) > _MOST_EXPONENT:
+        raise _OutlandishError(written)
+
+
+def _line_with(text: str, part: str) -> str:
+    """Name the first line that holds a part of the text, and show it."""
+    lines = text.splitlines()
+    number = next((at for at, line in enumerate(lines, start=1) if part in line), 1)
+    return f"line {number} ({show(lines[number - 1].strip())})"
+
+
+def _complaint(text: str, source: str) -> str:
+    """Add the line itself to the parser's complaint, and the usual cause where it is recognisable."""
+    number = "".join(ch for ch in text.partition("at line ")[2].partition(",")[0] if ch.isdigit())
+    if text.startswith("Cannot overwrite a value"):
+        text = text.replace("Cannot overwrite a value", "a setting stands there twice; keep one of the two")
+    elif text.startswith("Cannot declare"):
+        text = f"a section stands there twice; join the two {text[text.rindex('(at line') :]}"
+    lines = source.split("\n")
+    if not number or int(number) > len(lines):
+        return visible(text)
+    line = lines[int(number) - 1].strip()
+    value = line.partition("=")[2].split("#")[0].strip()
+    hint = ""
+    if re.fullmatch(r"[-+]?[\d.,]+ *[^\d\s,.]+", value):
+        hint = "; write the number alone: the unit stands in the name"
+    elif re.fullmatch(r"\d+,\d+", value):
+        hint = "; write the number with a point as decimal mark"
+    elif value and value[0].isalpha() and value not in {"true", "false"}:
+        hint = "; put text between quotes"
+    shown = line if len(line) <= 100 else line[:97] + "..."
+    return visible(f"{text}\n  line {number}: {shown}{hint}")
