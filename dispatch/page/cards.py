@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from dispatch.formats import format_moment
 from dispatch.settings.plain import plain_card
 from dispatch.settings.space import device_space
 
@@ -11,8 +12,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from dispatch.case.case import Case
-    from dispatch.settings.card import DayPlan
+    from dispatch.settings.card import DayPlan, Raise
     from dispatch.settings.space import Space
+
+MOST_RAISES = 12
 
 
 def card_of(case: Case, strategy: str, reserve_percent: float) -> list[dict[str, Any]]:
@@ -36,9 +39,12 @@ def card_of(case: Case, strategy: str, reserve_percent: float) -> list[dict[str,
     alike: dict[tuple[str, DayPlan], list[int]] = {}
     for group, (there, plan) in enumerate(zip(space.groups, card.plans, strict=True)):
         alike.setdefault((there.days, plan), []).append(group)
-    return [
+    plans = [
         {"title": _title(space, groups), "rows": list(_rows(plan))} for (_, plan), groups in alike.items()
     ]
+    if card.raises:
+        plans.append({"title": "For some days, by hand", "rows": list(_raised(card.raises))})
+    return plans
 
 
 def _title(space: Space, groups: list[int]) -> str:
@@ -46,6 +52,14 @@ def _title(space: Space, groups: list[int]) -> str:
     whole = len(seasons) == len({group.season for group in space.groups})
     season = "all year" if whole else " and ".join(seasons)
     return f"{season[:1].upper()}{season[1:]}, {space.groups[groups[0]].days}"
+
+
+def _raised(raises: tuple[Raise, ...]) -> Iterator[tuple[str, str, str]]:
+    for each in raises[:MOST_RAISES]:
+        when = f"{format_moment(each.begins)} to {format_moment(each.ends)}"
+        yield "Reserve", when, f"never below {each.reserve_percent:g} %"
+    if len(raises) > MOST_RAISES:
+        yield "Reserve", f"{len(raises) - MOST_RAISES} more times", "dispatch settings lists them"
 
 
 def _rows(plan: DayPlan) -> Iterator[tuple[str, str, str]]:
@@ -56,6 +70,7 @@ def _rows(plan: DayPlan) -> Iterator[tuple[str, str, str]]:
     if not plan.charge:
         yield "Charge from grid", "off", "-"
     for stretch in plan.discharge:
-        yield "Discharge", stretch.text, f"down to {reserve}"
+        level = reserve if stretch.to_percent is None else f"{stretch.to_percent:g} %"
+        yield "Discharge", stretch.text, f"down to {level}"
     if not plan.discharge:
         yield "Discharge", "off", "-"
