@@ -200,7 +200,7 @@
     const cards = row.card.flatMap((plan) => {
       const body = make("tbody");
       for (const [entry, when, to] of plan.rows) {
-        body.append(make("tr", {}, make("th", { scope: "row" }, entry), make("td", {}, when), make("td", {}, to)));
+        body.append(make("tr", {}, make("th", { scope: "row" }, entry), make("td", { class: "when" }, when), make("td", {}, to.replace(" %", "\u00a0%"))));
       }
       return [make("h4", {}, plan.title), make("table", {}, body)];
     });

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import axe_playwright_python
+import pandas as pd
 import pytest
 from homes.browser import browser
 from homes.small_home import small_home
@@ -14,7 +16,7 @@ from homes.small_home import small_home
 from dispatch import door
 from dispatch.advice.recommend import recommend
 from dispatch.exports.outcome import step_table
-from dispatch.formats import format_hours, format_money, format_number
+from dispatch.formats import format_hours, format_moment, format_money, format_number
 from dispatch.safety.answers import answer_for
 
 if TYPE_CHECKING:
@@ -127,6 +129,7 @@ def test_a_picked_outage_hour_lasts_what_backup_says(opened: tuple[Page, list[st
     run = recommend(home()).chosen
     for date, label, moment in (
         ("2025-11-01", "18:00", "2025-11-01T18:00-03:00"),
+        ("2025-11-02", "00:00", "2025-11-02T00:00-03:00"),
         ("2025-11-02", "01:00 (again)", "2025-11-02T01:00-04:00"),
         ("2025-11-02", "22:00", "2025-11-02T22:00-04:00"),
     ):
@@ -137,6 +140,12 @@ def test_a_picked_outage_hour_lasts_what_backup_says(opened: tuple[Page, list[st
         for kind, key in kinds.items():
             told = page.locator(f'#out-table tr[data-kind="{kind}"] td').first.inner_text()
             assert told == format_hours(answer[key], run.case.limits.backup_horizon_hours), (moment, kind)
+        fails = pd.Timestamp(moment).tz_convert("America/Halifax")
+        assert f"The grid fails {format_moment(fails)}" in text_of(page, "#out-words")
+        # the hours are embedded in hundredths, rounded down
+        dark = fails + pd.Timedelta(hours=math.floor(answer["least"] * 100 + 1e-6) / 100)
+        told = page.locator('#out-table tr[data-kind="critical"] td').nth(1).inner_text()
+        assert told.removesuffix(" (again)") == format_moment(dark), moment
         assert f"with {answer['stored_kwh'][0]:.2f} kWh" in text_of(page, "#out-words")
     assert answer_for(run, "2025-11-02T22:00-04:00").least == answer["least"]
     page.select_option("#out-span", "6")
