@@ -10,7 +10,7 @@ import base64
 import hashlib
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
@@ -24,6 +24,9 @@ from dispatch.page.series import day_series, outage_series
 from dispatch.safety.study import month_hour
 from dispatch.words.advice import setting_words
 from dispatch.words.notices import ASSUMPTIONS, cautions, first_cautions, span_words
+
+if TYPE_CHECKING:
+    from dispatch.outcome import Outcome
 
 HERE = Path(__file__).parent
 
@@ -100,8 +103,8 @@ def _facts(found: Found) -> dict[str, Any]:
         "money_span": span_words(case),
         "answers": answers(found),
         "first_cautions": first_cautions(case),
-        "asked": None if run is advice.chosen else f"{setting_words(run)} ({run.basis})",
-        "shown": setting_words(run),
+        "asked": run is not advice.chosen,
+        "shown": _shown(run),
         "strategies": strategy_rows(found),
         "planned": found.comparison is not None,
         "bounded": found.frontier is not None,
@@ -115,6 +118,12 @@ def _facts(found: Found) -> dict[str, Any]:
         "assumptions": [*ASSUMPTIONS, *case.notes],
         "cautions": cautions(case),
     }
+
+
+def _shown(run: Outcome) -> str:
+    """Name the run that is shown; a plan is never taken for what an inverter does."""
+    words = setting_words(run)
+    return f"{words} (a plan with foresight, the bound)" if run.basis == "planned" else words
 
 
 def _data(found: Found, facts: dict[str, Any]) -> dict[str, Any]:

@@ -235,6 +235,10 @@ def test_the_commands_write_the_page(tmp_path: Path) -> None:
     assert ">Bound<" in (tmp_path / "out" / "frontier.html").read_text(encoding="utf-8")
     asked = (tmp_path / "out" / "backup.html").read_text(encoding="utf-8")
     assert "as asked for; what to set is above" in asked
+    assert "a plan with foresight" not in asked
+    planned = tmp_path / "out" / "planned.html"
+    assert command("backup", scenario, "--planned", "--html", planned).returncode == 0
+    assert planned.read_text(encoding="utf-8").count("(a plan with foresight, the bound)") >= 4
     assert not list((tmp_path / "out").glob(".*"))
 
 
