@@ -214,7 +214,7 @@ def backup(  # noqa: PLR0913 - one per option
 
     Examples
     --------
-    >>> from dispatch import backup
+    >>> from dispatch.door import backup
     >>> backup("scenarios/alder-row", at="20:00").study.answer.count
     365
     """
@@ -319,7 +319,7 @@ def frontier(
     Examples
     --------
     >>> from dispatch import frontier
-    >>> len(frontier("scenarios/quay-loft").found.levels)
+    >>> len(frontier("scenarios/alder-row").found.levels)
     21
     """
     from dispatch.safety.frontier import frontier as trace_frontier
@@ -354,9 +354,9 @@ def settings(home: Home, card: Path | None = None, progress: Progress | None = N
 
     Examples
     --------
-    >>> from dispatch import settings
-    >>> settings("scenarios/quay-loft").study.card.sun_first in ("load", "battery")
-    True
+    >>> from dispatch.door import settings
+    >>> settings("scenarios/alder-row").study.card.sun_first
+    'battery'
     """
     from dispatch.search.study import study
     from dispatch.settings.card_file import read_card
@@ -433,7 +433,7 @@ def tariffs(home: Home, others: Sequence[str | Path], progress: Progress | None 
     --------
     >>> from dispatch import tariffs
     >>> tariffs("scenarios/alder-row", ["scenarios/alder-row/tariff-demand.toml"]).choice.ranked[0].outcome.name
-    'off-peak-first'
+    'solar-first'
     """
     from dispatch.comparison.tariffs import choose_tariff
 
