@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case
-    from dispatch.door import bill, check, compare, frontier, load, outage, tariffs, tonight
+    from dispatch.door import bill, check, compare, frontier, load, outage, storm, tariffs, tonight
     from dispatch.errors import (
         DispatchError,
         FlowsError,
@@ -49,13 +49,14 @@ __all__ = [
     "frontier",
     "load",
     "outage",
+    "storm",
     "tariffs",
     "tonight",
 ]
 
 _HOMES = {
     "case.case": ("Case",),
-    "door": ("bill", "check", "compare", "frontier", "load", "outage", "tariffs", "tonight"),
+    "door": ("bill", "check", "compare", "frontier", "load", "outage", "storm", "tariffs", "tonight"),
     "errors": (
         "DispatchError",
         "FlowsError",

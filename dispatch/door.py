@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Sequence
 
+    from dispatch.ahead.storm import Storm
     from dispatch.ahead.tonight import Tonight
     from dispatch.arrays import Progress
     from dispatch.backup.outage import Played
@@ -91,6 +92,11 @@ def load(home: Home) -> Case:
         return home
     path = Path(home)
     return load_scenario(path / "scenario.toml" if path.is_dir() else path)
+
+
+def as_advised(case: Case) -> Case:
+    """Return the case at the reserve that is recommended, the file's raised times on top."""
+    return case.at_reserve("percent", recommend(case).reserve_percent)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -376,19 +382,28 @@ class TonightPlanned(Result):
 
     def document(self) -> dict[str, Any]:
         """Return every figure; see dispatch/README.md."""
-        from dispatch.exports.settings import tonight_document
+        from dispatch.exports.tonight import tonight_document
 
         return tonight_document(self.plan)
 
     def screen(self) -> object:
         """Return the screen of ``dispatch tonight``."""
-        from dispatch.report.settings import tonight_report
+        from dispatch.report.tonight import tonight_report
 
-        return tonight_report(self.plan)
+        return tonight_report(self.plan, full=self.full)
 
 
-def tonight(
-    home: Home, at: str, level: str, *, forecast: Path | None = None, hours: float = 36.0
+def tonight(  # noqa: PLR0913 - one per option of the command
+    home: Home,
+    at: str,
+    level: str,
+    *,
+    forecast: Path | None = None,
+    recent: Path | None = None,
+    reserve_percent: float | None = None,
+    so_far_kwh: float | None = None,
+    so_far_kw: float | None = None,
+    hours: float = 36.0,
 ) -> TonightPlanned:
     """Plan the next day or two from a moment and a level.
 
@@ -398,9 +413,57 @@ def tonight(
     >>> tonight("scenarios/alder-row", "2025-01-14T18:00", "62%").plan.level_kwh
     6.572
     """
+    from dispatch.ahead.desk import SoFar
     from dispatch.ahead.tonight import tonight as plan_tonight
 
-    return TonightPlanned(plan=plan_tonight(load(home), at, level, forecast=forecast, hours=hours))
+    plan = plan_tonight(
+        as_advised(load(home)),
+        at,
+        level,
+        forecast=forecast,
+        recent=recent,
+        reserve_percent=reserve_percent,
+        so_far=SoFar(so_far_kwh, so_far_kw),
+        hours=hours,
+    )
+    return TonightPlanned(plan=plan)
+
+
+@dataclass(frozen=True, kw_only=True)
+class StormPrepared(Result):
+    """What ``storm`` found: ``plan``."""
+
+    plan: Storm
+
+    def document(self) -> dict[str, Any]:
+        """Return every figure; see dispatch/README.md."""
+        from dispatch.exports.storm import storm_document
+
+        return storm_document(self.plan)
+
+    def screen(self) -> object:
+        """Return the screen of ``dispatch storm``."""
+        from dispatch.report.storm import storm_report
+
+        return storm_report(self.plan, full=self.full)
+
+
+def storm(  # noqa: PLR0913 - one per option of the command
+    home: Home,
+    at: str,
+    level: str,
+    begins: str,
+    hours: float,
+    *,
+    forecast: Path | None = None,
+    recent: Path | None = None,
+) -> StormPrepared:
+    """Prepare the battery for a storm that begins at ``begins`` and lasts ``hours``."""
+    from dispatch.ahead.storm import storm as prepare
+
+    return StormPrepared(
+        plan=prepare(as_advised(load(home)), at, level, begins, hours, forecast=forecast, recent=recent)
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

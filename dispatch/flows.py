@@ -170,6 +170,10 @@ class Flows:
         for energy, limit_kw, name in checks:
             if limit_kw is not None:
                 self._refuse(energy - limit_kw * dt, f"the limit {name}")
+        lost = limits.self_discharge_per_hour * dt * limits.full_kwh
+        self._refuse(
+            np.where(case.may_charge, 0.0, self._into_cells() - lost), "surroundings.no_charging_below_c"
+        )
         if limits.feed_in == "none":
             self._refuse(self["sun_to_grid"] + self["battery_to_grid"], 'grid.feed_in = "none"')
         if not limits.battery_feed_in:

@@ -23,8 +23,11 @@ LAYERS = {
     "tariffs.meter": 2,
     "dispatch.scenario": 2,
     "tariffs.periods": 3,
+    "dispatch.intake": 3,
+    "tariffs.records": 3,
     "tariffs.billing": 4,
     "tariffs.terms": 4,
+    "dispatch.equipment": 4,
     "tariffs.meter_bill": 5,
     "dispatch.case": 5,
     "dispatch.flows": 6,
@@ -39,6 +42,7 @@ LAYERS = {
     "dispatch.comparison": 11,
     "dispatch.search": 11,
     "dispatch.safety": 12,
+    "dispatch.sizing": 12,
     "dispatch.words": 13,
     "dispatch.report": 14,
     "dispatch.exports": 14,
@@ -50,7 +54,11 @@ LAYERS = {
 HOMES = {
     "pulp": ("dispatch.program.solver",),
     "highspy": ("dispatch.program.solver",),
+    "lxml": ("dispatch.intake.espi",),
+    "pyarrow": ("dispatch.exports.parquet",),
     "rich": ("dispatch.report", "dispatch.cli.terminal"),
+    "pvlib": ("dispatch.equipment",),
+    "rainflow": ("dispatch.equipment",),
     "typer": ("dispatch.cli", "dispatch.__main__"),
 }
 

@@ -17,6 +17,7 @@ UNIT_ENDINGS = (
     *("_w", "_kw", "_wh", "_kwh", "_per_kwh", "_per_kw", "_per_day", "_per_month", "_per_hour", "_per_kvah"),
     *("_hours", "_minutes", "_ms", "_days", "_months", "_fraction", "_percent", "_count", "_factor"),
     *("_per_year", "_litres", "_per_litre", "_years"),
+    *("_v", "_a", "_hz", "_c", "_k", "_m", "_ft", "_mm2", "_degrees", "_percent_per_k"),
 )
 UNITS_ALONE = (
     "watts",
@@ -32,7 +33,9 @@ UNITS_ALONE = (
 )
 WITHOUT_UNIT = {
     "Rounding.places": "a count of decimal places",
+    "Cable.awg": "a gauge number",
     "CriticalAppliance.priority": "a rank",
+    "Life.pack_price": "money for one pack",
     "Outages.start_weights": "shares relative to each other",
     "Outages.years_observed": "the unit leads the name",
 }

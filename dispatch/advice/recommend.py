@@ -97,7 +97,8 @@ class Recommendation:
         strategy, percent = self.scan.strategies[at], float(self.scan.percents[at])
         if self.outcomes[strategy].reserve_percent == percent:
             return self.outcomes[strategy]
-        return run_strategy(self.case, strategy, percent, self.no_system.bill_and_wear)
+        start_kwh = float(self.scan.start_kwh[at])
+        return run_strategy(self.case, strategy, percent, self.no_system.bill_and_wear, start_kwh)
 
     @property
     def case_to_run(self) -> Case:
@@ -156,9 +157,10 @@ def recommend(case: Case) -> Recommendation:
     outcomes = {}
     for name in found.names:
         at = found.best(name, share_wanted(case), lowest)
-        percent = float(found.percents[found.closest(name) if at is None else at])
+        at = found.closest(name) if at is None else at
+        setting = name, float(found.percents[at]), no_system.bill_and_wear, float(found.start_kwh[at])
         try:
-            outcomes[name] = run_strategy(case, name, percent, no_system.bill_and_wear)
+            outcomes[name] = run_strategy(case, *setting)
         except FlowsError:
             if found.stored_kwh.min() >= case.limits.empty_kwh - TOLERANCE_KWH:
                 raise

@@ -51,7 +51,7 @@ def repeating_start_kwh(given: Conditions, orders: Orders, start_kwh: float) -> 
     """
     level: Floats = np.full(orders.fill_kwh.shape[1], start_kwh)
     for _ in range(ROUNDS):
-        end = simulate(given, orders, level, lambda _block: None)
+        end = simulate(given, orders, level)
         settled = bool(np.abs(end - level).max() <= SETTLED_KWH)
         level = end
         if settled:
@@ -59,7 +59,7 @@ def repeating_start_kwh(given: Conditions, orders: Orders, start_kwh: float) -> 
     return level
 
 
-def run_card(case: Case, card: Card, name: str) -> Flows:
+def run_card(case: Case, card: Card, name: str, start_kwh: float | None = None) -> Flows:
     """Run one card over the period, which repeats unless the scenario says otherwise; flows check themselves.
 
     Parameters
@@ -69,6 +69,8 @@ def run_card(case: Case, card: Card, name: str) -> Flows:
     card : Card
     name : str
         What to call the run.
+    start_kwh : float, optional
+        The level it begins and ends with, where that is known already. [kWh]
 
     Raises
     ------
@@ -77,12 +79,16 @@ def run_card(case: Case, card: Card, name: str) -> Flows:
     """
     orders = Tables(case, device_space(case)).orders([card])
     if case.scenario.repeats:
-        given = case_conditions(case, sells=card.sells)
-        case = case.starting_at(float(repeating_start_kwh(given, orders, case.limits.start_kwh)[0]))
+        if start_kwh is None:
+            given = case_conditions(case, sells=card.sells)
+            start_kwh = float(repeating_start_kwh(given, orders, case.limits.start_kwh)[0])
+        case = case.starting_at(start_kwh)
     return replay(case, orders, (name,), sells=card.sells)[0]
 
 
-def run_strategy(case: Case, strategy: str, reserve_percent: float, reference: float) -> Outcome:
+def run_strategy(
+    case: Case, strategy: str, reserve_percent: float, reference: float, start_kwh: float | None = None
+) -> Outcome:
     """Run a strategy with a reserve entered on the device, the tariff's windows entered as they are.
 
     Parameters
@@ -93,7 +99,9 @@ def run_strategy(case: Case, strategy: str, reserve_percent: float, reference: f
         Percent of nominal; times with a raised reserve in the scenario stay on top.
     reference : float
         Unrounded bill of the household without the system. [currency]
+    start_kwh : float, optional
+        See :func:`run_card`.
     """
     at = case.at_reserve("percent", reserve_percent)
     card = plain_card(at, device_space(at), strategy, reserve_percent)
-    return as_set_outcome(run_card(at, card, strategy), reference, reserve_percent)
+    return as_set_outcome(run_card(at, card, strategy, start_kwh), reference, reserve_percent)

@@ -45,6 +45,8 @@ class Scan:
         Whether the whole load is served.
     stored_kwh : array, shape (n, k)
         Level at the end of each step.
+    start_kwh : array
+        Level each begins, and where the period repeats ends, with.
     """
 
     case: Case
@@ -54,6 +56,7 @@ class Scan:
     share: Floats
     serves: Flags
     stored_kwh: Floats
+    start_kwh: Floats
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -136,4 +139,5 @@ def scan(case: Case) -> Scan:
         share=1.0 - tally.missed_steps / len(case.times),
         serves=(tally.unserved_kwh <= TOLERANCE_KWH) & holds,
         stored_kwh=stored,
+        start_kwh=start,
     )

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dispatch.equipment.generator import unfit
+
 if TYPE_CHECKING:
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
@@ -62,10 +64,11 @@ def generator_of(case: Case) -> Fuelled | None:
     Returns
     -------
     Fuelled or None
-        None too where it gives no sine wave; :func:`generator_note` says so.
+        None too where it must not feed the charger: no sine wave, or voltage or frequency outside what the AC input
+        accepts; :func:`generator_note` says so.
     """
     stated, limits = case.scenario.generator, case.limits
-    if stated is None or not stated.sine_wave:
+    if stated is None or unfit(stated, case.scenario.charging):
         return None
     if stated.litres_per_hour is not None:
         load_kw = np.array([point.load_w / 1000.0 for point in stated.litres_per_hour])
@@ -77,7 +80,7 @@ def generator_of(case: Case) -> Fuelled | None:
     # where charging tapers a battery only ever approaches full: the generator would run on for the last drop
     highest_kwh = limits.ceiling_kwh * (FULL_FRACTION if limits.taper_hours else 1.0)
     return Fuelled(
-        power_kw=stated.continuous_w / 1000.0,
+        power_kw=stated.running_fraction * stated.continuous_w / 1000.0,
         load_kw=load_kw,
         litres_per_hour=burnt,
         price_per_litre=stated.price_per_litre,
@@ -139,8 +142,11 @@ def generator_fit(case: Case) -> GeneratorFit | None:
 def generator_note(case: Case) -> str | None:
     """Say why a stated generator is left out, or None if it is used or there is none."""
     stated = case.scenario.generator
-    if stated is None or stated.sine_wave:
+    if stated is None:
         return None
+    if stated.sine_wave:
+        wrong = unfit(stated, case.scenario.charging)
+        return f"generator: left out everywhere: {'; '.join(wrong)}" if wrong else None
     return (
         "generator.sine_wave = false: the generator is left out everywhere, because a charger must not be fed "
         "from it; set it to true only if its maker states a sine wave"

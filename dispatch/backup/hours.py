@@ -310,6 +310,7 @@ def _with_sun(case: Case, need_kwh: Floats) -> tuple[Floats, Floats]:
     served_kwh = np.minimum(need_kwh, limits.inverter_kw * case.dt_hours)
     served_kwh = np.minimum(served_kwh, limits.eta_inverter * case.sun_kwh)
     surplus_kwh = np.maximum(case.sun_kwh - served_kwh / limits.eta_inverter, 0.0)
+    surplus_kwh = np.where(case.may_charge, surplus_kwh, 0.0)  # packs too cold are not charged
     return surplus_kwh, _draw_kwh(case, need_kwh - served_kwh)
 
 

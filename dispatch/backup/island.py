@@ -343,7 +343,8 @@ class Island:
         sun_left = np.maximum(self.sun_kw[index] - powers.sun_ac / eta, 0.0)
         spare = np.maximum(np.minimum(powers.offered, self.cord_kw) - powers.from_generator, 0.0)
         draw = (powers.by_inverter - powers.sun_ac) / (eta * self.limits.eta_discharge)
-        return Course(self.limits, level, offer(self.limits, sun_left, spare, draw))
+        warm = self.case.may_charge[index].astype(np.float64)
+        return Course(self.limits, level, offer(self.limits, warm * sun_left, warm * spare, draw))
 
     # ---- where a stretch ends ------------------------------------------------------------------------------
 

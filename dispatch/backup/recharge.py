@@ -235,7 +235,8 @@ class _Run:
         lacking = max(need - eta * straight - from_plug, 0.0)
         drawn = 0.0 if alone else min(lacking, limits.inverter_kw - eta * straight)
         spare = max(min(cord, supply) - from_plug, 0.0) if self.uses_plug else 0.0
-        return sun - straight, spare, drawn / (eta * limits.eta_discharge), from_plug
+        warm = float(case.may_charge[index])
+        return warm * (sun - straight), warm * spare, drawn / (eta * limits.eta_discharge), from_plug
 
     # ---- fuel ----------------------------------------------------------------------------------------------
 

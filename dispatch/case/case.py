@@ -14,10 +14,12 @@ import numpy as np
 
 import tariffs
 from dispatch.case.floor import Ground, floor_of
-from dispatch.case.limits import Limits, clip_sun, resolve_limits, serving_limit_kw
+from dispatch.case.limits import Limits, clip_sun, resolve_limits, serving_limit_kw, usable_share
 from dispatch.case.series import Series, read_series
+from dispatch.equipment.cold import cold_notes, may_charge, monthly_temperature_c, usable_fraction
 from dispatch.errors import ScenarioError, SeriesError
 from dispatch.formats import format_kwh
+from dispatch.scenario.fields import TYPICAL
 from dispatch.scenario.load import read_scenario
 from dispatch.scenario.model import Reserve
 from tariffs.reading.refusals import missing_file
@@ -79,6 +81,9 @@ class Case:
         Sun lost to the limit of the solar input, over the whole span. [kWh]
     floor_capped_steps : ndarray of bool, shape (n,)
         Where a reserve in hours asks for more than the ceiling and was capped there.
+    may_charge : ndarray of bool, shape (n,)
+        Where the packs are warm enough to be charged. Elsewhere nothing charges them but what self-discharge takes
+        from an empty battery.
     notes : tuple of str
         What was left out, clipped, capped or wrapped, to be told to the reader.
 
@@ -104,6 +109,7 @@ class Case:
     floor_kwh: Floats
     clipped_sun_kwh: float
     floor_capped_steps: NDArray[np.bool_]
+    may_charge: NDArray[np.bool_]
     notes: tuple[str, ...]
 
     def at_reserve(self, measure: Measure, amount: float) -> Case:
@@ -128,7 +134,13 @@ class Case:
         )
         floor = floor_of(reserve, self.ground, self.path)
         limits = start_on_floor(self.scenario, self.hardware, float(floor.level_kwh[0]))
-        return replace(self, limits=limits, floor_kwh=floor.level_kwh, floor_capped_steps=floor.capped)
+        return replace(
+            self,
+            scenario=self.scenario.model_copy(update={"reserve": reserve}),
+            limits=limits,
+            floor_kwh=floor.level_kwh,
+            floor_capped_steps=floor.capped,
+        )
 
     def starting_at(self, level_kwh: float) -> Case:
         """Return the case begun, and meant to be closed, at a level. [kWh]."""
@@ -158,7 +170,7 @@ class Case:
     @property
     def hardware(self) -> Limits:
         """The limits as the file states them, before a reserve or a start was changed."""
-        return resolve_limits(self.scenario, self.path)
+        return resolve_limits(self.scenario, self.path, usable_share(self.scenario, self.limits))
 
     def __post_init__(self) -> None:
         """Lock the arrays: a case is shared by all strategies."""
@@ -219,6 +231,10 @@ def build_case(
     Case
     """
     times, dt_hours = series.times, series.dt_hours
+    battery_c, place = _battery_c(scenario, series), scenario.surroundings
+    if place is not None:
+        coldest = float(usable_fraction(place, battery_c.min())[0])
+        limits = resolve_limits(scenario, path, coldest)
     idle_kwh = np.full(len(times), limits.idle_on_kw * dt_hours)
     sun_kwh = clip_sun(series.sun_kwh, limits, dt_hours)
     if limits.self_discharge_per_hour * dt_hours >= 1.0:
@@ -231,7 +247,7 @@ def build_case(
     clipped_sun_kwh = float((series.sun_kwh - sun_kwh).sum())
     return Case(
         path=path,
-        name=scenario.name,
+        name=_title(scenario),
         currency=scenario.site.currency,
         scenario=scenario,
         limits=limits,
@@ -247,15 +263,34 @@ def build_case(
         floor_kwh=floor.level_kwh,
         clipped_sun_kwh=clipped_sun_kwh,
         floor_capped_steps=floor.capped,
+        may_charge=np.ones(len(times), dtype=bool) if place is None else may_charge(place, battery_c),
         notes=(
             *series.notes,
+            *([] if place is None else cold_notes(place, battery_c, dt_hours)),
             *_clock_notes(scenario, tariff),
             *_sun_notes(series, sun_kwh, limits),
             *floor.notes,
             *_level_notes(limits, floor.level_kwh),
             *_unit_notes(scenario),
+            *_leg_notes(scenario),
         ),
     )
+
+
+def _title(scenario: Scenario) -> str:
+    """Return the home's name as every screen shows it: one that rests on a typical load says so."""
+    typical = (scenario.load.column or "").startswith(TYPICAL)
+    return f"{scenario.name} (typical load, not measured)" if typical else scenario.name
+
+
+def _battery_c(scenario: Scenario, series: Series) -> Floats:
+    """Temperature of the packs in each step, shape (n,); mild where the scenario says nothing. [C]."""
+    place = scenario.surroundings
+    if series.battery_c is not None:
+        return series.battery_c
+    if place is None or place.monthly_c is None:
+        return np.full(len(series.times), 20.0)
+    return monthly_temperature_c(place, series.times)
 
 
 def start_on_floor(scenario: Scenario, limits: Limits, first_floor_kwh: float) -> Limits:
@@ -359,6 +394,16 @@ def _clock_notes(scenario: Scenario, tariff: tariffs.Tariff) -> list[str]:
     if tariff.time_zone is None or tariff.time_zone == scenario.site.time_zone:
         return []
     return [f"tariff: its windows follow the clock of {tariff.time_zone}, not of {scenario.site.time_zone}"]
+
+
+def _leg_notes(scenario: Scenario) -> list[str]:
+    """Say what two units in series take for granted."""
+    units = scenario.units
+    if units.count == 1:
+        return []
+    percent = 100.0 / units.carried_count
+    legs = f"two legs with packs of their own; {percent:.3g} % of the load is taken to stand on one leg"
+    return [f"units: two in series make {legs}, and when that leg is empty the battery counts as empty"]
 
 
 def _unit_notes(scenario: Scenario) -> list[str]:

@@ -27,6 +27,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from dispatch.equipment.life import wear_per_kwh
 from dispatch.errors import ScenarioError
 from tariffs.reading.refusals import problem_report
 
@@ -103,7 +104,7 @@ class Limits:
     solar_input_kw: float
 
 
-def resolve_limits(scenario: Scenario, source: object = "scenario") -> Limits:
+def resolve_limits(scenario: Scenario, source: object = "scenario", usable_fraction: float = 1.0) -> Limits:
     """Work out what the hardware of a scenario allows.
 
     Parameters
@@ -111,6 +112,8 @@ def resolve_limits(scenario: Scenario, source: object = "scenario") -> Limits:
     scenario : Scenario
     source : object, optional
         What a message calls the scenario: its path.
+    usable_fraction : float, optional
+        Share of the usable energy that the cold leaves; the rest counts as empty.
 
     Returns
     -------
@@ -125,11 +128,16 @@ def resolve_limits(scenario: Scenario, source: object = "scenario") -> Limits:
     """
     battery, inverter, charging, grid = scenario.battery, scenario.inverter, scenario.charging, scenario.grid
     full_kwh = battery.pack_kwh * battery.pack_count
-    empty_kwh = full_kwh * (1.0 - battery.depth_of_discharge_fraction)
+    units, legs = scenario.units.count, scenario.units.carried_count
+    # of two legs the more loaded one is empty first; what the other then holds carries nothing on it
+    usable = battery.depth_of_discharge_fraction * usable_fraction * legs / units
+    empty_kwh = full_kwh * (1.0 - usable)
     problems: list[str] = []
+    _check_packs(scenario, problems)
     ceiling_kwh, start_kwh, closing_kwh = _levels(scenario, full_kwh, empty_kwh, problems)
-    total_charge_kw = _total_charge_kw(scenario, problems)
-    if scenario.sun is not None and charging.solar_w is None:
+    solar_input_kw = _solar_input_kw(scenario)
+    total_charge_kw = _total_charge_kw(scenario, solar_input_kw, problems)
+    if scenario.sun is not None and not solar_input_kw:
         problems.append("charging.solar_w: needed with [sun]; add the limit of the solar input in W")
     if problems:
         raise ScenarioError(problem_report(source, problems))
@@ -138,10 +146,10 @@ def resolve_limits(scenario: Scenario, source: object = "scenario") -> Limits:
         empty_kwh=empty_kwh,
         start_kwh=start_kwh,
         closing_kwh=closing_kwh,
-        grid_charge_kw=charging.grid_w / 1000.0,
+        grid_charge_kw=units * charging.grid_w / 1000.0,
         total_charge_kw=total_charge_kw,
-        inverter_kw=inverter.continuous_w / 1000.0,
-        bypass_kw=_kw(inverter.bypass_w),
+        inverter_kw=legs * inverter.continuous_w / 1000.0,
+        bypass_kw=_kw(inverter.bypass_w, legs),
         import_limit_kw=grid.import_limit_kw,
         export_limit_kw=grid.export_limit_kw,
         eta_inverter=inverter.efficiency_fraction,
@@ -149,19 +157,26 @@ def resolve_limits(scenario: Scenario, source: object = "scenario") -> Limits:
         eta_dc=battery.solar_charge_efficiency_fraction,
         eta_discharge=battery.discharge_efficiency_fraction,
         self_discharge_per_hour=battery.self_discharge_per_hour_fraction,
-        wear_per_kwh=battery.wear_per_kwh,
-        ac_input_kw=_kw(charging.ac_input_w),
+        wear_per_kwh=wear_per_kwh(scenario.life, battery),
+        ac_input_kw=_kw(charging.ac_input_w, units),
         ceiling_kwh=ceiling_kwh,
         taper_hours=battery.taper_hours,
         backup_horizon_hours=scenario.backup.horizon_hours,
         feed_in=grid.feed_in,
         battery_feed_in=grid.battery_feed_in,
         switches_whole_load=inverter.switches_whole_load,
-        idle_on_kw=inverter.idle_on_w / 1000.0,
-        idle_off_kw=inverter.idle_off_w / 1000.0,
-        surge_kw=_kw(inverter.surge_w),
-        solar_input_kw=(charging.solar_w or 0.0) / 1000.0,
+        idle_on_kw=units * inverter.idle_on_w / 1000.0,
+        idle_off_kw=units * inverter.idle_off_w / 1000.0,
+        surge_kw=_kw(inverter.surge_w, legs),
+        solar_input_kw=solar_input_kw,
     )
+
+
+def usable_share(scenario: Scenario, limits: Limits) -> float:
+    """Return the ``usable_fraction`` that limits of this scenario were resolved with."""
+    legs = scenario.units.carried_count / scenario.units.count
+    usable = limits.full_kwh * scenario.battery.depth_of_discharge_fraction * legs
+    return (limits.full_kwh - limits.empty_kwh) / usable
 
 
 def clip_sun(sun_kwh: Floats, limits: Limits, dt_hours: float) -> Floats:
@@ -198,8 +213,32 @@ def serving_limit_kw(limits: Limits) -> float:
     return through_kw + limits.inverter_kw
 
 
-def _kw(watts: float | None) -> float | None:
-    return None if watts is None else watts / 1000.0
+def _kw(watts: float | None, times: float = 1.0) -> float | None:
+    return None if watts is None else times * watts / 1000.0
+
+
+def _check_packs(scenario: Scenario, problems: list[str]) -> None:
+    """Hold the packs against what the units take: each the same number, none too many."""
+    units, packs = scenario.units, scenario.battery.pack_count
+    if packs % units.count:
+        problems.append(
+            f"battery.pack_count: {packs} packs cannot be shared evenly by {units.count} units; legs of unlike size "
+            f"run empty at different times: choose {packs - packs % units.count or units.count} or "
+            f"{packs + units.count - packs % units.count}"
+        )
+    most = units.most_packs_count
+    if most is not None and packs > most * units.count:
+        problems.append(
+            f"battery.pack_count: {packs} packs, but {units.count} unit{'s' if units.count > 1 else ''} of "
+            f"units.most_packs_count = {most} take {most * units.count}; lower it, or add a unit"
+        )
+
+
+def _solar_input_kw(scenario: Scenario) -> float:
+    """Tell what all solar inputs take together: as stated for a unit, else the sum of [solar]; 0 = none."""
+    if scenario.charging.solar_w is not None:
+        return scenario.units.count * scenario.charging.solar_w / 1000.0
+    return sum(one.most_w for one in scenario.solar.inputs) / 1000.0 if scenario.solar else 0.0
 
 
 def _level_kwh(level: Level, full_kwh: float) -> float:
@@ -244,20 +283,22 @@ def _levels(
     return min(ceiling_kwh, full_kwh), inside[0], inside[1]
 
 
-def _total_charge_kw(scenario: Scenario, problems: list[str]) -> float:
-    charging, count = scenario.charging, scenario.battery.pack_count
+def _total_charge_kw(scenario: Scenario, solar_input_kw: float, problems: list[str]) -> float:
+    """Limit of all charging of all units: a unit's list is by the packs on that unit."""
+    units = scenario.units.count
+    charging, count = scenario.charging, max(scenario.battery.pack_count // units, 1)
     combined_w = charging.combined_w
     if combined_w is None:
-        return (charging.grid_w + (charging.solar_w or 0.0)) / 1000.0
+        return units * charging.grid_w / 1000.0 + solar_input_kw
     if not isinstance(combined_w, tuple):
-        return combined_w / 1000.0
+        return units * combined_w / 1000.0
     if count > len(combined_w):
         problems.append(
             f"charging.combined_w: the list has limits for 1 to {len(combined_w)} packs, but "
             f"battery.pack_count = {count}; add the limit for {count} packs, or write one number for all"
         )
-        return combined_w[-1] / 1000.0
-    return combined_w[count - 1] / 1000.0
+        return units * combined_w[-1] / 1000.0
+    return units * combined_w[count - 1] / 1000.0
 
 
 @dataclass(frozen=True)

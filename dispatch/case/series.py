@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from dispatch.case.panels import beside_ac_solar, sun_in_device
 from dispatch.errors import ScenarioError, SeriesError
 from tariffs.reading.clock import instant, minutes_of
 from tariffs.reading.refusals import missing_file, problem_report
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dispatch.arrays import Floats
+    from dispatch.scenario.equipment import AcSolar, Surroundings
     from dispatch.scenario.model import Appliance, Load, Period, Scenario, Sun
     from tariffs.reading.table import Readings
 
@@ -34,7 +36,10 @@ _HOUSEHOLD_KW = 1000.0
 """A mean power no household has: above it the unit of the column is wrong."""
 
 
-SECTIONS = ("load", "other_load", "critical_load", "sun")
+SECTIONS = ("load", "other_load", "critical_load", "sun", "ac_solar")
+
+
+TEMPERATURE = "surroundings"
 
 
 @dataclass(frozen=True)
@@ -55,6 +60,8 @@ class Series:
         Its line for each step.
     notes : tuple of str
         What was left out, to be told.
+    battery_c : ndarray of float, shape (n,), or None
+        Temperature of the packs where the scenario has a series of it. [C]
     """
 
     times: pd.DatetimeIndex
@@ -66,6 +73,7 @@ class Series:
     load_path: Path | None
     load_lines: NDArray[np.int64] | None
     notes: tuple[str, ...]
+    battery_c: Floats | None = None
 
 
 def read_series(scenario: Scenario, path: Path) -> Series:
@@ -95,22 +103,37 @@ def read_series(scenario: Scenario, path: Path) -> Series:
     ]
     arrays: dict[str, Floats] = {}
     for name in SECTIONS:
-        source: Load | Sun | None = getattr(scenario, name)
+        source: Load | Sun | AcSolar | None = getattr(scenario, name)
         if source is not None:
             arrays[name] = _series_kwh(name, source, tables, times, dt_hours)
+    if scenario.sun is not None:
+        arrays["sun"] = sun_in_device(scenario, path, arrays["sun"], times, dt_hours, notes)
     nothing = np.zeros(len(times))
+    critical_kwh = arrays.get("critical_load", arrays["load"])  # in an outage AC-coupled panels are off
+    if "ac_solar" in arrays:
+        arrays["other_load"], arrays["load"] = beside_ac_solar(
+            arrays["ac_solar"], arrays.get("other_load", nothing), arrays["load"], notes
+        )
     table = tables.get(scenario.load.csv or "")
     return Series(
         times=times,
         dt_hours=dt_hours,
         load_kwh=arrays["load"],
         other_kwh=arrays.get("other_load", nothing),
-        critical_kwh=arrays.get("critical_load", arrays["load"]),
+        critical_kwh=critical_kwh,
         sun_kwh=arrays.get("sun", nothing),
         load_path=table.path if table else None,
         load_lines=table.lines if table else None,
         notes=tuple(notes),
+        battery_c=_battery_c(scenario, tables),
     )
+
+
+def _battery_c(scenario: Scenario, tables: dict[str, Readings]) -> Floats | None:
+    place = scenario.surroundings
+    if place is None or place.csv is None or place.column is None:
+        return None
+    return tables[place.csv].columns[place.column]
 
 
 def appliances_kwh(appliances: tuple[Appliance, ...], times: pd.DatetimeIndex, dt_hours: float) -> Floats:
@@ -175,7 +198,7 @@ def _instants(wall: pd.DatetimeIndex, times: pd.DatetimeIndex) -> pd.DatetimeInd
 def _span(scenario: Scenario, path: Path) -> tuple[pd.Timestamp, pd.Timestamp] | None:
     period = scenario.period
     if period is None:
-        if not any(getattr(getattr(scenario, name), "csv", None) for name in SECTIONS):
+        if not any(getattr(getattr(scenario, name), "csv", None) for name in (*SECTIONS, TEMPERATURE)):
             text = "needed because no series is a CSV file; add start and end under [period]"
             raise ScenarioError(f"{path}: period: {text}")
         return None
@@ -197,13 +220,13 @@ def _read_tables(
     """Read each CSV file once, with all the columns wanted from it."""
     wanted: dict[str, dict[str, str]] = {}
     problems = []
-    for name in SECTIONS:
-        source: Load | Sun | None = getattr(scenario, name)
+    for name in (*SECTIONS, TEMPERATURE):
+        source: Load | Sun | AcSolar | Surroundings | None = getattr(scenario, name)
         if source is None or source.csv is None or source.column is None:
             continue
         if not (path.parent / source.csv).is_file():
             problems.append(f"{name}.csv: {source.csv!r}: {missing_file(path.parent / source.csv)}")
-        if unit_of(source.column) is None:
+        if name != TEMPERATURE and unit_of(source.column) is None:
             problems.append(f"{name}.column: {without_unit(source.column)}")
         wanted.setdefault(source.csv, {}).setdefault(source.column, f"{name}.column")
     if problems:
@@ -216,7 +239,11 @@ def _read_tables(
 
 
 def _series_kwh(
-    name: str, source: Load | Sun, tables: dict[str, Readings], times: pd.DatetimeIndex, dt_hours: float
+    name: str,
+    source: Load | Sun | AcSolar,
+    tables: dict[str, Readings],
+    times: pd.DatetimeIndex,
+    dt_hours: float,
 ) -> Floats:
     if source.csv is not None and source.column is not None:
         return _column_kwh(tables[source.csv], source.column, name, dt_hours)

@@ -14,6 +14,9 @@ from typing import Annotated
 
 import typer
 
+from dispatch.cli.ahead import register as register_ahead_commands
+from dispatch.cli.equipment import register as register_equipment_commands
+from dispatch.cli.intake import register as register_intake_commands
 from dispatch.cli.outages import register as register_outage_commands
 from dispatch.cli.settings import register as register_settings_commands
 from dispatch.cli.tariffs import register as register_tariff_commands
@@ -23,7 +26,9 @@ from dispatch.cli.terminal import (
     Commands,
     CsvDirectory,
     Full,
+    ParquetDirectory,
     ScenarioPath,
+    be_quiet,
     deliver,
     progress_bar,
     refusals,
@@ -37,11 +42,38 @@ app = typer.Typer(
     "and the hours of backup it leaves.",
     epilog="Example: dispatch compare scenarios/alder-row",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,  # plain help: rich would double the time to the first line
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH},
 )
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            write(f"dispatch {version('tou-dispatch')}\n")
+        except PackageNotFoundError:  # run from its sources
+            write("dispatch, not installed\n")
+        raise typer.Exit
+
+
+@app.callback()
+def main(
+    version: Annotated[  # noqa: ARG001 - its callback has done it by now
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+    ] = False,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", "-q", help="No progress on stderr; may stand behind a command too.")
+    ] = False,
+) -> None:
+    """Compare how a home with a backup battery can run on a time-of-use tariff.
+
+    The bill of each strategy, and the hours of backup it leaves.
+    """
+    if quiet:
+        be_quiet()
 
 
 class Subject(enum.StrEnum):
@@ -56,7 +88,11 @@ class Subject(enum.StrEnum):
     epilog="Example: dispatch compare scenarios/alder-row --csv flows",
 )
 def compare(
-    scenario: ScenarioPath, full: Full = False, as_json: AsJson = False, csv: CsvDirectory = None
+    scenario: ScenarioPath,
+    full: Full = False,
+    as_json: AsJson = False,
+    csv: CsvDirectory = None,
+    parquet: ParquetDirectory = None,
 ) -> None:
     """Say which strategy and reserve to set, what that saves, and how many hours of backup it leaves.
 
@@ -69,7 +105,7 @@ def compare(
 
         with progress_bar() as progress:
             result = door.compare(scenario, progress)
-        deliver(result, as_json=as_json, full=full, csv=csv)
+        deliver(result, as_json=as_json, full=full, csv=csv, parquet=parquet)
 
 
 @app.command(
@@ -111,4 +147,11 @@ register_outage_commands(app)
 register_settings_commands(app)
 
 
+register_ahead_commands(app)
+
+
 register_tariff_commands(app)
+
+
+register_intake_commands(app)
+register_equipment_commands(app)

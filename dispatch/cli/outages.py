@@ -14,6 +14,7 @@ from dispatch.cli.terminal import (
     AsJson,
     CsvDirectory,
     Full,
+    ParquetDirectory,
     ScenarioPath,
     deliver,
     progress_bar,
@@ -76,6 +77,7 @@ def backup(
     full: Full = False,
     as_json: AsJson = False,
     csv: CsvDirectory = None,
+    parquet: ParquetDirectory = None,
 ) -> None:
     """Show how many hours the battery lasts, as the inverter leaves it, and what more hours would cost.
 
@@ -97,7 +99,7 @@ def backup(
                 planned=planned,
                 progress=progress,
             )
-        deliver(result, as_json=as_json, full=full, csv=csv)
+        deliver(result, as_json=as_json, full=full, csv=csv, parquet=parquet)
 
 
 def outage(
@@ -113,6 +115,7 @@ def outage(
     full: Full = False,
     as_json: AsJson = False,
     csv: CsvDirectory = None,
+    parquet: ParquetDirectory = None,
 ) -> None:
     """Play one outage from what the inverter as set holds then, and the recharge after it.
 
@@ -131,7 +134,7 @@ def outage(
             card=card,
             planned=planned,
         )
-        deliver(result, as_json=as_json, full=full, csv=csv)
+        deliver(result, as_json=as_json, full=full, csv=csv, parquet=parquet)
 
 
 def frontier(
@@ -147,6 +150,7 @@ def frontier(
     full: Full = False,
     as_json: AsJson = False,
     csv: CsvDirectory = None,
+    parquet: ParquetDirectory = None,
 ) -> None:
     """Show what safety costs: the cheapest setting at 21 levels of safety, as set, and the best plan beside it.
 
@@ -157,7 +161,7 @@ def frontier(
 
         with progress_bar() as progress:
             result = door.frontier(scenario, measure.value, levels, to, progress)
-        deliver(result, as_json=as_json, full=full, csv=csv)
+        deliver(result, as_json=as_json, full=full, csv=csv, parquet=parquet)
 
 
 def register(app: typer.Typer) -> None:

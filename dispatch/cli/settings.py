@@ -1,4 +1,4 @@
-"""The commands ``settings`` and ``tonight``."""
+"""The command ``settings``."""
 
 # ruff: noqa: PLC0415 - imports inside functions are the point
 from __future__ import annotations
@@ -12,17 +12,12 @@ from dispatch.cli.terminal import AsJson, ScenarioPath, deliver, progress_bar, r
 
 
 def register(app: typer.Typer) -> None:
-    """Add these commands to the application."""
+    """Add the command to the application."""
     app.command(
         name="settings",
         short_help="Find the windows and levels to enter on the device.",
         epilog="Example: dispatch settings scenarios/alder-row --html card.html --ics card.ics",
     )(settings)
-    app.command(
-        name="tonight",
-        short_help="Plan the next day or two from today's level.",
-        epilog="Example: dispatch tonight scenarios/alder-row --at 2025-01-14T18:00 --level 62%",
-    )(tonight)
 
 
 def settings(  # noqa: PLR0913, PLR0917 - one per option
@@ -67,33 +62,4 @@ def settings(  # noqa: PLR0913, PLR0917 - one per option
             result = door.settings(scenario, card, progress)
         files = {"toml": save, "md": markdown, "html": html, "ics": ics}
         door.card_files(result.study, files, dt.datetime.now(dt.UTC), year)
-        deliver(result, as_json=as_json)
-
-
-def tonight(  # noqa: PLR0913, PLR0917 - one per option
-    scenario: ScenarioPath,
-    at: Annotated[
-        str, typer.Option(metavar="TIME", help="Now: a date and time in the data, on the site's clock.")
-    ],
-    level: Annotated[str, typer.Option(metavar="LEVEL", help="What the battery holds: 62% or 6.5kWh.")],
-    forecast: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE",
-            dir_okay=False,
-            help="CSV with time and any of load_kw, sun_kw, other_kw (or _w, _wh, _kwh); the rest is forecast simply.",
-        ),
-    ] = None,
-    hours: Annotated[float, typer.Option(help="How far to plan, 12 to 72 hours.")] = 36.0,
-    as_json: AsJson = False,
-) -> None:
-    """Plan the next day or two from today's level, and say how far to charge tonight.
-
-    Without a forecast file, load and sun are forecast from the scenario's own past before TIME. Exit code 2 if time,
-    level or forecast cannot be used.
-    """
-    with refusals(scenario):
-        from dispatch import door
-
-        result = door.tonight(scenario, at, level, forecast=forecast, hours=hours)
         deliver(result, as_json=as_json)

@@ -8,7 +8,16 @@ from typing import Annotated
 
 import typer
 
-from dispatch.cli.terminal import AsJson, CsvDirectory, Full, ScenarioPath, deliver, progress_bar, refusals
+from dispatch.cli.terminal import (
+    AsJson,
+    CsvDirectory,
+    Full,
+    ParquetDirectory,
+    ScenarioPath,
+    deliver,
+    progress_bar,
+    refusals,
+)
 
 
 def bill(
@@ -35,6 +44,7 @@ def bill(
     ] = None,
     as_json: AsJson = False,
     csv: CsvDirectory = None,
+    parquet: ParquetDirectory = None,
 ) -> None:
     """Price a meter's readings under a tariff, line by line for every billing period.
 
@@ -44,7 +54,7 @@ def bill(
         from dispatch import door
 
         result = door.bill(tariff, meter, time_zone=time_zone, bought=bought or (), sold=sold or ())
-        deliver(result, as_json=as_json, csv=csv)
+        deliver(result, as_json=as_json, csv=csv, parquet=parquet)
 
 
 def compare_tariffs(

@@ -45,6 +45,13 @@ Full = Annotated[bool, typer.Option("--full", help="Show everything behind the a
 class Commands(typer.core.TyperGroup):
     """The commands; an option whose value was forgotten does not swallow the option after it."""
 
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:  # noqa: ANN401 - types of the library's inside
+        """Move ``--quiet`` to the front, from wherever it stands before a lone ``--``."""
+        end = args.index("--") if "--" in args else len(args)
+        if "--quiet" in args[:end]:
+            args = ["--quiet", *(word for at, word in enumerate(args) if at >= end or word != "--quiet")]
+        return super().parse_args(ctx, args)
+
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:  # noqa: ANN401 - types of the library's inside
         """Find the command; refuse ``--csv --json``, which would write into a directory called ``--json``."""
         name, command, rest = super().resolve_command(ctx, args)
@@ -77,10 +84,27 @@ CsvDirectory = Annotated[
 ]
 
 
-def deliver(result: Result, *, as_json: bool, full: bool = False, csv: Path | None = None) -> None:
+ParquetDirectory = Annotated[
+    Path | None,
+    typer.Option("--parquet", metavar="DIR", file_okay=False, help="The tables of --csv as Parquet files."),
+]
+
+
+def deliver(
+    result: Result,
+    *,
+    as_json: bool,
+    full: bool = False,
+    csv: Path | None = None,
+    parquet: Path | None = None,
+) -> None:
     """Write files, print the document or the screen, and leave with 1 where nothing found would do."""
     if csv is not None:
         result.write_csv(csv)
+    if parquet is not None:
+        from dispatch.exports.parquet import beside_csv
+
+        beside_csv(result.write_csv, parquet)
     if as_json:
         from dispatch.exports.files import json_text
 
@@ -89,6 +113,14 @@ def deliver(result: Result, *, as_json: bool, full: bool = False, csv: Path | No
         show(result.in_full() if full else result)
     if (reason := result.no_answer()) is not None:
         stop(reason, NO_ANSWER)
+
+
+_SAYS = {"progress": True}
+
+
+def be_quiet() -> None:
+    """Show no progress from now on; refusals are still said."""
+    _SAYS["progress"] = False
 
 
 # ---- stdout ------------------------------------------------------------------------------------------------
@@ -151,7 +183,7 @@ def progress_bar() -> Iterator[Progress | None]:
 
 @contextmanager
 def _bar() -> Iterator[Progress | None]:
-    if not sys.stderr.isatty():
+    if not sys.stderr.isatty() or not _SAYS["progress"]:
         yield None
         return
     from rich.console import Console

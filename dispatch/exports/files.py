@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import simplejson
+from pydantic import BaseModel
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -48,6 +49,8 @@ def plain(value: object, leave: Iterable[str] = ()) -> Any:  # noqa: ANN401 - JS
         return plain(value.tolist())
     if isinstance(value, Sequence | set | frozenset) and not isinstance(value, str):
         return [plain(each) for each in value]
+    if isinstance(value, BaseModel):  # a section of a scenario
+        return plain(value.model_dump())
     return _plain_single(value)
 
 

@@ -1,4 +1,4 @@
-"""Settings and tonight's plan for other programs and for paper: JSON documents and a Markdown card."""
+"""Settings for other programs and for paper: JSON documents and a Markdown card."""
 
 from __future__ import annotations
 
@@ -21,7 +21,6 @@ from dispatch.words.card import (
 )
 
 if TYPE_CHECKING:
-    from dispatch.ahead.tonight import Charge, Tonight
     from dispatch.search.other_years import Range
     from dispatch.search.study import SettingsStudy
 
@@ -37,7 +36,7 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
     -------
     dict
         Keys are stable: more may be added, none is renamed. ``card`` has the keys of a card file; ``ways`` are
-        plain, found (or entered), re-planned and bound. Energy in kWh, money in ``currency``.
+        plain, found (or entered), re-planned, reachable and bound. Energy in kWh, money in ``currency``.
     """
     case = study.case
     return {
@@ -65,7 +64,8 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
         "season_changes": [{"date": date.isoformat(), "season": season} for date, season in study.changes],
         "reference_total": study.reference_total,
         "ways": [outcome_document(way) for way in study.ways],
-        "gap": {"money": study.gap, "percent": _percent(study.gap, study["bound"].compared_cost)},
+        "gap": {"money": study.gap, "percent": _percent(study.gap, study["reachable"].compared_cost)},
+        "rules_cost": study.rules_cost,
         "robustness": {
             "years": study.robustness.years,
             "seed": study.robustness.seed,
@@ -120,44 +120,3 @@ def _ways_table(study: SettingsStudy) -> list[str]:
         for way in study.ways
     ]
     return [*lines, ""]
-
-
-def tonight_document(plan: Tonight) -> dict[str, Any]:
-    """Put tonight's plan into plain JSON types; one entry per step, kWh."""
-    flows = plan.plan.flows
-    return {
-        "scenario": plan.case.name,
-        "at": plan.at.isoformat(),
-        "level_kwh": plan.level_kwh,
-        "level_percent": 100 * plan.level_kwh / plan.case.limits.full_kwh,
-        "charge": _charge(plan.charge),
-        "half_sun": {"date": plan.half_date.isoformat(), "charge": _charge(plan.half_charge)},
-        "forecast": plan.source,
-        "steps": [
-            {
-                "time": moment.isoformat(),
-                "band": plan.band[i],
-                "import_price_per_kwh": float(plan.import_price_per_kwh[i]),
-                "load_kwh": float(plan.expected.load_kwh[i]),
-                "other_kwh": float(plan.expected.other_kwh[i]),
-                "sun_kwh": float(plan.expected.sun_kwh[i]),
-                "floor_kwh": float(plan.floor_kwh[i]),
-                **{f"{name}_kwh": float(column[i]) for name, column in flows.items()},
-                "stored_kwh_half_sun": float(plan.half_plan.flows["stored"][i]),
-                "value_per_kwh": float(plan.plan.value_per_kwh[i]),
-            }
-            for i, moment in enumerate(plan.times)
-        ],
-        "notes": list(plan.notes),
-    }
-
-
-def _charge(charge: Charge | None) -> dict[str, Any] | None:
-    if charge is None:
-        return None
-    return {
-        "from": charge.begins.isoformat(),
-        "to": charge.ends.isoformat(),
-        "to_kwh": charge.to_kwh,
-        "to_percent": charge.to_percent,
-    }

@@ -28,6 +28,8 @@ Rows (the row's prefix names the family)::
 Column bounds::
 
     charger  grid_to_battery ≤ grid_charge_kw·dt          bypass  grid_to_load ≤ bypass_kw·dt
+    cold     where the packs are too cold to be charged: sun_to_battery = 0, and
+             grid_to_battery ≤ σ·dt·empty/η_charger (what self-discharge takes from an empty battery)
     export   export ≤ export_limit_kw·dt                  cells   empty ≤ stored ≤ ceiling
 
 Families that the hardware lacks (no sun, no feed-in, no limit) are not built. With hardware that cannot share a
@@ -159,13 +161,18 @@ class Program:
         has_sun = bool(np.any(case.sun_kwh > 0))
         feeds_in = limits.feed_in != "none"
         inverter_to_load = np.where(self.whole_load_on_grid(), 0.0, np.inf)
+        # too cold to charge: nothing but what self-discharge takes from an empty battery
+        kept = min(
+            at_most(limits.grid_charge_kw), (1 - self.keep_fraction) * limits.empty_kwh / limits.eta_charger
+        )
+        from_grid = np.where(case.may_charge, at_most(limits.grid_charge_kw), kept)
         wanted: dict[str, tuple[bool, Floats | float, Floats | float]] = {
             "import": (True, 0.0, math.inf),
             "export": (limits.feed_in == "grid", 0.0, at_most(limits.export_limit_kw)),
             "grid_to_load": (True, 0.0, at_most(limits.bypass_kw)),
-            "grid_to_battery": (True, 0.0, at_most(limits.grid_charge_kw)),
+            "grid_to_battery": (True, 0.0, from_grid),
             "sun_to_load": (has_sun, 0.0, inverter_to_load),
-            "sun_to_battery": (has_sun, 0.0, math.inf),
+            "sun_to_battery": (has_sun, 0.0, np.where(case.may_charge, np.inf, 0.0)),
             "sun_to_grid": (has_sun and feeds_in, 0.0, math.inf),
             "spill": (has_sun, 0.0, math.inf),
             "battery_to_load": (True, 0.0, inverter_to_load),

@@ -12,7 +12,7 @@ import numpy as np
 from rich.console import Group
 from rich.text import Text
 
-from dispatch.backup.generator import generator_note
+from dispatch.backup.generator import generator_fit, generator_note
 from dispatch.case.transfer import transfer_gap
 from dispatch.formats import (
     ABSENT,
@@ -29,6 +29,7 @@ from dispatch.report.expected_loss import losses_section
 from dispatch.report.layout import bulleted, headed, plain_table, title_of
 from dispatch.safety.answers import EVENING_HOUR
 from dispatch.words.advice import answer_lines, more_words, overload_words, promise_words, setting_words
+from dispatch.words.generator import input_words
 from dispatch.words.notices import cautions, first_cautions, span_words, switch_off_words
 from dispatch.words.transfer import transfer_sentence
 
@@ -40,7 +41,7 @@ if TYPE_CHECKING:
 
     from dispatch.arrays import Floats
     from dispatch.backup.recharge import Recharge
-    from dispatch.safety.study import BackupStudy
+    from dispatch.safety.study import BackupStudy, WorstMoment
 
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -104,6 +105,7 @@ def backup_report(study: BackupStudy, *, full: bool = False) -> Group:
     parts += headed("The dearest days", [_peak_days(study)])
     parts += headed("What the inverter carries", [bulleted(_inverter(study))])
     parts += headed("Filling up again after the worst outage", _recharges(study.recharges, case.currency))
+    parts += [bulleted([words])] if (words := input_words(case)) else []
     parts += headed("Outages of a year", losses_section(study))
     if lines := _not_held(study):
         parts += headed("What could not be kept", [bulleted(lines)])
@@ -125,13 +127,13 @@ def _answers(study: BackupStudy) -> Iterator[str]:
     yield from (line.strip() for line in answer_lines(outcome, answer, _what(study)))
     if case.sun_kwh.any():
         usual = "" if answer.count == 1 else f", usually {hours(answer.usual_with_sun)} h"
-        yield f"With the sun helping the critical load: {hours(answer.least_with_sun)} h{usual}"
+        yield f"With the sun helping: {hours(answer.least_with_sun)} h{usual}"
     backup = outcome.backup
-    if backup is not None:
+    if backup is not None and answer.at != "any moment":
         yield f"Worst moment of the data: {format_moment(backup.worst_at)}, {hours(backup.minimum)} h"
     if case.scenario.backup.target_hours is not None:
-        met = "is kept" if outcome.meets_target else "is NOT kept"
-        yield f"The target, {promise_words(study.advice)}, {met}: {percent_down(outcome.target_share)}% of moments"
+        met = "kept" if outcome.meets_target else "NOT kept, only"
+        yield f"Target, {promise_words(study.advice)}: {met} at {percent_down(outcome.target_share)}% of moments"
     yield from filter(None, [switch_off_words(case)])
     two = next((more for more in study.more if more.extra_hours == 2.0), None)
     if two is not None:
@@ -145,8 +147,9 @@ def _what(study: BackupStudy) -> str:
     if answer.count == 1:
         held = held or f" holding {format_kwh(answer.stored_kwh[0])}"
         return f"If the grid fails at {format_moment(answer.worst_at)}{held}"
-    when = "at any moment" if answer.at == "any moment" else f"at {answer.at}"
-    return f"If the grid fails {when}{held}, at the worst"
+    if answer.at == "any moment":
+        return f"If the grid fails at the worst moment, {format_moment(answer.worst_at)}{held}"
+    return f"If the grid fails at {answer.at}{held}, at the worst"
 
 
 def _refill_words(study: BackupStudy) -> Iterator[str]:
@@ -154,8 +157,12 @@ def _refill_words(study: BackupStudy) -> Iterator[str]:
         f"{row.source} {'more than 168' if row.hours is None else format_number(row.hours, 1)} h"
         for row in study.recharges
     ]
+    fit = generator_fit(study.case)
     if times:
-        yield f"From empty to full after the worst outage: {', '.join(times)}"
+        times[-1] += (
+            f" (input limit set to {fit.input_limit_w:,.0f} W)" if fit is not None and fit.too_small else ""
+        )
+        yield f"From empty to full after it: {', '.join(times)}"
 
 
 def _evenings(study: BackupStudy) -> Text:
@@ -252,15 +259,19 @@ def _worst(study: BackupStudy) -> Iterator[RenderableType]:
     for heading, width in (("hours\nleft", 6), ("with\nsun", 6), ("stored\nkWh", 8), ("load, kW", 9)):
         table.add_column(heading, justify="right", width=width)
     table.add_column("  why", width=27)
+    rows: dict[tuple[str, ...], list[WorstMoment]] = {}
     for moment in study.worst:
-        table.add_row(
-            format_moment(moment.at),
+        cells = (
             format_hours(moment.hours, horizon),
             format_hours(moment.hours_with_sun, horizon),
             format_number(moment.stored_kwh, 2),
             format_number(moment.following_kw, 2),
-            Text(f"  {moment.why}"),
         )
+        rows.setdefault((*cells, f"  {moment.why}"), []).append(moment)
+    for figures, moments in rows.items():
+        table.add_row(format_moment(moments[0].at), *map(Text, figures))
+        if len(moments) > 1:  # alike in every figure: folded
+            table.add_row(f"  and {len(moments) - 1} days like it")
     yield table
     if study.days_as_bad > len(study.worst):
         yield Text(

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from dispatch.formats import ABSENT, format_hours, format_moment, format_money, format_number, percent_down
 from dispatch.report.as_set import as_set_notes, as_set_table
+from dispatch.report.care import life_section
 from dispatch.report.compare_tables import (
     bills_by_month,
     peak_days,
@@ -23,6 +24,7 @@ from dispatch.report.day import DayPicture
 from dispatch.report.layout import bulleted, headed, money_places, plain_table, title_of
 from dispatch.report.tariff_sections import BEYOND_PRICES, tariff_sections
 from dispatch.safety.answers import EVENING_HOUR
+from dispatch.sizing.life import ages
 from dispatch.words.advice import (
     money_words,
     months_words,
@@ -82,6 +84,7 @@ def comparison_report(comparison: Comparison, quick: Quick, *, full: bool = Fals
         remedies = (what_would_serve(comparison), what_import_would_do(comparison))
         parts += headed("What could not be kept", [bulleted([*shortfalls, *filter(None, remedies)])])
     parts += headed("Bill + wear by month, as set", [bills_by_month(comparison)])
+    parts += life_section(ages(case, (run.flows for run in comparison.advice.outcomes.values())))
     for title, body in tariff_sections(comparison):
         parts += headed(title, body)
     parts += headed("The dearest day, hour by hour, as set", _day(comparison))

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 PLOT_WIDTH, PLOT_HEIGHT = 66, 16
 
-SHORT_ROWS = 11
+SHORT_ROWS = 9
 """Settings on the first screen; more are thinned out evenly."""
 
 

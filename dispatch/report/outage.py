@@ -12,6 +12,7 @@ from dispatch.case.transfer import transfer_gap
 from dispatch.formats import ABSENT, currency_decimals, format_kwh, format_moment, format_number
 from dispatch.report.day import bar_length
 from dispatch.report.layout import bulleted, headed, plain_table
+from dispatch.words.generator import fuel_lines
 from dispatch.words.notices import cautions, first_cautions
 from dispatch.words.transfer import transfer_sentence
 
@@ -67,7 +68,8 @@ def outage_report(case: Case, plays: Sequence[Played], shown: Played, *, full: b
         Text(f"Grid lost {format_moment(first.begins)}, back {format_moment(first.ends)} ({hours:g} h)"),
     ]
     others = (_answer(play) for play in plays if play is not shown)
-    parts += headed("What happens", [Text(_answer(shown), style="bold"), bulleted(others)])
+    lines = [*fuel_lines(shown, case.currency), *filter(None, [_trip_words(shown)]), *others]
+    parts += headed("What happens", [Text(_answer(shown), style="bold"), bulleted(lines)])
     parts += ["", _side_by_side(plays, case.currency)]
     if not full:
         parts += [
@@ -85,6 +87,15 @@ def outage_report(case: Case, plays: Sequence[Played], shown: Played, *, full: b
     parts += headed("What this rests on", [bulleted([*OUTAGE_ASSUMPTIONS, *([note] if note else [])])])
     parts += headed("Cautions", [bulleted(cautions(case))])
     return Group(*parts)
+
+
+def _trip_words(play: Played) -> str | None:
+    if play.first_trip is None:
+        return None
+    return (
+        f"The inverter TRIPS at {format_moment(play.first_trip)}, and in {play.tripped_hours:.1f} h in all: more is "
+        "wanted than it holds"
+    )
 
 
 def _name(play: Played) -> str:

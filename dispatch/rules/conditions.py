@@ -42,6 +42,8 @@ class Conditions:
         The same while the sun charges first and the grid carries the whole load.
     may_wait : array of bool
         Where the grid alone can carry the load, so that the sun may charge first.
+    sun_charges : array of bool
+        Where the packs are warm enough to be charged.
     """
 
     limits: StepLimits
@@ -55,6 +57,7 @@ class Conditions:
     grid_room_kwh: Floats
     late_room_kwh: Floats
     may_wait: NDArray[np.bool_]
+    sun_charges: NDArray[np.bool_]
 
     @cached_property
     def cells(self) -> CellTerms:
@@ -96,8 +99,8 @@ def _cell_terms(given: Conditions) -> CellTerms:
     return CellTerms(
         out_most=_rows(out_most),
         out_must=_rows(given.must_out_kwh / parts.eta_discharge),
-        sun_most=_rows(np.minimum(surplus, total) * parts.eta_dc),
-        late_sun=_rows(np.minimum(given.sun_kwh, total) * parts.eta_dc),
+        sun_most=_rows(np.where(given.sun_charges, np.minimum(surplus, total) * parts.eta_dc, 0.0)),
+        late_sun=_rows(np.where(given.sun_charges, np.minimum(given.sun_kwh, total) * parts.eta_dc, 0.0)),
         grid_most=_rows(grid_most),
         late_grid=_rows(late_grid),
         may_wait=_rows(given.may_wait),
@@ -121,8 +124,14 @@ def _any(flags: NDArray[np.bool_]) -> list[bool]:
     return result
 
 
-def conditions(
-    limits: StepLimits, need_kwh: Floats, other_kwh: Floats, sun_kwh: Floats, *, sells: bool = False
+def conditions(  # noqa: PLR0913 - what a step brings
+    limits: StepLimits,
+    need_kwh: Floats,
+    other_kwh: Floats,
+    sun_kwh: Floats,
+    *,
+    sells: bool = False,
+    may_charge: NDArray[np.bool_] | None = None,
 ) -> Conditions:
     """Work out everything about the steps that does not depend on the battery's level.
 
@@ -133,8 +142,11 @@ def conditions(
         Load with idle draw, rest of the house, sun. [kWh in the step]
     sells : bool
         Whether the battery sells to the grid when it discharges (needs the scenario's leave to feed in).
+    may_charge : array of bool, shape as ``need_kwh``, optional
+        Where the packs are warm enough to be charged; default: everywhere.
     """
     parts = limits.limits
+    warm = np.ones_like(need_kwh, dtype=bool) if may_charge is None else may_charge
     eta, most = parts.eta_inverter, limits.inverter_kwh
     grid_alone = parts.switches_whole_load & (need_kwh > most + 1e-12)
     straight = np.where(grid_alone, 0.0, np.minimum(np.minimum(sun_kwh, need_kwh / eta), most / eta))
@@ -162,7 +174,8 @@ def conditions(
         load_out_kwh=load_out / eta,
         house_out_kwh=np.maximum(house_out, 0.0) / eta,
         must_out_kwh=must_out / eta,
-        grid_room_kwh=np.where(must_out > 0, 0.0, beside(left)),
-        late_room_kwh=beside(need_kwh),
-        may_wait=(need_kwh <= limits.grid_kwh) & (need_kwh + other_kwh <= limits.import_kwh),
+        grid_room_kwh=np.where((must_out > 0) | ~warm, 0.0, beside(left)),
+        late_room_kwh=np.where(warm, beside(need_kwh), 0.0),
+        may_wait=(need_kwh <= limits.grid_kwh) & (need_kwh + other_kwh <= limits.import_kwh) & warm,
+        sun_charges=warm,
     )

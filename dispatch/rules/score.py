@@ -24,7 +24,14 @@ BROKEN_KWH = 1e-6  # a level or limit missed by less is rounding
 def case_conditions(case: Case, *, sells: bool = False) -> Conditions:
     """Return what the steps of a case bring; see :func:`dispatch.rules.conditions.conditions`."""
     limits = step_limits(case.limits, case.dt_hours)
-    return conditions(limits, case.load_kwh + case.idle_kwh, case.other_kwh, case.sun_kwh, sells=sells)
+    return conditions(
+        limits,
+        case.load_kwh + case.idle_kwh,
+        case.other_kwh,
+        case.sun_kwh,
+        sells=sells,
+        may_charge=case.may_charge,
+    )
 
 
 def target_level_kwh(case: Case, hours: float | None = None) -> Floats | None:

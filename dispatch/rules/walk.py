@@ -88,7 +88,7 @@ def simulate(
     given: Conditions,
     orders: Orders,
     start_kwh: Floats | float,
-    visit: Callable[[Block], None],
+    visit: Callable[[Block], None] | None = None,
     steps: tuple[int, int] | None = None,
 ) -> Floats:
     """Run the rule through the steps and show every block of flows to ``visit``.
@@ -101,8 +101,9 @@ def simulate(
         What the candidates say.
     start_kwh : float or array, shape (k,)
         Level before the first step. [kWh]
-    visit : callable
-        Called with each :class:`Block`; its arrays are used again afterwards, so take copies.
+    visit : callable, optional
+        Called with each :class:`Block`; its arrays are used again afterwards, so take copies. Without it only the
+        last level is worked out.
     steps : (int, int), optional
         First step and the one after the last; default: all.
 
@@ -116,7 +117,8 @@ def simulate(
     for begin in range(first, last, BLOCK_STEPS):
         end = min(begin + BLOCK_STEPS, last)
         walk.run(begin, end)
-        visit(walk.block(slice(begin, end)))
+        if visit is not None:
+            visit(walk.block(slice(begin, end)))
     return walk.stored.copy()
 
 

@@ -59,6 +59,10 @@ Switch = Annotated[bool, Strict()]
 Count = Annotated[int, Strict(), Field(ge=1, le=10_000)]
 
 
+TYPICAL = "typical_"
+"""A load column whose name begins so is a typical profile, not a home's own readings; every screen says it."""
+
+
 Moment = Annotated[str, BeforeValidator(_as_text)]
 
 

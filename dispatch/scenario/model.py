@@ -12,11 +12,13 @@ with the code that resolves it.
 from __future__ import annotations
 
 import datetime as dt
+from itertools import pairwise
 from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Discriminator, Field, Strict, Tag, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
+from dispatch.scenario.equipment import AcSolar, Care, Combination, DcInput, Life, Mains, Surroundings, Units
 from dispatch.scenario.fields import (
     ClockTime,
     Count,
@@ -31,6 +33,7 @@ from dispatch.scenario.fields import (
     refusal,
 )
 from dispatch.scenario.outages import Generator, Outages, RaisedReserve, one_measure
+from dispatch.scenario.solar import Solar  # noqa: TC001 - pydantic reads the annotations when it runs
 from tariffs.reading.clock import FIRST_YEAR, LAST_YEAR, unknown_zone
 from tariffs.reading.models import Frozen, Text
 from tariffs.reading.refusals import unknown_currency
@@ -41,6 +44,15 @@ class Site(Frozen):
 
     time_zone: Text = Field(description="IANA name of the clock on the wall, such as America/Halifax")
     currency: Text = Field(description="ISO 4217 code of the money in the tariff, such as CAD")
+    latitude_degrees: Annotated[float, Strict(), Field(ge=-90, le=90)] | None = Field(
+        None, description="north of the equator, south below zero; needed for sun from weather"
+    )
+    longitude_degrees: Annotated[float, Strict(), Field(ge=-180, le=180)] | None = Field(
+        None, description="east of Greenwich, west below zero"
+    )
+    altitude_m: Annotated[float, Strict(), Field(ge=-450, le=9000)] = Field(
+        0.0, description="height above the sea, in m"
+    )
 
     @field_validator("time_zone", "currency")
     @classmethod
@@ -79,6 +91,7 @@ class Appliance(Frozen):
 
     name: Text = Field(description="what it is called")
     watts: Positive = Field(description="power of one while it runs, in W")
+    starting_w: Positive | None = Field(None, description="what one draws for a moment as it starts, in W")
     count: Count = Field(1, description="how many of them")
     hours_per_day: Annotated[float, Strict(), Field(gt=0, le=24)] = Field(
         description="hours it runs a day; without starts_at spread evenly over the day; 24 = always"
@@ -132,10 +145,23 @@ class CriticalLoad(Load):
 
 
 class Sun(Frozen):
-    """What the panels can deliver on the DC side, from a CSV column."""
+    """What the panels can deliver on the DC side, from a CSV column or from weather and [solar]."""
 
-    csv: Text = Field(description="CSV file, relative to the scenario file")
-    column: Text = Field(description="its column; the name ends in _w, _kw, _wh or _kwh")
+    csv: Text | None = Field(None, description="CSV file, relative to the scenario file")
+    column: Text | None = Field(None, description="its column; the name ends in _w, _kw, _wh or _kwh")
+    weather: Text | None = Field(
+        None,
+        description="instead: weather file (TMY3, EPW or CSV), or 'clear-sky'; needs [solar] with strings",
+    )
+
+    @model_validator(mode="after")
+    def _one_source(self) -> Self:
+        if (self.csv is None) == (self.weather is None):
+            raise refusal("", "give exactly one of csv (with column) and weather")
+        if (self.csv is None) != (self.column is None):
+            missing = "column" if self.column is None else "csv"
+            raise refusal(missing, "csv and column belong together; add it")
+        return self
 
 
 class Level(Frozen):
@@ -176,7 +202,10 @@ class Battery(Frozen):
     taper_hours: NotNegative = Field(
         0.0, description="time constant with which charging slows down near full; 0 = it does not"
     )
-    wear_per_kwh: NotNegative = Field(0.0, description="money counted per kWh that leaves the cells")
+    wear_per_kwh: NotNegative | None = Field(
+        None,
+        description="money counted per kWh that leaves the cells; default: from [life] where it has a price, else 0",
+    )
 
 
 class Inverter(Frozen):
@@ -209,12 +238,29 @@ class Charging(Frozen):
 
     grid_w: NotNegative = Field(description="limit of the grid charger at its input, in W")
     ac_input_w: Positive | None = Field(None, description="cord or breaker feeding load and charger, in W")
-    solar_w: Positive | None = Field(None, description="limit of the solar input, in W; needed with [sun]")
+    solar_w: Positive | None = Field(
+        None,
+        description="limit of the solar input, in W; needed with [sun]; default: the inputs of [solar] together",
+    )
     combined_w: CombinedWatts | None = Field(
         None,
         description="limit of grid and sun charging together, in W: a number, or a list by pack count "
         "(1 pack, 2 packs, ...); default: grid_w + solar_w",
     )
+    dc_inputs: tuple[DcInput, ...] = Field((), description="DC inputs beside the solar ones, a table each")
+    input_limits_w: Annotated[tuple[Positive, ...], Field(min_length=1)] | None = Field(
+        None, description="the input limits that can be set on the device, in W; for the generator"
+    )
+    mains: Mains | None = Field(None, description="voltage and frequency the AC input accepts")
+
+    @model_validator(mode="after")
+    def _more_packs_charge_no_slower(self) -> Self:
+        table = self.combined_w
+        if isinstance(table, tuple) and any(b < a for a, b in pairwise(table)):
+            count = next(n for n, (a, b) in enumerate(pairwise(table), 2) if b < a)
+            text = f"falls from {count - 1} to {count} packs; a list by pack count must not fall"
+            raise refusal("combined_w", text)
+        return self
 
 
 class Grid(Frozen):
@@ -319,3 +365,10 @@ class Scenario(Frozen):
     outages: Outages | None = None
     strategies: Strategies = Strategies()
     settings: DeviceSettings = DeviceSettings()
+    units: Units = Units()
+    solar: Solar | None = None
+    surroundings: Surroundings | None = None
+    life: Life | None = None
+    care: Care = Care()
+    ac_solar: AcSolar | None = None
+    combinations: tuple[Combination, ...] = ()

@@ -96,6 +96,11 @@ class Generator(Frozen):
     sine_wave: Switch = Field(
         description="true if its maker states a sine wave; without one the charger must not be fed from it"
     )
+    output_v: Positive | None = Field(None, description="its voltage, in V")
+    output_hz: Positive | None = Field(None, description="its frequency, in Hz")
+    running_fraction: Annotated[float, Strict(), Field(gt=0, le=1)] = Field(
+        1.0, description="share of continuous_w it is to run at for hours; sets the input limit"
+    )
     litres_per_kwh: Positive | None = Field(None, description="fuel burnt per kWh of AC energy, in litres")
     litres_per_hour: tuple[FuelPoint, ...] | None = Field(
         None, description="fuel curve, a table each: load_w and litres_per_hour, lowest load first"

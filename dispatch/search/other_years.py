@@ -147,6 +147,7 @@ def _run(case: Case, card: Card, orders: Orders, steps: NDArray[np.intp]) -> tup
         case.other_kwh[steps],
         case.sun_kwh[steps],
         sells=card.sells,
+        may_charge=case.may_charge[steps],
     )
     fill, drain = (np.repeat(table, years, axis=1) for table in (orders.fill_kwh, orders.drain_kwh))
     net, stored = np.empty(steps.shape), np.empty(steps.shape)

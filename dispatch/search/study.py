@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.ahead.planner import rolling
+from dispatch.ahead.reachable import broken_promises, merit, reachable
+from dispatch.ahead.rolling import rolling, sells_of
 from dispatch.arrays import quiet
 from dispatch.formats import format_date
 from dispatch.outcome import Outcome, as_set_outcome, planned_outcome
@@ -35,15 +36,23 @@ if TYPE_CHECKING:
 SOME_SHARE = 0.1  # of a window's steps: below it a price is an exception
 
 
-PLAIN, FOUND, ENTERED, REPLANNED, BOUND = "plain", "found", "entered", "re-planned", "bound"
+PLAIN, FOUND, ENTERED, REPLANNED, REACHABLE, BOUND = (
+    "plain",
+    "found",
+    "entered",
+    "re-planned",
+    "reachable",
+    "bound",
+)
 
 
 MEANINGS = {
     PLAIN: "the tariff's windows entered as they are, run by the inverter",
     FOUND: "the card, run by the inverter",
     ENTERED: "your card, run by the inverter",
-    REPLANNED: "a new 48 h plan every midnight from simple forecasts",
-    BOUND: "a plan that knew the whole period: no setting can beat it",
+    REPLANNED: "levels entered anew every evening, a quarter of the device's steps fine, from the last weeks alone",
+    REACHABLE: "the best levels for every step, had the period been known: what the inverter's own rules allow",
+    BOUND: "a plan that knew the period and is free of the inverter's rules: no setting can beat it",
 }
 
 
@@ -83,7 +92,7 @@ class SettingsStudy:
     entered : bool
         Whether the card was given rather than found.
     ways : tuple of Outcome
-        plain, found or entered, re-planned, bound.
+        plain, found or entered, re-planned, reachable, bound.
     lines : tuple of Line
     sun_worth : float or None
         What sending the sun the other way would cost more; None where the device has no choice.
@@ -122,8 +131,19 @@ class SettingsStudy:
 
     @property
     def gap(self) -> float:
-        """How much more the card costs than the bound (bill + wear)."""
-        return self.chosen.compared_cost - self[BOUND].compared_cost
+        """How much more the card costs than the best that levels could do (bill + wear)."""
+        return self.chosen.compared_cost - self[REACHABLE].compared_cost
+
+    @property
+    def rules_cost(self) -> float:
+        """How much more the best levels cost than the bound: what the inverter's rules cost."""
+        return self[REACHABLE].compared_cost - self[BOUND].compared_cost
+
+    def missed_share(self, way: Outcome) -> float:
+        """Share of the time by which a way falls short of the backup target; 0 where it is met."""
+        backup = self.case.scenario.backup
+        wanted = backup.share_of_instants_fraction if backup.target_hours is not None else 0.0
+        return max(wanted - way.target_share, 0.0)
 
 
 def run_card(case: Case, judge: Judge, card: Card, name: str) -> Flows:
@@ -169,6 +189,7 @@ def study(
         chosen = as_set_outcome(run_card(case, judge, card, ENTERED), reference, None), card
     tell(3, 6, "re-planning daily")
     replanned = replace(as_set_outcome(rolling(case), reference, None), name=REPLANNED)
+    best = best_levels(case, reference, (naive, chosen[0], replanned))
     bound = replace(planned_outcome(solved, reference), name=BOUND)
     tell(4, 6, "reasons")
     way, final = chosen
@@ -181,7 +202,7 @@ def study(
         space=space,
         card=final,
         entered=card is not None,
-        ways=(naive, way, replanned, bound),
+        ways=(naive, way, replanned, best, bound),
         lines=lines,
         sun_worth=sun_worth,
         changes=tuple(season_changes(case, space)),
@@ -189,6 +210,21 @@ def study(
         reference_total=reference,
         candidates=judge.count,
     )
+
+
+def best_levels(case: Case, reference: float, rivals: Sequence[Outcome]) -> Outcome:
+    """Return the best that levels can do with foresight: never worse than a rival that keeps as much of the promises.
+
+    Every rival is levels run by the rules, so the best of them bounds what levels can do too.
+    """
+    flows = reachable(case, REACHABLE)
+    if sells_of(case):
+        flows = min(flows, reachable(case, REACHABLE, sells=True), key=lambda run: merit(case, run))
+    found = as_set_outcome(flows, reference, None)
+    promises = broken_promises(case, flows)
+    equals = [way for way in rivals if broken_promises(case, way.flows) <= promises]
+    cheapest = min((found, *equals), key=lambda way: way.compared_cost)
+    return replace(cheapest, name=REACHABLE, flows=replace(cheapest.flows, name=REACHABLE))
 
 
 def _found(judge: Judge, naive: Outcome, optimum: Flows, tell: Callable[[str], None]) -> tuple[Outcome, Card]:

@@ -150,25 +150,23 @@ def answer_lines(outcome: Outcome, answer: Answer, what: str) -> Iterator[str]:
     same = answer.count == 1 or abs(answer.least - answer.usual) < 0.05
     usual = "" if same else f", usually {hours(answer.usual)} h"
     yield f"{what}: critical load {hours(answer.least)} h{usual}"
+    trip = "" if answer.trip is None else trip_words(answer)
     if answer.least_all < answer.least - 0.05:
         everything = "" if same else f", usually {hours(answer.usual_all)} h"
-        yield f"With nothing switched off: {hours(answer.least_all)} h{everything}"
-    if answer.trip is not None:
-        yield trip_words(answer)
+        yield f"With nothing switched off: {hours(answer.least_all)} h{everything}{trip and '; ' + trip}"
+    elif trip:
+        yield f"With nothing switched off {trip}"
 
 
 def trip_words(answer: Answer) -> str:
     """Say where the inverter trips if nothing is switched off, and what must go at the least."""
     trip = answer.trip
     assert trip is not None  # noqa: S101 - asked only where it trips
-    over = f"{trip.load_w:,.0f} W of {trip.inverter_w:,.0f} W: at least {trip.over_w:,.0f} W must go"
+    over = f"{trip.load_w:,.0f} W of {trip.inverter_w:,.0f} W, switch off at least {trip.over_w:,.0f} W"
     if answer.count == 1:
         when = "AT ONCE" if trip.at <= answer.worst_at else f"at {format_moment(trip.at)}"
-        return f"With nothing switched off the inverter TRIPS {when}: {over}"
-    return (
-        f"With nothing switched off the inverter trips in {trip.hours:g} h of the data, worst "
-        f"{format_moment(trip.at, weekday=False)}: {over}"
-    )
+        return f"the inverter TRIPS {when}: {over}"
+    return f"the inverter trips in {trip.hours:g} h of the data ({over})"
 
 
 def reserve_words(outcome: Outcome) -> str:

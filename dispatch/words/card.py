@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dispatch.formats import format_date, format_hours, format_money
-from dispatch.search.study import BOUND, MEANINGS, PLAIN, REPLANNED, Line, SettingsStudy, ordered
+from dispatch.search.study import BOUND, MEANINGS, PLAIN, REACHABLE, REPLANNED, Line, SettingsStudy, ordered
 from dispatch.settings.card import EVERY_DAY, HOLIDAYS
 
 if TYPE_CHECKING:
@@ -143,18 +143,44 @@ def result_lines(study: SettingsStudy) -> Iterator[str]:
         f"{who}: bill {money(way.total)} {span} as the inverter would run it, wear {money(way.wear)} beside it. It "
         f"{verb} {money(amount)} against {money(study.reference_total)} without the system."
     )
-    better = study[PLAIN].compared_cost - way.compared_cost
-    word = "less" if better >= 0 else "more"
-    yield f"Bill + wear are {money(abs(better))} {word} than with the tariff's windows entered as they are."
-    bound = study[BOUND].compared_cost
-    share = f" ({100 * study.gap / abs(bound):.1f} %)" if abs(bound) > 0.005 else ""
+    if study.missed_share(study[PLAIN]) > study.missed_share(way):
+        missed = 100 * study.missed_share(study[PLAIN])
+        yield f"The tariff's windows entered as they are miss the target by {missed:.1f} % of the time."
+    else:
+        better = study[PLAIN].compared_cost - way.compared_cost
+        word = "less" if better >= 0 else "more"
+        yield f"Bill + wear are {money(abs(better))} {word} than with the tariff's windows entered as they are."
+    best = study[REACHABLE]
+    share = f" ({100 * study.gap / abs(best.compared_cost):.1f} %)" if abs(best.compared_cost) > 0.005 else ""
+    if way.target_share >= best.target_share or study.missed_share(way) <= 0:
+        yield (
+            f"Gap to the best that levels could do: {money(study.gap)}{share}. Those levels knew the whole period in "
+            "advance and keep the same reserve and target."
+        )
     yield (
-        f"Gap to the bound: {money(study.gap)}{share}. The bound knew the whole period in advance and keeps the "
-        "reserve floor only, so no setting reaches it."
+        f"The inverter's own rules cost {money(study.rules_cost)}: that far below them lies a plan free to send every "
+        f"kWh where it likes{_bound_keeps(study)}."
     )
-    replanned = study[REPLANNED].compared_cost - way.compared_cost
-    verb = "cost less by" if replanned < 0 else "cost more by"
-    yield f"Re-planning every midnight on simple forecasts would {verb} {money(abs(replanned))}."
+    yield _replanned_line(study)
+
+
+def _bound_keeps(study: SettingsStudy) -> str:
+    """Say where the bound is freer than the other rows."""
+    if study.missed_share(study[BOUND]) <= 0:
+        return ""
+    return " (it keeps the reserve only, not the target, so part of this is the target's price)"
+
+
+def _replanned_line(study: SettingsStudy) -> str:
+    """Compare entering levels anew every evening with the card, where both keep the target."""
+    way, daily = study.chosen, study[REPLANNED]
+    difference = daily.compared_cost - way.compared_cost
+    amount = format_money(abs(difference), study.case.currency)
+    who = "Entering new levels every evening from the last weeks alone"
+    missed = study.missed_share(daily)
+    if missed > study.missed_share(way):
+        return f"{who} misses the target by {100 * missed:.1f} % of the time, so its money is not compared."
+    return f"{who} would cost {amount} {'less' if difference < 0 else 'more'}."
 
 
 def safety_lines(study: SettingsStudy) -> Iterator[str]:

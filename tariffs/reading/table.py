@@ -34,6 +34,9 @@ TIME_COLUMN = "time"
 KWH_PER_UNIT = {"_kwh": (1.0, 0.0), "_kw": (0.0, 1.0), "_wh": (1e-3, 0.0), "_w": (0.0, 1e-3)}
 """By a column's ending: factor to kWh for energy in the step, or to kW for mean power in it."""
 
+CELSIUS = "_c"
+"""Ending of a column of temperatures."""
+
 _LARGEST = 1e9  # no reading of a household and no price is larger, in whatever unit
 
 
@@ -156,7 +159,7 @@ class Table:
         span : tuple of Timestamp, optional
             Start and end (not included), tz-aware; lines outside are counted and otherwise left alone.
         negative : bool
-            Whether numbers below 0 are allowed.
+            Whether numbers below 0 are allowed; in temperatures they always are.
 
         Raises
         ------
@@ -175,7 +178,8 @@ class Table:
             cells = self.column(name)
             if not inside.all():
                 cells = [cell for cell, keep in zip(cells, inside, strict=True) if keep]
-            numbers[name], wrong = _numbers(name, cells, lines, negative=negative)
+            signed = negative or name.lower().endswith(CELSIUS)
+            numbers[name], wrong = _numbers(name, cells, lines, negative=signed)
             problems += wrong
         if problems:
             raise self.refuse(problem_report(self.path, problems))

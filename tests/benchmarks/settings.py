@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch.advice.recommend import recommend
-from dispatch.ahead.planner import rolling
+from dispatch.ahead.reachable import reachable
+from dispatch.ahead.rolling import rolling
 from dispatch.case.case import Case, load_scenario
 from dispatch.rules.score import Scorer
 from dispatch.rules.walk import Orders
@@ -64,6 +65,7 @@ def measure(case: Case, repeats: int) -> list[tuple[str, float]]:
         what = f"{CANDIDATES} candidates, {'battery' if sun_waits else 'load'} first"
         figures.append((what, best_of(repeats, lambda o=orders: scorer.tally(o))))  # type: ignore[misc]
     figures.append(("rolling period, re-planned daily", best_of(repeats, lambda: rolling(case))))
+    figures.append(("reachable, the best levels", best_of(repeats, lambda: reachable(case))))
     card = plain_card(case, space, "off-peak-first", space.reserves[0])
     own = Tables(case, space).orders([card])
     figures.append(("200 other years", best_of(repeats, lambda: other_years(case, card, own))))

@@ -56,6 +56,7 @@ def outage_case(
             load_kwh=np.array(critical_kw if load_kw is None else load_kw, dtype=float) * dt_hours,
             idle_kwh=np.full(n, idle_kw * dt_hours),
             sun_kwh=np.array(sun_kw or [0.0] * n, dtype=float) * dt_hours,
+            may_charge=np.ones(n, dtype=bool),
             limits=SimpleNamespace(**{**DEFAULTS, **limits}),
         ),
     )

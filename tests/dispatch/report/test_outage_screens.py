@@ -20,7 +20,7 @@ from dispatch.backup.outage import play, span_of
 from dispatch.errors import ScenarioError
 from dispatch.exports.files import json_text
 from dispatch.exports.outages import backup_csv, backup_document, frontier_csv, frontier_document, outage_csv
-from dispatch.formats import format_hours, format_money
+from dispatch.formats import format_hours, format_moment, format_money
 from dispatch.report.backup import backup_report
 from dispatch.report.frontier import frontier_report
 from dispatch.report.outage import outage_report
@@ -117,9 +117,9 @@ def test_the_first_section_answers_the_question() -> None:
     shown = detail()
     text = " ".join(rendered(backup_report(shown)).split())
     answer = shown.answer
-    assert f"at any moment, at the worst: critical load {format_hours(answer.least)} h" in text
+    assert f"If the grid fails at the worst moment, {format_moment(answer.worst_at)}: critical load" in text
     assert f"usually {format_hours(answer.usual)} h" in text
-    assert "is kept" in text
+    assert "kept at 100% of moments" in text
     two = next(more for more in shown.more if more.extra_hours == 2.0)
     assert "2 more hours" in text
     if two.cost is not None:

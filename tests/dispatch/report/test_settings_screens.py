@@ -13,10 +13,15 @@ from homes.small_home import small_home
 from terminal import rendered, run, spawn
 
 from dispatch.advice.recommend import recommend
+from dispatch.ahead.storm import Storm, storm
 from dispatch.ahead.tonight import tonight
 from dispatch.exports.page import card_page
-from dispatch.exports.settings import card_markdown, settings_document, tonight_document
-from dispatch.report.settings import settings_report, tonight_report
+from dispatch.exports.settings import card_markdown, settings_document
+from dispatch.exports.storm import storm_document
+from dispatch.exports.tonight import tonight_document
+from dispatch.report.settings import settings_report
+from dispatch.report.storm import storm_report
+from dispatch.report.tonight import tonight_report
 from dispatch.search.study import SettingsStudy, study
 from dispatch.words.card import card_rows, sections
 
@@ -81,7 +86,7 @@ def test_every_entry_stands_on_every_form_of_the_card(form: str) -> None:
         for row in card_rows(result, group):
             assert row.entry in text
             assert row.level in text
-    for words in ("never below", "clock on the wall", "below the", "Gap to the bound", "target of 3 h"):
+    for words in ("never below", "clock on the wall", "below the", "Gap to the best", "target of 3 h"):
         assert words in " ".join(text.split()), words
     for way in result.ways:
         assert f"{way.total:,.2f}" in text
@@ -92,7 +97,12 @@ def test_every_entry_stands_on_every_form_of_the_card(form: str) -> None:
 
 
 def test_the_screen_fits_80_columns_without_colour() -> None:
-    for renderable in (settings_report(studied()), tonight_report(_tonight())):
+    screens = [
+        settings_report(studied()),
+        *(tonight_report(_tonight(), full=full) for full in (False, True)),
+        *(storm_report(_storm(), full=full) for full in (False, True)),
+    ]
+    for renderable in screens:
         text = rendered(renderable)
         assert max(len(line.rstrip()) for line in text.splitlines()) <= 80
         assert "\x1b" not in text
@@ -113,20 +123,58 @@ def _tonight() -> Tonight:
     return tonight(small_home(days=35, first="2025-10-01").case(), "2025-11-02T18:00", "62%")
 
 
+@lru_cache(maxsize=1)
+def _storm() -> Storm:
+    case = small_home(days=35, first="2025-10-01").case()
+    return storm(case, "2025-11-02T18:00", "62%", "2025-11-04T06:00", 20.0)
+
+
 def test_tonight_says_how_far_and_what_half_the_sun_changes() -> None:
     plan = _tonight()
     text = " ".join(rendered(tonight_report(plan)).split())
-    assert plan.charge is not None
-    assert f"Charge to {plan.charge.to_percent:g} %" in text
-    assert "62 %" in text
-    assert "If the sun of Mon 3 Nov 2025 is half" in text
-    assert "same weekday" in text
-    assert json.loads(json.dumps(tonight_document(plan)))["steps"][0]["stored_kwh"] >= 0
+    charge = next(entry for entry in plan.run.entries if entry.kind == "charge")
+    assert f"Charge to {charge.to_percent:g} %" in text
+    for words in (
+        "62 %",
+        "If the sun of Mon 3 Nov 2025 is half",
+        "If the grid fails: now",
+        "the last kWh stored",
+    ):
+        assert words in text
+    whole = " ".join(rendered(tonight_report(plan, full=True)).split())
+    for words in ("the last four weeks", "Medical", "Plan again tomorrow"):
+        assert words in whole
+    assert json.loads(json.dumps(tonight_document(plan), allow_nan=False))["steps"][0]["stored_kwh"] >= 0
+
+
+def test_the_answer_comes_first_in_24_lines() -> None:
+    for renderable in (tonight_report(_tonight()), storm_report(_storm())):
+        assert len(rendered(renderable).splitlines()) <= 24
+
+
+def test_a_storm_says_what_when_and_at_what_cost() -> None:
+    plan = _storm()
+    text = " ".join(rendered(storm_report(plan, full=True)).split())
+    for words in (
+        f"reserve to {plan.wanted_percent:g} %",
+        "Latest start, grid alone",
+        "against a usual day",
+        "If the grid fails early",
+        "when it is over",
+        "switch off",
+        "motors",
+        "Full again after it",
+        "Medical",
+    ):
+        assert words in text, words
+    document = json.loads(json.dumps(storm_document(plan), allow_nan=False))
+    assert len(document["if_the_grid_fails"]) == 37
+    assert document["latest_start"]["grid_alone"]["at"] is not None
 
 
 def test_the_documents_are_plain_json() -> None:
     document = json.loads(json.dumps(settings_document(studied()), allow_nan=False))
-    assert [way["name"] for way in document["ways"]] == ["plain", "found", "re-planned", "bound"]
+    assert [way["name"] for way in document["ways"]] == ["plain", "found", "re-planned", "reachable", "bound"]
     assert document["robustness"]["years"] == 200
     assert {"p05", "median", "p95"} == set(document["robustness"]["saving"])
 
@@ -169,8 +217,9 @@ def test_refusals_leave_with_2_and_one_message(folder: Path, tmp_path: Path) -> 
     for arguments, word in (
         (("settings", str(folder), "--card", str(card)), "the day ends at 24:00"),
         (("settings", str(folder), "--card", str(tmp_path / "none.toml")), "no such file"),
-        (("tonight", str(folder), "--at", "2030-01-01", "--level", "62%"), "outside the data"),
-        (("tonight", str(folder), *at[:2], "--level", "101%"), "outside reserve"),
+        (("tonight", str(folder), "--at", "2024-01-01", "--level", "62%"), "outside the data"),
+        (("tonight", str(folder), *at[:2], "--level", "101%"), "above full"),
+        (("storm", str(folder), *at, "--from", "2025-11-09T18:00", "--hours", "6"), "is over"),
         (("tonight", str(folder), *at, "--forecast", str(tmp_path / "none.csv")), "no such file"),
     ):
         done = run(*arguments)

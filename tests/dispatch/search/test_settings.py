@@ -17,7 +17,7 @@ from oracles.stepcheck import broken_rules
 
 import tariffs
 from dispatch.advice.recommend import recommend
-from dispatch.ahead.planner import rolling
+from dispatch.ahead.rolling import rolling
 from dispatch.errors import ScenarioError
 from dispatch.exports.settings import settings_document
 from dispatch.outcome import as_set_outcome
@@ -152,10 +152,13 @@ def test_the_cards_bill_is_what_an_independent_inverter_runs_up() -> None:
 
 def test_the_ways_stand_in_their_order() -> None:
     result = studied()
-    assert [way.name for way in result.ways] == ["plain", "found", "re-planned", "bound"]
+    assert [way.name for way in result.ways] == ["plain", "found", "re-planned", "reachable", "bound"]
     assert result["found"].compared_cost <= result["plain"].compared_cost + 1e-6
     assert result["bound"].compared_cost <= result["found"].compared_cost + 1e-6
-    assert result.gap == pytest.approx(result["found"].compared_cost - result["bound"].compared_cost)
+    assert result.gap == pytest.approx(result["found"].compared_cost - result["reachable"].compared_cost)
+    assert result["bound"].compared_cost <= result["reachable"].compared_cost + 1e-6
+    assert result["reachable"].compared_cost <= result["found"].compared_cost + 1e-9
+    assert result["reachable"].compared_cost <= result["re-planned"].compared_cost + 1e-9
     assert result["found"].floor_broken_hours == 0.0
     assert result["found"].target_share == 1.0
 

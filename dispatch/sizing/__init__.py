@@ -1,0 +1,1 @@
+"""What parts do together: a bench without a household for charging times, runtimes and generators."""

@@ -1,0 +1,1 @@
+"""Records of the public-domain US utility rate database as tariff files."""
