@@ -458,7 +458,14 @@ def storm(  # noqa: PLR0913 - one per option of the command
     forecast: Path | None = None,
     recent: Path | None = None,
 ) -> StormPrepared:
-    """Prepare the battery for a storm that begins at ``begins`` and lasts ``hours``."""
+    """Prepare the battery for a storm that begins at ``begins`` and lasts ``hours``.
+
+    Examples
+    --------
+    >>> from dispatch import storm
+    >>> storm("scenarios/alder-row", "2025-01-14T18:00", "62%", "2025-01-16T06:00", 20).document()["wanted_percent"]
+    100.0
+    """
     from dispatch.ahead.storm import storm as prepare
 
     return StormPrepared(

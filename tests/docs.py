@@ -262,7 +262,10 @@ def cells(row: str) -> list[str]:
 
 
 def key_rows(path: Path) -> Iterator[Keys]:
-    """The rows of tables with a column of keys of ``--json``; the command stands in the row or in the heading above."""
+    """The rows of tables with a column of keys of ``--json``; the command stands in the row or in the heading above.
+
+    Where a row names several commands, semicolons part their keys.
+    """
     command, column = "", None
     for line in path.read_text(encoding="utf-8").splitlines():
         if line.startswith("## "):
@@ -275,10 +278,9 @@ def key_rows(path: Path) -> Iterator[Keys]:
         if "key of `--json`" in row:
             column = row.index("key of `--json`")
         elif column is not None and not set(row[0]) <= set("-: "):
-            told = COMMAND.search(line)
-            keys = tuple(CODE.findall(row[column]))
-            if keys:
-                yield Keys(path, told[1] if told else command, keys)
+            told = COMMAND.findall(line) or [command]
+            for name, part in zip(told, row[column].split(";"), strict=True):
+                yield Keys(path, name, tuple(CODE.findall(part)))
 
 
 def holds(document: object, path: str) -> bool:
@@ -294,6 +296,7 @@ def holds(document: object, path: str) -> bool:
 
 
 ALDER = "scenarios/alder-row"
+NOW = ("--at", "2025-01-14T18:00", "--level", "62%")
 RUNS: dict[str, Sequence[str]] = {
     "check": (ALDER,),
     "compare": (ALDER,),
@@ -301,7 +304,14 @@ RUNS: dict[str, Sequence[str]] = {
     "outage": (ALDER, "--at", "2025-02-14T16:00", "--hours", "18"),
     "frontier": (ALDER,),
     "settings": (ALDER,),
-    "tonight": (ALDER, "--at", "2025-01-14T18:00", "--level", "62%"),
+    "tonight": (ALDER, *NOW),
+    "storm": (ALDER, *NOW, "--from", "2025-01-16T06:00", "--hours", "20"),
+    "hardware": ("scenarios/cinder-flat",),
+    "strings": ("scenarios/cinder-flat/panels.toml",),
+    "cable": ("--amps", "9.5", "--volts", "96", "--length-m", "18", "--awg", "10"),
+    "sun": ("scenarios/cinder-flat/panels.toml", "--weather", "clear-sky"),
+    "generator": ("scenarios/cinder-flat",),
+    "care": ("scenarios/cinder-flat",),
     "tariffs": (ALDER, f"{ALDER}/tariff-demand.toml"),
     "bill": (f"{ALDER}/tariff-demand.toml", f"{ALDER}/series.csv", "--import", "load_kw"),
 }

@@ -231,7 +231,21 @@ def test_every_door_has_an_example() -> None:
     assert [door.__name__ for door in doors if ">>>" not in (door.__doc__ or "")] == []
 
 
-DOORS = ("load", "check", "compare", "backup", "outage", "frontier", "settings", "tonight", "tariffs", "bill")
+DOORS = (
+    *(
+        "load",
+        "check",
+        "compare",
+        "backup",
+        "outage",
+        "frontier",
+        "settings",
+        "tonight",
+        "storm",
+        "tariffs",
+        "bill",
+    ),
+)
 
 
 @pytest.mark.parametrize("package", [dispatch, tariffs], ids=lambda package: package.__name__)
