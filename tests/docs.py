@@ -278,8 +278,8 @@ def key_rows(path: Path) -> Iterator[Keys]:
         if "key of `--json`" in row:
             column = row.index("key of `--json`")
         elif column is not None and not set(row[0]) <= set("-: "):
-            told = COMMAND.findall(line) or [command]
-            for name, part in zip(told, row[column].split(";"), strict=True):
+            named: list[str] = COMMAND.findall(line) or [command]
+            for name, part in zip(named, row[column].split(";"), strict=True):
                 yield Keys(path, name, tuple(CODE.findall(part)))
 
 

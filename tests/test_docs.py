@@ -30,6 +30,7 @@ from docs import (
     validate,
 )
 from terminal import run
+from test_layout import LAYERS
 
 import dispatch
 import dispatch.door
@@ -265,3 +266,11 @@ def test_the_doors_are_offered() -> None:
     assert set(DOORS) - set(dispatch.__all__) == rooms
     for name in rooms:
         assert importlib.import_module(f"dispatch.{name}").__path__
+
+
+def test_the_table_of_rooms_is_that_of_the_layout() -> None:
+    rows = re.findall(
+        r"^\| (\d+) \| ([^|]*) \|", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"), re.MULTILINE
+    )
+    told = {name: int(layer) for layer, names in rows for name in re.findall(r"`([^`]+)`", names)}
+    assert told == LAYERS

@@ -78,15 +78,7 @@ class SoFar:
 
 
 class Desk:
-    """All that is at hand in the evening: the case around it, its past's plans, the forecast.
-
-    Parameters
-    ----------
-    now : Now
-    level_kwh : float
-    hours : float
-    so_far : SoFar
-    """
+    """All that is at hand in the evening: the case around it, its past's plans, the forecast."""
 
     def __init__(self, now: Now, level_kwh: float, hours: float, so_far: SoFar) -> None:
         self.now, self.case, self.first, self.level_kwh = now, now.case, now.first, level_kwh

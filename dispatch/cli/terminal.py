@@ -267,10 +267,6 @@ def wrapped(message: str, keep: str = "") -> str:
         Any text; lines are wrapped one by one, keeping their indent.
     keep : str
         A part that is never divided. Words, and so paths, are not divided either.
-
-    Returns
-    -------
-    str
     """
     if not sys.stderr.isatty():
         return message

@@ -62,10 +62,6 @@ HATCHING = (
 def card_page(study: SettingsStudy) -> str:
     """Write the page.
 
-    Parameters
-    ----------
-    study : SettingsStudy
-
     Returns
     -------
     str

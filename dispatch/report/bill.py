@@ -54,10 +54,6 @@ _LONGEST_MONTH = 31
 def bill_report(made: MeterBill) -> Group:
     """Put the whole screen of ``dispatch bill`` together.
 
-    Parameters
-    ----------
-    made : MeterBill
-
     Returns
     -------
     rich.console.Group

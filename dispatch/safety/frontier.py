@@ -202,18 +202,7 @@ def _recorder(
 
 
 def frontier(advice: Recommendation, rungs: Ladder, progress: Progress | None = None) -> Frontier:
-    """Trace what safety costs: the least-cost plan at every level, and the cheapest setting that keeps as much.
-
-    Parameters
-    ----------
-    advice : Recommendation
-    rungs : Ladder
-    progress : callable, optional
-
-    Returns
-    -------
-    Frontier
-    """
+    """Trace what safety costs: the least-cost plan at every level, and the cheapest setting that keeps as much."""
     started = time.perf_counter()
     levels = trace(Program(advice.case_to_run), rungs, advice.no_system.bill_and_wear, progress=progress)
     hours = np.array([level.carried_hours for level in levels])

@@ -52,13 +52,7 @@ class Judged:
 
 
 class Judge:
-    """Scores cards; the smaller the better.
-
-    Parameters
-    ----------
-    case : Case
-    space : Space
-    """
+    """Scores cards; the smaller the better."""
 
     def __init__(self, case: Case, space: Space) -> None:
         self.case, self.space = case, space

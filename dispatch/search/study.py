@@ -165,10 +165,6 @@ def study(
     card : Card, optional
         Settings to score instead of searching.
 
-    Returns
-    -------
-    SettingsStudy
-
     Raises
     ------
     Infeasible, SolveError
