@@ -25,20 +25,14 @@ if TYPE_CHECKING:
 
 
 NO_ANSWER, BAD_INPUT, INTERRUPTED = 1, 2, 130
-
-
 WIDTH = 80
-
 
 ScenarioPath = Annotated[
     Path,
     typer.Argument(help="The scenario file, or the directory that holds it as scenario.toml."),
 ]
 
-
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the report.")]
-
-
 Full = Annotated[bool, typer.Option("--full", help="Show everything behind the answer.")]
 
 
@@ -82,7 +76,6 @@ CsvDirectory = Annotated[
         help="Also write the figures as CSV files into this directory.",
     ),
 ]
-
 
 ParquetDirectory = Annotated[
     Path | None,

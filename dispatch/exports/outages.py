@@ -142,7 +142,6 @@ _TOLD_APART = {
 }
 """Fields of an outage that are written in a form of their own."""
 
-
 _DC = ("sun_to_load", "sun_to_battery", "spill", "battery_to_load")
 """Flows of a step on the DC side; all others are AC, and ``stored_kwh`` is in the cells."""
 

@@ -52,7 +52,6 @@ li { margin: 3px 0; }
   h2 { margin-top: 12px; break-after: avoid; } }
 """
 
-
 HATCHING = (
     '<defs><pattern id="c" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
     '<rect width="6" height="6" fill="#fff"/><rect width="3" height="6" fill="#1f6f8b"/></pattern></defs>'

@@ -81,7 +81,6 @@ FLOW_FAMILIES = (
     "floor_shortfall",
 )
 
-
 SLACK_FAMILIES = (
     "unserved_load",
     "import_excess",

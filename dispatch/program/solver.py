@@ -43,25 +43,12 @@ __all__ = [
     "stating",
 ]
 
-
 EQUAL, AT_MOST, AT_LEAST = pulp.LpConstraintEQ, pulp.LpConstraintLE, pulp.LpConstraintGE
-
-
 RESIDUAL_TOLERANCE = 1e-6  # kWh; the solver works to 1e-9, so this is a check and not a knob
-
-
 SOLVER_TOLERANCE = 1e-9
-
-
 GAP, GAP_ABSOLUTE = 1e-6, 1e-6  # of mixed-integer solves: relative, and in money
-
-
 SETTLE_SECONDS = 600.0  # a mixed-integer solve that takes longer is given up, and said to be
-
-
 HELD_ROOM = 1e-7  # kWh; by this much a face held exactly may be missed, where rounding has closed it
-
-
 FACE_TOLERANCE = 1e-9  # a reduced cost or dual smaller than this counts as zero when a stage is held
 
 

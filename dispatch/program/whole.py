@@ -32,7 +32,6 @@ ROUNDS, BESIDE = (
     2,
 )  # rounds in which only some binaries are asked, and how many steps beside an undecided one
 
-
 ROOM_KWH = 1e-7  # by how much a row may be missed when a binary is made whole; the last solve closes it
 
 

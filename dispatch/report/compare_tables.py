@@ -32,11 +32,8 @@ if TYPE_CHECKING:
 
 
 LABEL_WIDTH = 20
-
-
 COLUMN_WIDTH = 9
 """Six strategies of nine characters, a space before each, and the label make 80 columns."""
-
 
 BROKEN_PROMISES = {
     "unserved_load": "load not served",

@@ -36,10 +36,7 @@ PLOT_WIDTH, PLOT_HEIGHT = 66, 16
 SHORT_ROWS = 9
 """Settings on the first screen; more are thinned out evenly."""
 
-
 LETTERS = {"reserve-first": "R", "solar-first": "S", "off-peak-first": "O"}
-
-
 NAMES = {"percent": "% of nominal", "hours": "h of critical load", "kwh": "kWh"}
 
 

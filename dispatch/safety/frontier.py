@@ -35,14 +35,8 @@ if TYPE_CHECKING:
 
 
 FEWEST_LEVELS = 21
-
-
 MOST_LEVELS = 1000  # each is a solved program
-
-
 WORKERS = 2
-
-
 STRAIGHT = 0.02
 """A frontier that stays this close to its chord (both axes scaled to 1) has no knee."""
 

@@ -30,8 +30,6 @@ if TYPE_CHECKING:
 
 
 BATCH = 1500  # candidates simulated together
-
-
 TERMS_BATCH = 100  # where every candidate's energy is kept for a bill of many terms
 
 

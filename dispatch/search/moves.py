@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
 JOINT_POINTS = 12  # and on so many where reserves are tried with them
 
-
 PAIR_POINTS = (
     24  # all pairs of edges are tried on at most this many points of the clock; finer edges come later
 )

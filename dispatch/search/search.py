@@ -111,14 +111,8 @@ def _reserve_of(group: int, level: float) -> Callable[[Card], Card]:
 
 
 SHAPE_WEEKS = 6  # the shape is searched on one week in so many
-
-
 SHAPE_PASSES, POLISH_PASSES = 2, 2
-
-
 STARTS = 2
-
-
 OPTIMUM_SHARES = (0.1, 0.35)  # of the busiest hour: where the optimum counts as charging or discharging
 
 

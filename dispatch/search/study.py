@@ -35,7 +35,6 @@ if TYPE_CHECKING:
 
 SOME_SHARE = 0.1  # of a window's steps: below it a price is an exception
 
-
 PLAIN, FOUND, ENTERED, REPLANNED, REACHABLE, BOUND = (
     "plain",
     "found",
@@ -44,7 +43,6 @@ PLAIN, FOUND, ENTERED, REPLANNED, REACHABLE, BOUND = (
     "reachable",
     "bound",
 )
-
 
 MEANINGS = {
     PLAIN: "the tariff's windows entered as they are, run by the inverter",

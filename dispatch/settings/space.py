@@ -82,10 +82,6 @@ class Space:
 def device_space(case: Case) -> Space:
     """Work out what can be entered: groups from the tariff, limits from the scenario's ``[settings]``.
 
-    Parameters
-    ----------
-    case : Case
-
     Returns
     -------
     Space
@@ -180,13 +176,7 @@ def _prices_differ(case: Case, inside: Flags, kind: NDArray[np.int64]) -> bool:
 
 # ---- cards to the rule's tables ----------------------------------------------------------------------------
 class Tables:
-    """Turns plans into the rule's levels per group and minute of the day; remembers what it has seen.
-
-    Parameters
-    ----------
-    case : Case
-    space : Space
-    """
+    """Turns plans into the rule's levels per group and minute of the day; remembers what it has seen."""
 
     def __init__(self, case: Case, space: Space) -> None:
         self.full_kwh, self.empty_kwh = case.limits.full_kwh, case.limits.empty_kwh

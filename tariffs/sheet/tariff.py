@@ -29,22 +29,11 @@ from tariffs.sheet.usage import Blocks, Demand, Minimum, Netting
 from tariffs.sheet.when import Billing, Event, Holidays, Season, Window
 
 WHOLE_YEAR = "all year"
-
-
 HOURLY_BAND = "hourly"
-
-
 HOURLY_LINE = "hourly prices"
-
-
 NETTING_LINE = "net metering"
-
-
 CATEGORIES = ("energy", "export", "riders", "demand", "charges", "credits", "minimum")
-
-
 EVERYTHING = "everything"
-
 
 _VERSION_SCHEMA = {
     "type": "object",

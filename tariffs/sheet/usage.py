@@ -22,8 +22,6 @@ from tariffs.sheet.fields import (
 from tariffs.sheet.when import When
 
 PastPeaks = Annotated[dict[str, Decimal], BeforeValidator(exact_table)]
-
-
 _NO_PRICE = Decimal(0)
 
 
