@@ -361,8 +361,9 @@ def settings(home: Home, card: Path | None = None, progress: Progress | None = N
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from dispatch.door import settings
-    >>> settings("scenarios/alder-row").study.card.sun_first
+    >>> settings("scenarios/alder-row", Path("card.toml")).study.card.sun_first
     'battery'
     """
     from dispatch.search.study import study

@@ -140,8 +140,10 @@ def solved_once() -> Iterator[None]:
 
 @contextlib.contextmanager
 def household(place: Path) -> Iterator[None]:
-    """Stand in a folder of its own in which the demo homes are found."""
+    """Stand in a folder of its own in which the demo homes are found, and the card of the first README."""
     (place / "scenarios").symlink_to(ROOT / "scenarios")
+    card = next(block.text for block in blocks(READMES[0], "toml") if "[[plans]]" in block.text)
+    (place / "card.toml").write_text(card, encoding="utf-8")
     before = Path.cwd()
     os.chdir(place)
     try:
@@ -303,7 +305,7 @@ RUNS: dict[str, Sequence[str]] = {
     "backup": (ALDER, "--at", "20:00", "--level", "62%"),
     "outage": (ALDER, "--at", "2025-02-14T16:00", "--hours", "18"),
     "frontier": (ALDER,),
-    "settings": (ALDER,),
+    "settings": (ALDER, "--card", "card.toml"),
     "tonight": (ALDER, *NOW),
     "storm": (ALDER, *NOW, "--from", "2025-01-16T06:00", "--hours", "20"),
     "hardware": ("scenarios/cinder-flat",),

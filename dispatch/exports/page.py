@@ -84,7 +84,6 @@ HATCHING = (
     '<rect width="6" height="6" fill="#fff"/><rect width="3" height="6" fill="#1f6f8b"/></pattern></defs>'
 )
 
-
 LEAST_LABELLED = {"charge": 210, "discharge": 270}  # minutes of a window with room for its word on a phone
 
 

@@ -21,7 +21,6 @@ PAIR_POINTS = (
     24  # all pairs of edges are tried on at most so many points of the clock; finer edges come later
 )
 
-
 LEAST_GAP = 120  # minutes a window leaves out, unless it is all day
 
 
