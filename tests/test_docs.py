@@ -96,6 +96,14 @@ def test_keys_of_documents_exist(command: str, documents: dict[str, Any]) -> Non
     assert missing == []
 
 
+def test_the_columns_of_an_outage_are_those_of_its_steps(documents: dict[str, Any]) -> None:
+    text = (ROOT / "dispatch" / "README.md").read_text(encoding="utf-8")
+    _, _, section = text.partition("### Columns of `outage_<strategy>.csv`")
+    rows = re.findall(r"^\| (`.*?) \|", section.partition("\n## ")[0], flags=re.MULTILINE)
+    told = [name for row in rows for name in re.findall(r"`(\w+)`", row)]
+    assert sorted(told) == sorted(documents["outage"]["strategies"][0]["steps"][0])
+
+
 def test_every_row_of_keys_belongs_to_a_command() -> None:
     assert len(ROWS) > 60
     assert {row.command for row in ROWS} == set(RUNS)
