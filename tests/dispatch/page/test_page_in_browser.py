@@ -179,3 +179,13 @@ def test_paper_shows_every_table_and_keeps_its_width(opened: tuple[Page, list[st
     page.evaluate("dispatchEvent(new Event('afterprint'))")
     page.emulate_media(media="screen")
     assert said == []
+
+
+@pytest.mark.parametrize(("ci", "outcome"), [("true", pytest.fail.Exception), ("", pytest.skip.Exception)])
+def test_a_missing_browser_is_said_and_fails_in_ci(
+    ci: str, outcome: type[BaseException], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("CI", ci)
+    monkeypatch.setattr("shutil.which", lambda _name: None)
+    with pytest.raises(outcome, match="apt-get install chromium"), browser():
+        pass
