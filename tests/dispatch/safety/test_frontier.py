@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -14,13 +16,16 @@ from homes.small_home import small_home
 from hypothesis import given
 from hypothesis import strategies as st
 from oracles.certify import Claim, claim_of, objections
+from terminal import rendered
 
 from dispatch.advice.recommend import recommend
 from dispatch.advice.runs import run_strategy
 from dispatch.backup.hours import backup_hours
 from dispatch.errors import ScenarioError
+from dispatch.formats import format_hours
 from dispatch.outcome import bill_of
 from dispatch.program.program import Program
+from dispatch.report.frontier import frontier_report
 from dispatch.safety.frontier import Frontier, frontier, knee_of, ladder, prices_of, trace
 from dispatch.safety.levels import level_for_hours, most_hours, solve_at
 from dispatch.settings.space import device_space
@@ -160,6 +165,20 @@ def test_each_level_has_the_cheapest_setting_that_keeps_as_much(measure: Measure
         assert (setting is None) == (cheapest is None)
         if setting is not None:
             assert setting.compared_cost == pytest.approx(cheapest, abs=1e-6)
+
+
+def test_the_screen_stops_where_its_own_rows_stop() -> None:
+    """The most that settings keep is what the last row keeps, not the level it was asked for."""
+    found = traced("hours")
+    text = " ".join(rendered(frontier_report(found)).split())
+    kept = [run.backup.minimum for run in found.settings if run is not None and run.backup is not None]
+    cut = re.search(r"Above ([\d.]+) h at every moment", text)
+    assert (cut is not None) is (len(kept) < len(found.settings))
+    if cut is not None:
+        kept += [run.backup.minimum for run in found.advice.outcomes.values() if run.backup is not None]
+        assert cut[1] == format_hours(max(kept))
+    alone = replace(found, settings=(found.settings[0],) + (None,) * (len(found.levels) - 1))
+    assert "From " not in rendered(frontier_report(alone))
 
 
 def test_raised_times_stay_on_top_of_every_level() -> None:
