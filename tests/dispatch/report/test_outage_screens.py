@@ -255,3 +255,11 @@ def test_csv_files(tmp_path: Path) -> None:
     assert len((tmp_path / "backup_hours.csv").read_text().splitlines()) == 98
     assert len((tmp_path / "frontier.csv").read_text().splitlines()) == 22
     assert len((tmp_path / "outage_plan.csv").read_text().splitlines()) == 4
+
+
+def test_a_tank_that_runs_dry_is_told_instead_of_a_week() -> None:
+    """0.35 l at 0.5 l a kWh are 0.7 kWh: at 700 W one hour, far from full."""
+    engine = {"continuous_w": 700, "sine_wave": True, "litres_per_kwh": 0.5, "tank_litres": 0.35}
+    text = " ".join(rendered(backup_report(studied(small_home(generator=engine).case()))).split())
+    assert "generator never: tank empty after 1.0 h at" in text
+    assert "generator more than" not in text
