@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -263,3 +264,14 @@ def test_a_tank_that_runs_dry_is_told_instead_of_a_week() -> None:
     text = " ".join(rendered(backup_report(studied(small_home(generator=engine).case()))).split())
     assert "generator never: tank empty after 1.0 h at" in text
     assert "generator more than" not in text
+
+
+def test_what_no_setting_keeps_lies_above_every_setting_shown() -> None:
+    short = replace(found(), settings=(*found().settings[:-1], None))  # no setting keeps the highest level
+    text = " ".join(rendered(frontier_report(short)).split())
+    told = re.search(r"Above (\d+\.\d) h at every moment no setting", text)
+    assert told is not None
+    scan = found().advice.scan
+    assert float(told[1]) == pytest.approx(float(scan.least_hours[scan.serves].max()), abs=0.1)
+    shown = [run.backup.minimum for run in found().settings if run is not None and run.backup is not None]
+    assert float(told[1]) >= max(shown) - 0.1
