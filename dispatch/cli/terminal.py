@@ -90,7 +90,7 @@ ParquetDirectory = Annotated[
 ]
 
 
-def deliver(
+def deliver(  # noqa: PLR0913 - one per option
     result: Result,
     *,
     as_json: bool,

@@ -53,7 +53,7 @@ class SizesTried(Result):
         return f"{self.sized.case.path}: no set of parts looked at serves the whole load{last}"
 
 
-def size(  # noqa: PLR0913 - one per option
+def size(
     home: Home,
     *,
     most_packs: int | None = None,

@@ -18,14 +18,13 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from dispatch.sizing.next_step import Judged, NextStep
+    from dispatch.sizing.parts import Panels
     from dispatch.sizing.size import Cell, Sized
 
 
 ROWS_AT_FIRST = 6
 
 COLUMNS_AT_FIRST = 5
-
-NAME_WIDTH = 9
 
 
 def size_report(sized: Sized, step: NextStep, *, full: bool = False) -> Group:
@@ -47,9 +46,7 @@ def size_report(sized: Sized, step: NextStep, *, full: bool = False) -> Group:
     parts.append(bulleted(_answer(sized, step)))
     parts += ["", _grid(sized, step, full=full)]
     if not full:
-        parts.append(
-            Text("As set, without sun in the hours. Every cell, doubts, how to read: --full", style="dim")
-        )
+        parts.append(Text(_key(sized, step), style="dim"))
         return Group(*parts)
     parts += headed("Money, by parts", [_money_table(sized, step)])
     parts += headed("Hours and life, by parts", [_hours_table(sized)])
@@ -62,17 +59,26 @@ def size_report(sized: Sized, step: NextStep, *, full: bool = False) -> Group:
     return Group(*parts)
 
 
+def _key(sized: Sized, step: NextStep) -> str:
+    marks = []
+    if step.best is not None:
+        marks.append("< best")
+    if sized.now is not None and (step.best is None or not step.best.purchase.is_nothing):
+        marks.append("= now")
+    if any(cell.outcome is not None and not cell.outcome.meets_target for cell in sized.cells):
+        marks.append("! misses the backup target")
+    return f"As set; {', '.join([*marks, 'hours without sun'])}. All: --full"
+
+
 def _answer(sized: Sized, step: NextStep) -> Iterator[str]:
     best = step.best
     if best is not None and not best.purchase.is_nothing:
         yield words.money_line(sized, best)
         yield words.hours_line(sized, best.purchase)
-        if (line := words.doubt_line(sized, best, step)) is not None:
-            yield line
-    elif sized.now is not None:
-        now = next((one.purchase for one in step.judged if one.purchase.is_nothing), None)
-        if now is not None:
-            yield words.hours_line(sized, now)
+    elif (now := next((one.purchase for one in step.judged if one.purchase.is_nothing), None)) is not None:
+        yield words.hours_line(sized, now)
+    if (line := words.doubt_line(sized, step)) is not None:
+        yield line
     for each in step.steps:
         if best is None or each.purchase is not best.purchase:
             yield words.step_line(sized, each)
@@ -94,12 +100,9 @@ def _grid(sized: Sized, step: NextStep, *, full: bool) -> Table:
     table.add_column("least\nh", justify="right", width=7)
     table.add_column("kept\nfull h", justify="right", width=8)
     for at, panels in enumerate(columns):
-        over = f"saved a year, {currency}" if at == 0 else ""
-        label = words.panels_words(panels.name, panels.factor)
-        del over
-        table.add_column(
-            f"{currency} a year\n{label[:11]}" if at == 0 else f"\n{label[:11]}", justify="right", width=11
-        )
+        label = words.panels_words(panels.name, panels.factor)[:11]
+        over = f"saved, {currency}" if at == 0 else "a year" if at == 1 else ""
+        table.add_column(f"{over}\n{label}", justify="right", width=11)
     for (units, packs), row in zip(rows, shown, strict=True):
         at_usual = sized.cell(packs, usual, units)
         table.add_row(
@@ -128,7 +131,7 @@ def _saving(sized: Sized, cell: Cell | None, best: Cell | None, places: int) -> 
     return Text(text, style="bold" if cell is best else "")
 
 
-def _columns(sized: Sized, best: Cell | None) -> tuple[object, ...] | tuple[()]:
+def _columns(sized: Sized, best: Cell | None) -> tuple[Panels, ...]:
     panels = sized.panels
     if len(panels) <= COLUMNS_AT_FIRST:
         return panels
@@ -176,8 +179,8 @@ def _money_row(sized: Sized, cell: Cell, judged: Judged | None, *, has_plans: bo
     if cell.outcome is None:
         return label, "does not work", *[ABSENT] * 6
     planned = None if cell.planned is None else cell.planned.saving / cell.years
-    price = None if judged is None else judged.purchase.price
     bought = judged is not None and not judged.purchase.is_nothing
+    price = judged.purchase.price if judged is not None and bought else None
     return (
         label,
         words.set_words(cell),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, Self
 
 from pydantic import Field, Strict, model_validator
@@ -100,6 +101,6 @@ class Sizing(Frozen):
                 "mixes panels_factor and strings; use one of the two (no panels are always looked at)",
             )
         factors = [choice.panels_factor for choice in self.panels if choice.panels_factor is not None]
-        if any(b <= a for a, b in zip(factors, factors[1:], strict=False)):
+        if any(b <= a for a, b in pairwise(factors)):
             raise refusal("panels", "needs rising panels_factor, fewest panels first")
         return self

@@ -1,4 +1,4 @@
-"""The case a home would be with other parts: read afresh, so that it is what a scenario written with them would give."""
+"""The case a home would be with other parts: read afresh, as a scenario written with them would be."""
 
 from __future__ import annotations
 

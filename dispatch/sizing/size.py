@@ -199,16 +199,14 @@ class Sized:
         if self.now is None:
             first = next((each for each in self.purchases if each.cell.works), None)
             return () if first is None else (first,)
-        kinds = (
-            lambda p: p.added_packs and not p.added_units and not p.added_panels,
-            lambda p: p.added_panels and not p.added_packs and not p.added_units,
-            lambda p: p.added_units and not p.added_panels,
-        )
-        found = (next((each for each in self.purchases if kind(each)), None) for kind in kinds)
+        packs = (p for p in self.purchases if p.added_packs and not (p.added_units or p.added_panels))
+        panels = (p for p in self.purchases if p.added_panels and not (p.added_units or p.added_packs))
+        units = (p for p in self.purchases if p.added_units and not p.added_panels)
+        found = (next(kind, None) for kind in (packs, panels, units))
         return tuple(each for each in found if each is not None)
 
 
-def size(  # noqa: PLR0913 - one per option
+def size(
     case: Case,
     *,
     most_packs: int | None = None,

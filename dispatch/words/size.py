@@ -41,7 +41,7 @@ def purchase_words(sized: Sized, purchase: Purchase) -> str:
         return parts_words(sized, purchase.cell)
     said = []
     if purchase.added_units:
-        said.append(f"{purchase.added_units} more unit")
+        said.append(f"{purchase.added_units} more unit{'s' if purchase.added_units > 1 else ''}")
     if purchase.added_packs:
         said.append(f"{purchase.added_packs} more pack{'s' if purchase.added_packs > 1 else ''}")
     if purchase.added_panels:
@@ -64,15 +64,15 @@ def headline(sized: Sized, step: NextStep) -> str:
         )
     if best.purchase.is_nothing:
         return f"{name}: buy nothing; no purchase looked at earns back its price in {_horizon(sized)}."
-    what = purchase_words(sized, best.purchase)
-    price = format_money(best.purchase.price, currency)
-    if step.why == "promise":
-        kept = best.purchase.cell.outcome is not None and best.purchase.cell.outcome.meets_target
-        ends = "keeps the backup target for the least money" if kept else "comes closest to the backup target"
-        return f"{name}: buy {what}, {price}: it {ends}."
+    what, price = purchase_words(sized, best.purchase), format_money(best.purchase.price, currency)
     if step.why == "least loss":
         return f"{name}: nothing earns back its price in {_horizon(sized)}; {what}, {price}, loses least."
-    return f"{name}: buy {what}, {price}: it earns back more than it costs."
+    run = best.purchase.cell.outcome
+    ends = "it earns back more than it costs"
+    if step.why == "promise":
+        kept = run is not None and run.meets_target
+        ends = f"it {'keeps the backup target for the least money' if kept else 'comes closest to the backup target'}"
+    return f"{name}: buy {what}, {price}: {ends}."
 
 
 def _horizon(sized: Sized) -> str:
@@ -92,9 +92,7 @@ def money_line(sized: Sized, judged: Judged) -> str:
     if judged.npv is None:
         worth = "nothing" if judged.worth <= 0 else f"up to {format_money(judged.worth, currency)}"
         return f"{brings}; over {horizon} that is worth {worth}"
-    back = "never pays back"
-    if judged.payback_years is not None:
-        back = f"paid back in {judged.payback_years:.1f} years"
+    back = payback_words(sized, judged)
     side = "gain" if judged.npv >= 0 else "LOSS"
     return f"{brings}; {back}; {side} of {format_money(abs(judged.npv), currency)} in {horizon} (net present value)"
 
@@ -127,31 +125,38 @@ def step_line(sized: Sized, judged: Judged) -> str:
     if judged.npv is None:
         worth = f"worth up to {format_money(max(judged.worth, 0.0), currency)}"
         return f"{what}: {brings}, {full}; {worth}"
-    back = "never pays back" if judged.payback_years is None else f"back in {judged.payback_years:.1f} years"
-    return f"{what}: {price}, {brings}, {back}, {full}"
+    return f"{what}: {price}, {brings}, {payback_words(sized, judged)}, {full}"
 
 
-def doubt_line(sized: Sized, judged: Judged, step: NextStep) -> str | None:
-    """Say how sure the money is; None where there is none to doubt."""
-    if judged.npv_low is None or judged.npv_high is None or judged.purchase.is_nothing:
+def payback_words(sized: Sized, judged: Judged) -> str:
+    """Say when the gains of a year, as they are today, have paid the price; and where they never do in time."""
+    years = judged.payback_years
+    if years is None:
+        return "never paid back"
+    if judged.discounted_payback_years is None:
+        return f"NOT paid back in {_horizon(sized)} ({years:.1f} were nothing to fade)"
+    return f"paid back in {years:.1f} years"
+
+
+def doubt_line(sized: Sized, step: NextStep) -> str | None:
+    """Say how sure the money is, and whether doubt would change the choice; None where no price is known."""
+    best = step.best
+    if best is None or best.npv_low is None or best.npv_high is None:
         return None
-    currency = sized.case.currency
-    low, high = (format_number(amount) for amount in (judged.npv_low, judged.npv_high))
+    doubted = "price of money, tariff growth and fading"
+    if best.purchase.is_nothing:
+        return f"Were {doubted} all in its favour: {_then(sized, step.best_high, best)}"
+    low, high = (format_number(amount) for amount in (best.npv_low, best.npv_high))
     return (
-        f"Not sure: from {low} to {high} {currency} over {_horizon(sized)}, with price of money, tariff growth and "
-        f"fading {_sureness(sized, step)}"
+        f"Not sure: {low} to {high} {sized.case.currency} with {doubted} all against it "
+        f"({_then(sized, step.best_low, best)}) or all for it ({_then(sized, step.best_high, best)})"
     )
 
 
-def _sureness(sized: Sized, step: NextStep) -> str:
-    def said(one: Judged | None) -> str:
-        return "nothing" if one is None else purchase_words(sized, one.purchase)
-
-    best = None if step.best is None else step.best.purchase
-    ends = (step.best_low, step.best_high)
-    if all(one is not None and one.purchase is best for one in ends):
-        return "all against it or all for it; the choice stays the same"
-    return f"all against it (then best: {said(ends[0])}) or all for it (then: {said(ends[1])})"
+def _then(sized: Sized, other: Judged | None, best: Judged) -> str:
+    if other is None or other.purchase is best.purchase:
+        return "still the best choice" if not best.purchase.is_nothing else "still nothing"
+    return f"best then: {purchase_words(sized, other.purchase)}"
 
 
 def doubt_words(doubt: Doubt, currency: str) -> str:
