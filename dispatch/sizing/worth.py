@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from dispatch.scenario.sizing import Sizing
 
 
+_ROUNDING = 1e-12
+
 FADE_PER_YEAR = 0.02
 """Of packs whose scenario tells nothing of their life.  # common practice, no source"""
 
@@ -117,8 +119,8 @@ def discounted_payback_years(price: float, gain: Gain, outlook: Outlook) -> floa
         return 0.0
     left = price
     for year, amount in enumerate(by_year(gain, outlook)):
-        if amount >= left > 0:
-            return year + left / amount
+        if amount >= left - _ROUNDING * price:
+            return year + min(left / amount, 1.0)
         left -= amount
     return None
 
