@@ -14,7 +14,8 @@ from dispatch.case.stored_value import lowest_price_per_kwh
 from dispatch.flows import TOLERANCE_KWH
 from dispatch.rules.score import Scorer
 from dispatch.settings.plain import plain_card
-from dispatch.settings.space import Tables, device_space
+from dispatch.settings.space import device_space
+from dispatch.settings.tables import Tables
 from dispatch.strategies.table import CHOICES
 
 if TYPE_CHECKING:

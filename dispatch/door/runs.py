@@ -351,8 +351,9 @@ class Settled(Result):
     def screen(self) -> object:
         """Return the screen of ``dispatch settings``."""
         from dispatch.report.settings import settings_report
+        from dispatch.report.settings_answer import settings_answer
 
-        return settings_report(self.study)
+        return settings_report(self.study) if self.full else settings_answer(self.study)
 
 
 def settings(home: Home, card: Path | None = None, progress: Progress | None = None) -> Settled:
@@ -552,7 +553,12 @@ def bill(
 
 
 def card_files(
-    study: SettingsStudy, files: dict[str, Path | None], made_at: dt.datetime, year: int | None
+    study: SettingsStudy,
+    files: dict[str, Path | None],
+    made_at: dt.datetime,
+    year: int | None,
+    *,
+    windows: bool = False,
 ) -> None:
     """Write the card as TOML, Markdown, page and calendar; keys ``toml``, ``md``, ``html``, ``ics``."""
     from dispatch.exports.calendar import settings_calendar
@@ -565,7 +571,7 @@ def card_files(
         "toml": lambda: card_toml(study.card, study.space.groups),
         "md": lambda: card_markdown(study),
         "html": lambda: card_page(study),
-        "ics": lambda: settings_calendar(study, made_at, year),
+        "ics": lambda: settings_calendar(study, made_at, year, windows=windows),
     }
     texts = {path: makers[kind]() for kind, path in files.items() if path is not None}
     for path, text in texts.items():

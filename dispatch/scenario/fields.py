@@ -116,6 +116,10 @@ class DeviceSettings(Frozen):
     discharge_window_count: Windows = Field(
         2, description="most discharge windows per season and kind of day"
     )
+    discharge_levels: Switch = Field(
+        default=False,
+        description="whether each discharge window takes a level of its own to which the battery may fall",
+    )
     time_step_minutes: Annotated[int, Strict(), Field(ge=15, le=720)] = Field(
         30, description="windows begin and end on multiples of it; must divide a day"
     )
