@@ -8,7 +8,6 @@ of the packs stands for it.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -18,11 +17,11 @@ from dispatch.advice.recommend import recommend
 from dispatch.arrays import quiet
 from dispatch.backup.expected_loss import expected_loss
 from dispatch.backup.hours import backup_hours
-from dispatch.comparison.compare import WORKERS, plan_of
 from dispatch.errors import Infeasible, ScenarioError, SeriesError
 from dispatch.outcome import without_system
 from dispatch.sizing.life import ages
 from dispatch.sizing.parts import Panels, Parts, Workshop, pack_counts, panel_choices, unit_counts
+from dispatch.sizing.plans import least_cost_plans
 from dispatch.sizing.worth import FADE_PER_YEAR, Gain
 
 if TYPE_CHECKING:
@@ -302,19 +301,8 @@ def _most_hours(advice: Recommendation) -> float:
 
 
 def _with_plans(cells: list[Cell], tell: Progress) -> list[Cell]:
-    """Solve the plans, two at a time; what comes out does not depend on that."""
-
-    def solved(cell: Cell) -> Cell:
-        if cell.outcome is None:
-            return cell
-        return replace(cell, planned=plan_of(cell.outcome, "least-cost"))
-
-    with ThreadPoolExecutor(WORKERS) as pool:
-        found = []
-        for done, cell in enumerate(pool.map(solved, cells), 1):
-            tell(done, len(cells), f"plan: {_label(cell.parts)}")
-            found.append(cell)
-    return found
+    plans = iter(least_cost_plans([cell.outcome for cell in cells if cell.outcome is not None], tell))
+    return [cell if cell.outcome is None else replace(cell, planned=next(plans)) for cell in cells]
 
 
 # ---- purchases ---------------------------------------------------------------------------------------------

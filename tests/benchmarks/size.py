@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 from clock import scipy_solve
 
 from dispatch.case.case import load_scenario
-from dispatch.comparison.compare import plan_of
 from dispatch.program.program import Program
+from dispatch.sizing.plans import least_cost_plans
 from dispatch.sizing.size import size
 
 if TYPE_CHECKING:
@@ -35,7 +35,9 @@ def cpu(work: Callable[[], object]) -> float:
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("scenario", nargs="?", default=str(ROOT / "scenarios" / "alder-row" / "scenario.toml"))
+    parser.add_argument(
+        "scenario", nargs="?", default=str(ROOT / "scenarios" / "alder-row" / "scenario.toml")
+    )
     parser.add_argument("--packs", type=int, default=4)
     parser.add_argument("--panels", default="0,0.5,1,1.5,2")
     options = parser.parse_args()
@@ -47,7 +49,7 @@ def main() -> None:
     found = []
     as_set = cpu(lambda: found.append(size(case, most_packs=options.packs, panels=factors)))
     runs = [cell.outcome for cell in found[0].cells if cell.outcome is not None]
-    planned = cpu(lambda: [plan_of(run, "least-cost") for run in runs])
+    planned = cpu(lambda: least_cost_plans(runs))
     for what, seconds in ((f"{len(runs)} cells as set", as_set), (f"{len(runs)} cells planned", planned)):
         print(f"{what:34s} {seconds:8.2f} s CPU {seconds / unit:8.1f} S")
 
