@@ -55,6 +55,7 @@ def size_report(sized: Sized, step: NextStep, *, full: bool = False) -> Group:
         said = [words.doubt_words(doubt, sized.case.currency) for doubt in best.doubts]
         parts += headed("One doubt at a time: net present value", [bulleted(said)])
     parts += headed("What it rests on", [bulleted(words.assumptions(sized))])
+    parts += headed("Before you buy", [bulleted(words.CAUTIONS)])
     parts += headed("How to read it", [bulleted(words.notes(sized))])
     return Group(*parts)
 

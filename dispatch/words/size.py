@@ -212,6 +212,14 @@ def notes(sized: Sized) -> Iterator[str]:
             yield f"{parts_words(sized, cell)}: {cell.refusal}"
 
 
+CAUTIONS = (
+    "Ask the maker whether old and new packs may be joined, and how many; unlike packs can be dangerous together",
+    "More packs need room and distance by local code (dispatch care shows the figures of NFPA 855); more panels must "
+    "stay within the solar inputs (dispatch strings). Panels, units and wiring are work for a licensed electrician, "
+    "and may need a permit and the utility's consent",
+)
+
+
 def set_words(cell: Cell) -> str:
     """Say what is set with these parts."""
     return "do not work" if cell.outcome is None else setting_words(cell.outcome)
