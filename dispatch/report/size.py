@@ -67,7 +67,7 @@ def _key(sized: Sized, step: NextStep) -> str:
     if sized.now is not None and (step.best is None or not step.best.purchase.is_nothing):
         marks.append("= now")
     if any(cell.outcome is not None and not cell.outcome.meets_target for cell in sized.cells):
-        marks.append("! misses the backup target")
+        marks.append("! misses the target")
     return f"As set; {', '.join([*marks, 'hours without sun'])}. All: --full"
 
 
@@ -90,7 +90,7 @@ def _grid(sized: Sized, step: NextStep, *, full: bool) -> Table:
     currency = sized.case.currency
     best = None if step.best is None else step.best.purchase.cell
     columns = sized.panels if full else _columns(sized, best)
-    rows = _rows(sized, best, full=full)
+    rows = _rows(sized, step, best, full=full)
     usual = sized.now.parts.panels if sized.now is not None else sized.panels[-1]
     shown = [[sized.cell(packs, one, units) for one in columns] for units, packs in rows]
     savings = [cell.saving_per_year for row in shown for cell in row if cell is not None]
@@ -143,15 +143,16 @@ def _columns(sized: Sized, best: Cell | None) -> tuple[Panels, ...]:
     return tuple(one for one in panels if one in wanted)
 
 
-def _rows(sized: Sized, best: Cell | None, *, full: bool) -> list[tuple[int, int]]:
+def _rows(sized: Sized, step: NextStep, best: Cell | None, *, full: bool) -> list[tuple[int, int]]:
     rows = list(dict.fromkeys((cell.parts.unit_count, cell.parts.pack_count) for cell in sized.cells))
-    if full or len(rows) <= ROWS_AT_FIRST:
+    most = ROWS_AT_FIRST - (len(step.steps) > 2)
+    if full or len(rows) <= most:
         return rows
     held = {(cell.parts.unit_count, cell.parts.pack_count) for cell in (sized.now, best) if cell is not None}
     places = [rows.index(row) for row in held] or [0]
     middle = (min(places) + max(places)) // 2
-    first = min(max(middle - ROWS_AT_FIRST // 2, 0), len(rows) - ROWS_AT_FIRST)
-    kept = [*rows[first : first + ROWS_AT_FIRST]]
+    first = min(max(middle - most // 2, 0), len(rows) - most)
+    kept = rows[first : first + most]
     return [row for row in rows if row in kept or row in held]
 
 

@@ -115,17 +115,23 @@ def hours_line(sized: Sized, purchase: Purchase) -> str:
 
 
 def step_line(sized: Sized, judged: Judged) -> str:
-    """Say one purchase in a line: price, gain a year, payback, hours."""
-    currency, purchase = sized.case.currency, judged.purchase
+    """Say one purchase in a line: price, gain a year, payback, hours; money without cents."""
+    currency, purchase, gain = sized.case.currency, judged.purchase, judged.purchase.gain.total
     what = purchase_words(sized, purchase)
-    price = "price not stated" if purchase.price is None else format_money(purchase.price, currency)
-    gain = purchase.gain.total
-    brings = f"{'-' if gain >= 0 else '+'}{format_money(abs(gain), currency)} on a year's bill"
-    full = f"{purchase.more_most_hours:+.1f} h kept full"
-    if judged.npv is None:
-        worth = f"worth up to {format_money(max(judged.worth, 0.0), currency)}"
-        return f"{what}: {brings}, {full}; {worth}"
-    return f"{what}: {price}, {brings}, {payback_words(sized, judged)}, {full}"
+    brings = f"{'saves' if gain >= 0 else 'COSTS'} {currency} {format_number(abs(gain))} a year"
+    more = purchase.more_most_hours
+    full = f"; {more:+.1f} h kept full" if abs(more) >= 0.05 else ""
+    if judged.npv is None or purchase.price is None:
+        worth = f"worth up to {currency} {format_number(max(judged.worth, 0.0))}"
+        return f"{what}: {brings}, {worth}{full}"
+    price = f"{currency} {format_number(purchase.price)}"
+    if judged.payback_years is None:
+        back = "never back"
+    elif judged.discounted_payback_years is None:
+        back = f"not back in {_horizon(sized)}"
+    else:
+        back = f"back in {judged.payback_years:.1f} years"
+    return f"{what}, {price}: {brings}, {back}{full}"
 
 
 def payback_words(sized: Sized, judged: Judged) -> str:
@@ -214,9 +220,11 @@ def notes(sized: Sized) -> Iterator[str]:
 
 CAUTIONS = (
     "Ask the maker whether old and new packs may be joined, and how many; unlike packs can be dangerous together",
-    "More packs need room and distance by local code (dispatch care shows the figures of NFPA 855); more panels must "
-    "stay within the solar inputs (dispatch strings). Panels, units and wiring are work for a licensed electrician, "
-    "and may need a permit and the utility's consent",
+    (
+        "More packs need room and distance by local code (dispatch care shows the figures of NFPA 855); more panels "
+        "must stay within the solar inputs (dispatch strings). Panels, units and wiring are work for a licensed "
+        "electrician, and may need a permit and the utility's consent"
+    ),
 )
 
 
