@@ -114,12 +114,7 @@ def settable(case: Case) -> tuple[str, ...]:
 
 
 def scan(case: Case) -> Scan:
-    """Run every strategy at every reserve the device takes, over the period that repeats.
-
-    Parameters
-    ----------
-    case : Case
-    """
+    """Run every strategy at every reserve the device takes, over the period that repeats."""
     space = device_space(case)
     pairs = [(name, percent) for name in settable(case) for percent in space.levels]
     orders = Tables(case, space).orders([plain_card(case, space, name, percent) for name, percent in pairs])

@@ -25,20 +25,14 @@ if TYPE_CHECKING:
 
 
 NO_ANSWER, BAD_INPUT, INTERRUPTED = 1, 2, 130
-
-
 WIDTH = 80
-
 
 ScenarioPath = Annotated[
     Path,
     typer.Argument(help="The scenario file, or the directory that holds it as scenario.toml."),
 ]
 
-
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the report.")]
-
-
 Full = Annotated[bool, typer.Option("--full", help="Show everything behind the answer.")]
 
 
@@ -82,7 +76,6 @@ CsvDirectory = Annotated[
         help="Also write the figures as CSV files into this directory.",
     ),
 ]
-
 
 ParquetDirectory = Annotated[
     Path | None,
@@ -298,10 +291,6 @@ def wrapped(message: str, keep: str = "") -> str:
         Any text; lines are wrapped one by one, keeping their indent.
     keep : str
         A part that is never divided. Words, and so paths, are not divided either.
-
-    Returns
-    -------
-    str
     """
     if not sys.stderr.isatty():
         return message

@@ -220,7 +220,7 @@ def backup(  # noqa: PLR0913 - one per option
 
     Examples
     --------
-    >>> from dispatch import backup
+    >>> from dispatch.door import backup
     >>> backup("scenarios/alder-row", at="20:00").study.answer.count
     365
     """
@@ -325,7 +325,7 @@ def frontier(
     Examples
     --------
     >>> from dispatch import frontier
-    >>> len(frontier("scenarios/quay-loft").found.levels)
+    >>> len(frontier("scenarios/alder-row").found.levels)
     21
     """
     from dispatch.safety.frontier import frontier as trace_frontier
@@ -361,9 +361,10 @@ def settings(home: Home, card: Path | None = None, progress: Progress | None = N
 
     Examples
     --------
-    >>> from dispatch import settings
-    >>> settings("scenarios/quay-loft").study.card.sun_first in ("load", "battery")
-    True
+    >>> from pathlib import Path
+    >>> from dispatch.door import settings
+    >>> settings("scenarios/alder-row", Path("card.toml")).study.card.sun_first
+    'battery'
     """
     from dispatch.search.study import study
     from dispatch.settings.card_file import read_card
@@ -459,7 +460,14 @@ def storm(  # noqa: PLR0913 - one per option of the command
     forecast: Path | None = None,
     recent: Path | None = None,
 ) -> StormPrepared:
-    """Prepare the battery for a storm that begins at ``begins`` and lasts ``hours``."""
+    """Prepare the battery for a storm that begins at ``begins`` and lasts ``hours``.
+
+    Examples
+    --------
+    >>> from dispatch import storm
+    >>> storm("scenarios/alder-row", "2025-01-14T18:00", "62%", "2025-01-16T06:00", 20).document()["wanted_percent"]
+    100.0
+    """
     from dispatch.ahead.storm import storm as prepare
 
     return StormPrepared(
@@ -497,7 +505,7 @@ def tariffs(home: Home, others: Sequence[str | Path], progress: Progress | None 
     --------
     >>> from dispatch import tariffs
     >>> tariffs("scenarios/alder-row", ["scenarios/alder-row/tariff-demand.toml"]).choice.ranked[0].outcome.name
-    'off-peak-first'
+    'solar-first'
     """
     from dispatch.comparison.tariffs import choose_tariff
 

@@ -83,9 +83,7 @@ FLOW_FAMILIES = (
     "floor_shortfall",
 )
 
-
 SUN_FAMILIES = ("sun_to_load", "sun_to_battery", "sun_to_grid", "spill")
-
 
 SLACK_FAMILIES = (
     "unserved_load",
@@ -93,7 +91,6 @@ SLACK_FAMILIES = (
     "floor_shortfall",
     "closing_shortfall",
 )  # in order of their stages
-
 
 SENSES = {
     "meter": EQUAL,
@@ -111,12 +108,7 @@ SENSES = {
 
 
 class Algebra:
-    """The algebra of one case.
-
-    Parameters
-    ----------
-    case : Case
-    """
+    """The algebra of one case."""
 
     def __init__(self, case: Case) -> None:
         self.case = case

@@ -34,13 +34,8 @@ ROUNDS, BESIDE = (
     2,
 )  # rounds in which only some binaries are asked, and how many steps beside an undecided one
 
-
 SETTLE_SECONDS = 600.0  # a solve that takes longer ends with the best schedule found, and says so
-
-
 FLOWS_SECONDS = 20.0  # for whole values that go with given flows
-
-
 ROOM_KWH = 1e-7  # by how much a row may be missed when a binary is made whole; the last solve closes it
 
 
