@@ -358,33 +358,34 @@ def _purchase(
     if units:
         prices.append(None if sizing.unit_price is None else units * sizing.unit_price)
     if panels:
-        before = had.panels.price if had else 0.0
-        after = parts.panels.price
+        before, after = had.panels.price if had else 0.0, parts.panels.price
         prices.append(None if after is None or before is None else after - before)
     known = [price for price in prices if price is not None]
     whole = sum(known) + sizing.work_price if prices else 0.0
-    # what packs bring: the same parts with the panels there were; the rest is what panels bring
-    kept = replace(parts, panels=had.panels if had else cells[0].parts.panels)
-    halfway = _find(cells, kept)
-    base = now.paid_less_per_year if now is not None else 0.0
-    # where that cannot be run nothing is known of the panels' share: all of it fades as packs do
-    middle = cell if halfway is None or halfway.outcome is None else halfway
-    ageing = cell.ageing
-    fade = sizing.pack_fade_per_year_fraction
-    if fade is None:
-        fade = FADE_PER_YEAR if ageing is None else ageing.cycle_fade_per_year + ageing.calendar_fade_per_year
     return Purchase(
         cell=cell,
         added_packs=packs,
         added_units=units,
         added_panels=panels,
         price=whole if len(known) == len(prices) else None,
-        gain=Gain(
-            packs=middle.paid_less_per_year - base,
-            panels=cell.paid_less_per_year - middle.paid_less_per_year,
-            pack_fade=fade,
-            pack_life_years=np.inf if ageing is None else ageing.years_to_80,
-        ),
+        gain=_gain(sizing, cells, now, cell),
         more_hours=cell.least_hours - (now.least_hours if now is not None else 0.0),
         more_most_hours=cell.most_hours - (now.most_hours if now is not None else 0.0),
+    )
+
+
+def _gain(sizing: Sizing, cells: Sequence[Cell], now: Cell | None, cell: Cell) -> Gain:
+    """Divide what a purchase brings: packs bring what they would with the panels there were, panels the rest."""
+    kept = replace(cell.parts, panels=cells[0].parts.panels if now is None else now.parts.panels)
+    halfway = _find(cells, kept)
+    # where that cannot be run nothing is known of the panels' share: all of it fades as packs do
+    middle = cell if halfway is None or halfway.outcome is None else halfway
+    fade, ageing = sizing.pack_fade_per_year_fraction, cell.ageing
+    if fade is None:
+        fade = FADE_PER_YEAR if ageing is None else ageing.cycle_fade_per_year + ageing.calendar_fade_per_year
+    return Gain(
+        packs=middle.paid_less_per_year - (now.paid_less_per_year if now is not None else 0.0),
+        panels=cell.paid_less_per_year - middle.paid_less_per_year,
+        pack_fade=fade,
+        pack_life_years=np.inf if ageing is None else ageing.years_to_80,
     )

@@ -59,20 +59,37 @@ def headline(sized: Sized, step: NextStep) -> str:
     if best is None:
         if not step.steps:
             return f"{name}: nothing larger was looked at; ask for more packs with --packs."
-        return (
-            f"{name}: what to buy hangs on prices, and the scenario states none; here is what each is worth."
-        )
+        missing = " and ".join(f"sizing.{key}" for key in missing_prices(sized))
+        return f"{name}: what to buy hangs on {missing}, not stated; here is what each purchase is worth."
     if best.purchase.is_nothing:
-        return f"{name}: buy nothing; no purchase looked at earns back its price in {_horizon(sized)}."
+        which = "no purchase whose price is stated" if missing_prices(sized) else "no purchase looked at"
+        return f"{name}: buy nothing; {which} earns back its price in {_horizon(sized)}."
     what, price = purchase_words(sized, best.purchase), format_money(best.purchase.price, currency)
     if step.why == "least loss":
         return f"{name}: nothing earns back its price in {_horizon(sized)}; {what}, {price}, loses least."
     run = best.purchase.cell.outcome
     ends = "it earns back more than it costs"
+    if (best.npv_low or 0.0) < 0:
+        ends = "it is likely to earn back more than it costs, not sure to"
     if step.why == "promise":
         kept = run is not None and run.meets_target
         ends = f"it {'keeps the backup target for the least money' if kept else 'comes closest to the backup target'}"
     return f"{name}: buy {what}, {price}: {ends}."
+
+
+def missing_prices(sized: Sized) -> list[str]:
+    """Name the fields under [sizing] without which some purchase has no price."""
+    unpriced = [one for one in sized.purchases if one.price is None]
+    sizing = sized.sizing
+    life = sized.case.scenario.life
+    needed = {
+        "pack_price": sizing.pack_price is None
+        and (life is None or life.pack_price is None)
+        and any(one.added_packs for one in unpriced),
+        "unit_price": sizing.unit_price is None and any(one.added_units for one in unpriced),
+        "panels_price": sizing.panels_price is None and any(one.added_panels for one in unpriced),
+    }
+    return [name for name, is_missing in needed.items() if is_missing]
 
 
 def _horizon(sized: Sized) -> str:

@@ -227,7 +227,9 @@ def test_dear_parts_are_not_bought_and_without_prices_their_worth_is_told(tmp_pa
     assert step.why == "no prices"
     assert step.best is None
     assert all(one.npv is None for one in step.steps)
-    assert "worth up to" in rendered(size_report(silent, step)).replace("\n  ", " ")
+    screen = " ".join(rendered(size_report(silent, step)).split())
+    assert "worth up to" in screen
+    assert "hangs on sizing.pack_price and sizing.panels_price, not stated" in screen
 
 
 def test_expected_loss_falls_with_packs(tmp_path: Path) -> None:
@@ -264,6 +266,18 @@ def test_the_first_screen_is_24_lines_of_80(tmp_path: Path) -> None:
         "tariff growth",
         "fading",
     }
+
+
+def test_with_two_units_the_first_screen_fits_too(tmp_path: Path) -> None:
+    sizing = {**PRICES, "unit_price": 300.0, "unit_count": [1, 2]}
+    path = home(sizing=sizing, units={"most_packs_count": 4}).write(tmp_path)
+    done = run("size", path, "--packs", "8")
+    assert done.returncode == 0, done.stderr
+    lines = done.stdout.rstrip("\n").split("\n")
+    assert len(lines) <= 24, done.stdout
+    assert max(map(len, lines)) <= 80
+    assert "more unit" in done.stdout
+    assert "2 x 2" in done.stdout
 
 
 def test_parts_that_do_not_work_are_told_with_their_reason(tmp_path: Path) -> None:
