@@ -61,6 +61,16 @@ class Result:
         del directory
         return ()
 
+    def page(self) -> str:
+        """Return the result as one self-contained HTML page, for the results that have one."""
+        raise NotImplementedError
+
+    def write_page(self, file: Path) -> None:
+        """Write the page; a reader sees it whole or not at all."""
+        from dispatch.exports.files import write_files
+
+        write_files(file.parent, {file.name: self.page()})
+
     def no_answer(self) -> str | None:
         """Say why nothing found would do; None where there is an answer."""
         return None
@@ -157,6 +167,14 @@ class Compared(Result):
 
         return comparison_csv(self.comparison, directory)
 
+    def page(self) -> str:
+        """Return the page, the plans with foresight beside the strategies."""
+        from dispatch.page.facts import Found
+        from dispatch.page.render import page
+
+        advice = self.comparison.advice
+        return page(Found(advice, self.quick, advice.chosen, comparison=self.comparison))
+
     def no_answer(self) -> str | None:
         """Name what would have to give where nothing serves the load."""
         from dispatch.words.would_serve import what_would_serve
@@ -204,6 +222,15 @@ class BackedUp(Result):
 
         return backup_csv(self.study, directory)
 
+    def page(self) -> str:
+        """Return the page; its days and outages are those of the run that was asked about."""
+        from dispatch.page.facts import Found
+        from dispatch.page.render import page
+        from dispatch.safety.answers import quick_answers
+
+        advice = self.study.advice
+        return page(Found(advice, quick_answers(advice), self.study.outcome))
+
 
 def backup(  # noqa: PLR0913 - one per option
     home: Home,
@@ -220,7 +247,7 @@ def backup(  # noqa: PLR0913 - one per option
 
     Examples
     --------
-    >>> from dispatch import backup
+    >>> from dispatch.door import backup
     >>> backup("scenarios/alder-row", at="20:00").study.answer.count
     365
     """
@@ -312,6 +339,15 @@ class Traced(Result):
 
         return frontier_csv(self.found, directory)
 
+    def page(self) -> str:
+        """Return the page, the plans with foresight beside what safety costs."""
+        from dispatch.page.facts import Found
+        from dispatch.page.render import page
+        from dispatch.safety.answers import quick_answers
+
+        advice = self.found.advice
+        return page(Found(advice, quick_answers(advice), advice.chosen, frontier=self.found))
+
 
 def frontier(
     home: Home,
@@ -325,7 +361,7 @@ def frontier(
     Examples
     --------
     >>> from dispatch import frontier
-    >>> len(frontier("scenarios/quay-loft").found.levels)
+    >>> len(frontier("scenarios/alder-row").found.levels)
     21
     """
     from dispatch.safety.frontier import frontier as trace_frontier
@@ -361,9 +397,10 @@ def settings(home: Home, card: Path | None = None, progress: Progress | None = N
 
     Examples
     --------
-    >>> from dispatch import settings
-    >>> settings("scenarios/quay-loft").study.card.sun_first in ("load", "battery")
-    True
+    >>> from pathlib import Path
+    >>> from dispatch.door import settings
+    >>> settings("scenarios/alder-row", Path("card.toml")).study.card.sun_first
+    'battery'
     """
     from dispatch.search.study import study
     from dispatch.settings.card_file import read_card
@@ -459,7 +496,14 @@ def storm(  # noqa: PLR0913 - one per option of the command
     forecast: Path | None = None,
     recent: Path | None = None,
 ) -> StormPrepared:
-    """Prepare the battery for a storm that begins at ``begins`` and lasts ``hours``."""
+    """Prepare the battery for a storm that begins at ``begins`` and lasts ``hours``.
+
+    Examples
+    --------
+    >>> from dispatch import storm
+    >>> storm("scenarios/alder-row", "2025-01-14T18:00", "62%", "2025-01-16T06:00", 20).document()["wanted_percent"]
+    100.0
+    """
     from dispatch.ahead.storm import storm as prepare
 
     return StormPrepared(
@@ -497,7 +541,7 @@ def tariffs(home: Home, others: Sequence[str | Path], progress: Progress | None 
     --------
     >>> from dispatch import tariffs
     >>> tariffs("scenarios/alder-row", ["scenarios/alder-row/tariff-demand.toml"]).choice.ranked[0].outcome.name
-    'off-peak-first'
+    'solar-first'
     """
     from dispatch.comparison.tariffs import choose_tariff
 

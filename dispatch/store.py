@@ -35,10 +35,8 @@ if TYPE_CHECKING:
 PLACE_VARIABLE = "DISPATCH_CACHE_DIR"
 """Environment variable that names the folder; empty: nothing is kept."""
 
-
 MOST_BYTES = 400_000_000
 """Bound of the store: some hundred strategies of a year of quarter hours."""
-
 
 SOLVING_CODE = (
     "dispatch/program",
@@ -54,8 +52,6 @@ SOLVING_CODE = (
     "tariffs/terms",
 )
 SOLVING_LIBRARIES = ("highspy", "numpy", "pulp")
-
-
 _UNREADABLE = (OSError, ValueError, KeyError, EOFError, TypeError, zipfile.BadZipFile, zlib.error)
 
 

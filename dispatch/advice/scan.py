@@ -111,14 +111,7 @@ def settable(case: Case) -> tuple[str, ...]:
 
 
 def scan(case: Case, *, anew: bool = False) -> Scan:
-    """Run every strategy at every reserve the device takes, over the period that repeats.
-
-    Parameters
-    ----------
-    case : Case
-    anew : bool
-        Run them even where what an earlier call found is kept (:mod:`dispatch.advice.kept`).
-    """
+    """Run every strategy at every reserve the device takes, over the period that repeats; or read what is kept."""
     known = None if anew else recall(case)
     if known is not None:
         return Scan(case, **known)

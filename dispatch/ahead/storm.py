@@ -39,17 +39,9 @@ if TYPE_CHECKING:
 
 
 LONGEST_HOURS = 336.0  # two weeks
-
-
 AHEAD_HOURS = 240.0  # a storm is not known longer before
-
-
 PIECE_HOURS = 1 / 30
-
-
 NEARLY_FULL = 0.99  # of full: a taper never quite arrives
-
-
 AFTER_HOURS = 24.0  # of the plan after the storm, so that what is left then counts
 
 

@@ -21,7 +21,6 @@ NoCache = Annotated[
     bool, typer.Option("--no-cache", help="Solve anew, and keep no results for later commands.")
 ]
 
-
 SOLVING = ("compare", "backup", "outage", "frontier", "settings", "size")
 
 

@@ -25,20 +25,14 @@ if TYPE_CHECKING:
 
 
 NO_ANSWER, BAD_INPUT, INTERRUPTED = 1, 2, 130
-
-
 WIDTH = 80
-
 
 ScenarioPath = Annotated[
     Path,
     typer.Argument(help="The scenario file, or the directory that holds it as scenario.toml."),
 ]
 
-
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the report.")]
-
-
 Full = Annotated[bool, typer.Option("--full", help="Show everything behind the answer.")]
 
 
@@ -83,20 +77,28 @@ CsvDirectory = Annotated[
     ),
 ]
 
-
 ParquetDirectory = Annotated[
     Path | None,
     typer.Option("--parquet", metavar="DIR", file_okay=False, help="The tables of --csv as Parquet files."),
 ]
 
 
-def deliver(
+PageFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--html", metavar="FILE", dir_okay=False, help="Also write one page to read, print and keep."
+    ),
+]
+
+
+def deliver(  # noqa: PLR0913 - one per option
     result: Result,
     *,
     as_json: bool,
     full: bool = False,
     csv: Path | None = None,
     parquet: Path | None = None,
+    html: Path | None = None,
 ) -> None:
     """Write files, print the document or the screen, and leave with 1 where nothing found would do."""
     if csv is not None:
@@ -105,6 +107,8 @@ def deliver(
         from dispatch.exports.parquet import beside_csv
 
         beside_csv(result.write_csv, parquet)
+    if html is not None:
+        result.write_page(html)
     if as_json:
         from dispatch.exports.files import json_text
 
@@ -294,10 +298,6 @@ def wrapped(message: str, keep: str = "") -> str:
         Any text; lines are wrapped one by one, keeping their indent.
     keep : str
         A part that is never divided. Words, and so paths, are not divided either.
-
-    Returns
-    -------
-    str
     """
     if not sys.stderr.isatty():
         return message

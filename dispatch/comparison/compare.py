@@ -98,10 +98,6 @@ def compare(case: Case, progress: Progress | None = None) -> Comparison:
     progress : callable, optional
         Called with (done, total, label) as the work goes on.
 
-    Returns
-    -------
-    Comparison
-
     Raises
     ------
     Infeasible, SolveError

@@ -27,11 +27,7 @@ if TYPE_CHECKING:
 
 
 BYDAY = {EVERY_DAY: DAYS, WEEKDAYS: DAYS[:5], WEEKENDS: DAYS[5:]}
-
-
 EVENING = dt.time(18)  # when a person enters what holds from midnight
-
-
 LENGTH = dt.timedelta(minutes=30)
 
 

@@ -18,14 +18,8 @@ if TYPE_CHECKING:
 
 
 FOLD_OCTETS = 75
-
-
 PRODUCT = "-//tou-dispatch//settings card//EN"
-
-
 DAYS = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
-
-
 RULE_YEARS = 8  # a yearly rule is believed when it fits the clock changes of so many years
 
 

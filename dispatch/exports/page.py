@@ -79,22 +79,16 @@ li { margin: 3px 0; }
 }
 """
 
-
 HATCHING = (
     '<defs><pattern id="c" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
     '<rect width="6" height="6" fill="#fff"/><rect width="3" height="6" fill="#1f6f8b"/></pattern></defs>'
 )
-
 
 LEAST_LABELLED = {"charge": 210, "discharge": 270}  # minutes of a window with room for its word on a phone
 
 
 def card_page(study: SettingsStudy) -> str:
     """Write the page.
-
-    Parameters
-    ----------
-    study : SettingsStudy
 
     Returns
     -------

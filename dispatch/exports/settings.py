@@ -31,10 +31,6 @@ if TYPE_CHECKING:
 def settings_document(study: SettingsStudy) -> dict[str, Any]:
     """Put a study into plain JSON types.
 
-    Parameters
-    ----------
-    study : SettingsStudy
-
     Returns
     -------
     dict

@@ -83,14 +83,12 @@ FLOW_FAMILIES = (
     "floor_shortfall",
 )
 
-
 SLACK_FAMILIES = (
     "unserved_load",
     "import_excess",
     "floor_shortfall",
     "closing_shortfall",
 )  # in order of their stages
-
 
 SENSES = {
     "meter": EQUAL,
@@ -108,12 +106,7 @@ SENSES = {
 
 
 class Algebra:
-    """The algebra of one case.
-
-    Parameters
-    ----------
-    case : Case
-    """
+    """The algebra of one case."""
 
     def __init__(self, case: Case) -> None:
         self.case = case

@@ -46,13 +46,8 @@ __all__ = [
     "dot",
 ]
 
-
 EQUAL, AT_MOST, AT_LEAST = pulp.LpConstraintEQ, pulp.LpConstraintLE, pulp.LpConstraintGE
-
-
 RESIDUAL_TOLERANCE = 1e-6  # kWh; the solver works to 1e-9, so this is a check and not a knob
-
-
 SOLVER_TOLERANCE = 1e-9
 
 
@@ -69,11 +64,7 @@ class Gap:
 
 
 NOTICED = Gap(1e-4, 0.05)  # what a household would notice on a bill
-
-
 HELD_ROOM = 1e-7  # kWh; by this much a face held exactly may be missed, where rounding has closed it
-
-
 FACE_TOLERANCE = 1e-9  # a reduced cost or dual smaller than this counts as zero when a stage is held
 
 

@@ -15,10 +15,7 @@ if TYPE_CHECKING:
 
 
 QUIET_SECONDS = 60.0  # no word before a solve has taken this long
-
-
 BETWEEN_SECONDS = 20.0  # between one word and the next
-
 
 HARD = {
     "trade": "steps in which buying and selling at once would pay",

@@ -36,10 +36,7 @@ ROUNDS, BESIDE = (
     2,
 )  # rounds in which only some binaries are asked, and how many steps beside an undecided one
 
-
 SETTLE_SECONDS = 600.0  # a solve that takes longer ends with the best schedule found, and says so
-
-
 FLOWS_SECONDS = 20.0  # for whole values that go with given flows
 
 

@@ -38,10 +38,6 @@ if TYPE_CHECKING:
 def settings_report(study: SettingsStudy) -> Group:
     """Put the screen of ``dispatch settings`` together.
 
-    Parameters
-    ----------
-    study : SettingsStudy
-
     Returns
     -------
     rich.console.Group

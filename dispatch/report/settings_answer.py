@@ -27,10 +27,6 @@ MOST_CHANGES = 4  # lines; the rest is on the full screen
 def settings_answer(study: SettingsStudy) -> Group:
     """Put the answer together.
 
-    Parameters
-    ----------
-    study : SettingsStudy
-
     Returns
     -------
     rich.console.Group

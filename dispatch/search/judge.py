@@ -33,14 +33,8 @@ if TYPE_CHECKING:
 
 
 BATCH = 1500  # candidates simulated together
-
-
 TERMS_BATCH = 100  # where every candidate's energy is kept for a bill of many terms
-
-
 PROMISES = ("load", "import limit", "reserve", "backup target")  # what comes before money, in this order
-
-
 PROMISE_WEIGHTS = (1e6, 1e4, 1e2, 1.0)
 
 

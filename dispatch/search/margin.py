@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
 
 WANTED_YEARS = 0.95
-
-
 ROUNDS = 4
 
 

@@ -17,11 +17,9 @@ if TYPE_CHECKING:
 
 JOINT_POINTS = 12  # and on so many where reserves are tried with them
 
-
 PAIR_POINTS = (
     24  # all pairs of edges are tried on at most so many points of the clock; finer edges come later
 )
-
 
 LEAST_GAP = 120  # minutes a window leaves out, unless it is all day
 

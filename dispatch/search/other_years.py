@@ -33,14 +33,8 @@ if TYPE_CHECKING:
 
 
 YEARS, SEED = 200, 20250101
-
-
 MOST_CELLS = 2_000_000  # steps x years run at once: 200 years of hours; finer series take several turns
-
-
 REACH_DAYS = 45
-
-
 LOW, HIGH = 5.0, 95.0
 
 

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
 
 SOME_SHARE = 0.1  # of a window's steps: below it a price is an exception
-
-
 MOST_RAISES = 12  # so many are priced one by one
 
 

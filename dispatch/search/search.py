@@ -51,14 +51,8 @@ if TYPE_CHECKING:
 
 
 SHAPE_WEEKS, SHAPE_WEEKS_LEVELS = 8, 6  # the shape is searched on one week in so many
-
-
 SHAPE_PASSES, POLISH_PASSES = 2, 2
-
-
 STARTS = 2
-
-
 OPTIMUM_SHARES = (0.1, 0.35)  # of the busiest hour: where the optimum counts as charging or discharging
 
 

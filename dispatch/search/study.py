@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from dispatch.flows import Flows
     from dispatch.settings.card import Card, DayPlan
 
-
 PLAIN, FOUND, ENTERED, REPLANNED, REACHABLE, BOUND = (
     "plain",
     "found",
@@ -42,7 +41,6 @@ PLAIN, FOUND, ENTERED, REPLANNED, REACHABLE, BOUND = (
     "reachable",
     "bound",
 )
-
 
 MEANINGS = {
     PLAIN: "the setting of dispatch compare: the tariff's windows entered as they are",
@@ -173,10 +171,6 @@ def study(
         Called with (done, total, label).
     card : Card, optional
         Settings to score instead of searching.
-
-    Returns
-    -------
-    SettingsStudy
 
     Raises
     ------

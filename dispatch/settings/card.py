@@ -23,8 +23,6 @@ if TYPE_CHECKING:
 
 
 EVERY_DAY, WEEKDAYS, WEEKENDS, HOLIDAYS = "every day", "weekdays", "weekends", "holidays"
-
-
 EVENT_DAYS = "event days"  # days the utility calls: entered by hand the evening before, taken back after
 
 

@@ -175,10 +175,6 @@ def read_card(path: Path, case: Case, space: Space) -> Card:
     space : Space
         Of that case.
 
-    Returns
-    -------
-    Card
-
     Raises
     ------
     ScenarioError

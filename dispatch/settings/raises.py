@@ -30,14 +30,8 @@ if TYPE_CHECKING:
 
 
 EVE = dt.timedelta(hours=6)  # before midnight: when an evening's entries are made
-
-
 CHARGE_MARGIN = 1.5  # the house draws while the battery charges, and the last part of a charge is slow
-
-
 MOST_LEAD_HOURS = 240.0  # a charger that needs more than ten days is none
-
-
 TOGETHER = dt.timedelta(days=1)  # raises no further apart are entered as one
 
 

@@ -103,10 +103,6 @@ class Space:
 def device_space(case: Case) -> Space:
     """Work out what can be entered: groups from the tariff, limits from the scenario's ``[settings]``.
 
-    Parameters
-    ----------
-    case : Case
-
     Returns
     -------
     Space

@@ -41,13 +41,7 @@ class _Rows:
 
 
 class Tables:
-    """Turns plans into the rule's levels per group and minute of the day; remembers what it has seen.
-
-    Parameters
-    ----------
-    case : Case
-    space : Space
-    """
+    """Turns plans into the rule's levels per group and minute of the day; remembers what it has seen."""
 
     def __init__(self, case: Case, space: Space) -> None:
         self.full_kwh, self.empty_kwh = case.limits.full_kwh, case.limits.empty_kwh

@@ -51,17 +51,9 @@ if TYPE_CHECKING:
 
 
 HELD_TOLERANCE = 1e-6  # relative; how far a later stage may move an earlier stage's value
-
-
 LEVEL_SLACKS = ("floor_shortfall", "closing_shortfall")  # the last two slack stages
-
-
 LEVEL_ROOM_KWH = 1e-7  # what a level may lack, per step, where the solver cannot tell whether it is kept
-
-
 GRAIN = 1e-6  # kWh for a kWh: what less than this costs an own stage is not held, where charging tapers
-
-
 SLACK_PRICE = 100.0  # of a broken promise, in dearest prices: only to find a basis from which to start
 
 

@@ -22,14 +22,8 @@ if TYPE_CHECKING:
 
 
 YEAR_HOURS = 8760
-
-
 YEAR_TOLERANCE = 0.02
-
-
 HALF_CENT = 0.005
-
-
 MOST_DATES = 4  # event days named in a line; the calendar holds all
 
 
