@@ -1,8 +1,8 @@
 """Results kept on disk, so that no command solves again what another has solved.
 
 An entry is found by a hash of everything that decides it: the inputs, the options, and the code and libraries that
-solve. It holds arrays and a few facts. Nothing read from it is trusted: an entry that cannot be read is as good as
-none, and whoever asks checks what it reads as it would check what it had solved.
+solve or run. It holds arrays and a few facts. Nothing read from it is trusted: an entry that cannot be read is as
+good as none, and whoever asks checks what it reads as it would check what it had solved.
 
 Entries are written under a temporary name and renamed, so that two runs may write the same one; the oldest used go
 when the store grows over its bound. The library keeps nothing unless told to (`use`); the command line does.
@@ -43,6 +43,12 @@ SOLVING_CODE = (
     "dispatch/strategies",
     "dispatch/case",
     "dispatch/flows.py",
+    "dispatch/rules",
+    "dispatch/settings",
+    "dispatch/advice",
+    "dispatch/backup",
+    "tariffs/reading",
+    "tariffs/periods",
     "tariffs/terms",
 )
 SOLVING_LIBRARIES = ("highspy", "numpy", "pulp")

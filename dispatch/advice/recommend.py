@@ -8,10 +8,11 @@ often is named, and that it misses. Without a target the reserve of the file is 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from dispatch.advice.runs import run_strategy
+from dispatch.advice.runs import Setting, run_settings, run_strategy
 from dispatch.advice.scan import Scan, scan
 from dispatch.case.floor import floor_of
 from dispatch.errors import FlowsError, Infeasible
@@ -173,17 +174,14 @@ def recommend(case: Case) -> Recommendation:
         A run's bill and its flows priced by the program's terms disagree.
     """
     no_system, found = without_system(case), scan(case)
-    lowest = 0.0 if case.scenario.backup.target_hours is not None else device_space(case).reserves[0]
-    outcomes = {}
-    for name in found.names:
-        at = found.best(name, share_wanted(case), lowest)
-        at = found.closest(name) if at is None else at
-        setting = name, float(found.percents[at]), no_system.bill_and_wear, float(found.start_kwh[at])
-        try:
-            outcomes[name] = run_strategy(case, *setting)
-        except FlowsError:
-            if found.stored_kwh.min() >= case.limits.empty_kwh - TOLERANCE_KWH:
-                raise
+    try:
+        outcomes = _best_of_each(case, found, no_system.bill_and_wear)
+        trusted = _as_scanned(found, outcomes)
+    except FlowsError:
+        trusted = False
+    if not trusted:  # what was kept is not what the inverter does: run everything anew
+        found = scan(case, anew=True)
+        outcomes = _best_of_each(case, found, no_system.bill_and_wear)
     if not outcomes:
         raise Infeasible(
             f"{case.path}: no setting keeps the battery at or above its depth of discharge "
@@ -193,6 +191,35 @@ def recommend(case: Case) -> Recommendation:
     chosen = min(outcomes.values(), key=_rank)
     reasons = tuple(_reasons(case, outcomes, chosen))
     return Recommendation(case, no_system, outcomes, chosen.name, reasons, found)
+
+
+def _best_of_each(case: Case, found: Scan, reference: float) -> dict[str, Outcome]:
+    """Run each strategy at its best reserve, every flow recorded and checked; without those that cannot be run."""
+    lowest = 0.0 if case.scenario.backup.target_hours is not None else device_space(case).reserves[0]
+    best = [
+        found.closest(name) if (at := found.best(name, share_wanted(case), lowest)) is None else at
+        for name in found.names
+    ]
+    settings = [
+        Setting(found.strategies[at], float(found.percents[at]), float(found.start_kwh[at])) for at in best
+    ]
+    runs = run_settings(case, settings, reference)
+    holds = bool(found.lowest_kwh.min() >= case.limits.empty_kwh - TOLERANCE_KWH)
+    for run in runs:
+        if isinstance(run, FlowsError) and holds:
+            raise run
+    return {run.name: run for run in runs if not isinstance(run, FlowsError)}
+
+
+def _as_scanned(found: Scan, outcomes: dict[str, Outcome]) -> bool:
+    """Whether the runs cost what the scan said."""
+    said = dict(
+        zip(zip(found.strategies, found.percents.tolist(), strict=True), found.cost.tolist(), strict=True)
+    )
+    return all(
+        math.isclose(said[name, run.reserve_percent], run.compared_cost, rel_tol=1e-6, abs_tol=1e-6)
+        for name, run in outcomes.items()
+    )
 
 
 def _rank(run: Outcome) -> tuple[bool, bool, float, float]:

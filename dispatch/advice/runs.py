@@ -7,24 +7,26 @@ A scenario with ``repeats = false`` begins at its own start level instead.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from dispatch.errors import FlowsError
 from dispatch.outcome import Outcome, as_set_outcome
-from dispatch.rules.replay import replay
+from dispatch.rules.replay import Recorder, flows_of, replay
 from dispatch.rules.score import case_conditions
-from dispatch.rules.walk import simulate
+from dispatch.rules.walk import Orders, simulate
 from dispatch.settings.plain import plain_card
 from dispatch.settings.space import device_space
 from dispatch.settings.tables import Tables
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.flows import Flows
     from dispatch.rules.conditions import Conditions
-    from dispatch.rules.walk import Orders
     from dispatch.settings.card import Card
 
 
@@ -85,6 +87,64 @@ def run_card(case: Case, card: Card, name: str, start_kwh: float | None = None) 
             start_kwh = float(repeating_start_kwh(given, orders, case.limits.start_kwh)[0])
         case = case.starting_at(start_kwh)
     return replay(case, orders, (name,), sells=card.sells)[0]
+
+
+class Setting(NamedTuple):
+    """A strategy, the reserve entered [percent of nominal], and the level the period begins and ends with [kWh]."""
+
+    strategy: str
+    percent: float
+    start_kwh: float
+
+
+def run_settings(case: Case, settings: Sequence[Setting], reference: float) -> list[Outcome | FlowsError]:
+    """Run several settings as :func:`run_strategy` does one, side by side: the loop over time is walked once.
+
+    Returns
+    -------
+    list of Outcome or FlowsError
+        In the order of the settings; the error of a run whose flows break a balance or a limit.
+    """
+    cases = [case.at_reserve("percent", each.percent) for each in settings]
+    orders = [_plain_orders(at, each) for at, each in zip(cases, settings, strict=True)]
+    if not case.scenario.repeats or not all(_same_rows(orders[0], each) for each in orders):
+        return [_run_or_error(case, each, reference) for each in settings]
+    together = Orders(
+        orders[0].row,
+        np.hstack([each.fill_kwh for each in orders]),
+        np.hstack([each.drain_kwh for each in orders]),
+    )
+    recorder = Recorder(len(case.times), len(settings))
+    simulate(case_conditions(case), together, np.array([each.start_kwh for each in settings]), recorder.add)
+    found: list[Outcome | FlowsError] = []
+    for place, (at, setting) in enumerate(zip(cases, settings, strict=True)):
+        table = {key: columns[:, place] for key, columns in recorder.table.items()}
+        try:
+            flows = flows_of(at.starting_at(setting.start_kwh), setting.strategy, table)
+            found.append(as_set_outcome(flows, reference, setting.percent))
+        except FlowsError as error:
+            found.append(error)
+    return found
+
+
+def _plain_orders(at: Case, setting: Setting) -> Orders:
+    space = device_space(at)
+    return Tables(at, space).orders([plain_card(at, space, setting.strategy, setting.percent)])
+
+
+def _same_rows(one: Orders, other: Orders) -> bool:
+    return (
+        one.fill_kwh.shape == other.fill_kwh.shape
+        and np.array_equal(one.row, other.row)
+        and not (one.sun_waits or other.sun_waits)
+    )
+
+
+def _run_or_error(case: Case, setting: Setting, reference: float) -> Outcome | FlowsError:
+    try:
+        return run_strategy(case, setting.strategy, setting.percent, reference, setting.start_kwh)
+    except FlowsError as error:
+        return error
 
 
 def run_strategy(

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dispatch.advice.kept import keep, recall
 from dispatch.advice.runs import repeating_start_kwh
 from dispatch.backup.hours import backup_hours
 from dispatch.case.stored_value import lowest_price_per_kwh
@@ -44,8 +44,10 @@ class Scan:
         Share of instants that leave the backup target; 1 without one.
     serves : array of bool
         Whether the whole load is served.
-    stored_kwh : array, shape (n, k)
-        Level at the end of each step.
+    lowest_kwh : array
+        Lowest level at the end of any step.
+    least_hours : array
+        Fewest backup hours, without sun. [h]
     start_kwh : array
         Level each begins, and where the period repeats ends, with.
     """
@@ -56,7 +58,8 @@ class Scan:
     cost: Floats
     share: Floats
     serves: Flags
-    stored_kwh: Floats
+    lowest_kwh: Floats
+    least_hours: Floats
     start_kwh: Floats
 
     @property
@@ -64,16 +67,10 @@ class Scan:
         """The strategies, each once."""
         return tuple(dict.fromkeys(self.strategies))
 
-    @cached_property
-    def least_hours(self) -> Floats:
-        """Fewest backup hours of each setting, without sun. [h]."""
-        hours = [backup_hours(self.case, stored, with_sun=False).min() for stored in self.stored_kwh.T]
-        return np.array(hours)
-
-    @cached_property
+    @property
     def least_percent(self) -> Floats:
         """Lowest level of each setting, percent of nominal."""
-        return np.asarray(self.stored_kwh.min(axis=0) / self.case.limits.full_kwh * 100.0)
+        return np.asarray(self.lowest_kwh / self.case.limits.full_kwh * 100.0)
 
     def best(self, strategy: str, wanted: float, lowest_percent: float = 0.0) -> int | None:
         """Return the cheapest that serves and leaves the target as often as wanted; of equals the lowest reserve."""
@@ -113,8 +110,17 @@ def settable(case: Case) -> tuple[str, ...]:
     return tuple(name for name in CHOICES if name != "solar-first" or bool(case.sun_kwh.any()))
 
 
-def scan(case: Case) -> Scan:
-    """Run every strategy at every reserve the device takes, over the period that repeats."""
+def scan(case: Case, *, anew: bool = False) -> Scan:
+    """Run every strategy at every reserve the device takes, over the period that repeats; or read what is kept."""
+    known = None if anew else recall(case)
+    if known is not None:
+        return Scan(case, **known)
+    found = _run_all(case)
+    keep(case, {field.name: getattr(found, field.name) for field in fields(found) if field.name != "case"})
+    return found
+
+
+def _run_all(case: Case) -> Scan:
     space = device_space(case)
     pairs = [(name, percent) for name in settable(case) for percent in space.levels]
     orders = Tables(case, space).orders([plain_card(case, space, name, percent) for name, percent in pairs])
@@ -125,7 +131,8 @@ def scan(case: Case) -> Scan:
     stored = np.empty((len(case.times), len(pairs)))
     tally = scorer.tally_by_bill(orders, start, stored)
     # self-discharge takes from an empty battery what no charger makes good: such a setting cannot run
-    holds = stored.min(axis=0) >= case.limits.empty_kwh - TOLERANCE_KWH
+    lowest = stored.min(axis=0)
+    holds = lowest >= case.limits.empty_kwh - TOLERANCE_KWH
     gained = (tally.end_kwh - start) * lowest_price_per_kwh(case)
     return Scan(
         case=case,
@@ -134,6 +141,7 @@ def scan(case: Case) -> Scan:
         cost=tally.money + tally.wear - gained + case.prices.fixed_total,
         share=1.0 - tally.missed_steps / len(case.times),
         serves=(tally.unserved_kwh <= TOLERANCE_KWH) & holds,
-        stored_kwh=stored,
+        lowest_kwh=lowest,
+        least_hours=np.array([backup_hours(case, each, with_sun=False).min() for each in stored.T]),
         start_kwh=start,
     )

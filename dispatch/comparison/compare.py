@@ -14,7 +14,7 @@ from dispatch.advice.recommend import Recommendation, recommend
 from dispatch.arrays import quiet
 from dispatch.outcome import Outcome, planned_outcome
 from dispatch.program.program import Program
-from dispatch.strategies.kept import is_kept
+from dispatch.strategies.kept import recall
 from dispatch.strategies.solve import prepare, solve
 from dispatch.strategies.table import CHOICES, STRATEGIES
 from tariffs.terms.shared_out import step_costs
@@ -133,15 +133,18 @@ def plans(advice: Recommendation, names: Iterable[str], progress: Progress = qui
     """
     wanted = tuple(names)
     total = len(wanted) + 2
-    progress(1, total, "stating the program")
-    program = Program(advice.case_to_run)
-    progress(2, total, "first solve")
-    found: dict[str, Outcome] = {}
-    with ThreadPoolExecutor(WORKERS) as pool:
-        for done, future in enumerate(as_completed(_submit(pool, program, advice, wanted)), start=3):
-            outcome = future.result()
-            found[outcome.name] = outcome
-            progress(min(done, total), total, outcome.name)
+    found = {name: outcome for name in wanted if (outcome := _kept(advice, name)) is not None}
+    left = tuple(name for name in wanted if name not in found)
+    if left:
+        progress(1, total, "stating the program")
+        program = Program(advice.case_to_run)
+        progress(2, total, "first solve")
+        with ThreadPoolExecutor(WORKERS) as pool:
+            solving = _submit(pool, program, advice, left)
+            for done, future in enumerate(as_completed(solving), start=3 + len(found)):
+                outcome = future.result()
+                found[outcome.name] = outcome
+                progress(min(done, total), total, outcome.name)
     return {name: found[name] for name in wanted}
 
 
@@ -152,8 +155,7 @@ def _submit(
     twin = program.twin()
     cold = [name for name in names if not STRATEGIES[name].near_reference]
     waiting = [pool.submit(_planned, advice, name, twin) for name in cold]
-    if not all(is_kept(program, name) for name in names):
-        prepare(program)
+    prepare(program)
     wait(waiting)
     twin.warm.adopt_reference(program.warm)
     idle: SimpleQueue[Program] = SimpleQueue()
@@ -168,6 +170,12 @@ def _submit(
             idle.put(solver)
 
     return [*waiting, *(pool.submit(work, name) for name in names if name not in cold)]
+
+
+def _kept(advice: Recommendation, name: str) -> Outcome | None:
+    run = advice.outcomes.get(name, advice.chosen)
+    solved = recall(run.case, name)
+    return None if solved is None else planned_outcome(solved, run.reference, run.reserve_percent)
 
 
 def _planned(advice: Recommendation, name: str, program: Program) -> Outcome:

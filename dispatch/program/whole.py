@@ -17,7 +17,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.errors import Infeasible, SolveError, StoppedEarly
+from dispatch.errors import SolveError, StoppedEarly
+from dispatch.program.branch import MOST_BINARIES, Tree, attempt
+from dispatch.program.rounding import whole
 from dispatch.program.solver import NOTICED, Gap
 from dispatch.program.watch import Watch
 
@@ -36,7 +38,6 @@ ROUNDS, BESIDE = (
 
 SETTLE_SECONDS = 600.0  # a solve that takes longer ends with the best schedule found, and says so
 FLOWS_SECONDS = 20.0  # for whole values that go with given flows
-ROOM_KWH = 1e-7  # by how much a row may be missed when a binary is made whole; the last solve closes it
 
 
 @dataclass(frozen=True)
@@ -70,11 +71,11 @@ def _settle(warm: Warm, costs: Floats, asked: Gap, watch: Watch, flows: slice) -
     among = np.zeros(len(warm.integers), dtype=bool)
     for rounds in count():
         if values is not None:
-            whole, undecided = _whole(warm, values)
+            at_once, undecided = whole(warm, values)
             undecided &= ~among
-            at = np.where(among | undecided, np.round(values[warm.integers]), whole)
+            at = np.where(among | undecided, np.round(values[warm.integers]), at_once)
             warm.fix(warm.integers, at)
-            reached = _attempt(warm, costs)
+            reached = attempt(warm, costs)
             if reached is None and best is None:
                 warm.loosen(stated)
                 at, reached = _of_flows(warm, costs, values, asked, flows)
@@ -85,6 +86,13 @@ def _settle(warm: Warm, costs: Floats, asked: Gap, watch: Watch, flows: slice) -
             if not undecided.any() and not watch.over:
                 break
             warm.loosen(stated)
+        if rounds == 0 and len(warm.integers) <= MOST_BINARIES:
+            tree = Tree(warm, costs, asked, stated, best)
+            tree.grow(watch)
+            best, bound = tree.best, max(bound, tree.bound)
+            if best is not None and (tree.near_enough or watch.over):
+                warm.fix(warm.integers, best[1])
+                return Settled(_relative(best[0], bound, asked), stopped=not tree.near_enough)
         if watch.over:
             return _stopped(warm, best, bound, asked)
         among |= _with_neighbours(undecided) | (rounds >= ROUNDS)
@@ -113,7 +121,7 @@ def _of_flows(
         return np.empty(0), None
     at = np.round(found[warm.integers])
     warm.fix(warm.integers, at)
-    return at, _attempt(warm, costs)
+    return at, attempt(warm, costs)
 
 
 def _stopped(warm: Warm, best: tuple[float, Floats] | None, bound: float, asked: Gap) -> Settled:
@@ -128,14 +136,6 @@ def _relative(reached: float, bound: float, asked: Gap) -> float:
     return float(max(reached - bound, 0.0) / max(abs(reached), asked.money))
 
 
-def _attempt(warm: Warm, costs: Floats) -> Optimum | None:
-    """Solve with the binaries where they are fixed; None if they cannot all be so."""
-    try:
-        return warm.minimise(costs)
-    except Infeasible:
-        return None
-
-
 def _with_neighbours(undecided: Flags) -> NDArray[np.bool_]:
     """Ask the steps beside as well: what is forbidden in one hour moves to the next."""
     beside = undecided.copy()
@@ -143,32 +143,3 @@ def _with_neighbours(undecided: Flags) -> NDArray[np.bool_]:
         beside[far:] |= undecided[:-far]
         beside[:-far] |= undecided[far:]
     return beside
-
-
-def _whole(warm: Warm, values: Floats) -> tuple[Floats, Flags]:
-    """Round the integer columns where the rows leave room to; return the values and which have none.
-
-    Up where both ways are open: that is the side of buying, and of charging.
-    """
-    matrix, bounds, integers = warm.matrix, warm.bounds, warm.integers
-    place = np.full(len(values), -1)
-    place[integers] = np.arange(len(integers))
-    entries = np.flatnonzero(place[matrix.indices] >= 0)
-    rows, owner = matrix.owner[entries], place[matrix.indices[entries]]
-    factor = matrix.values[entries]
-    activity = matrix.times(values)
-    rest = activity[rows] - factor * values[integers][owner]
-    found, open_ = np.zeros(len(integers)), np.zeros(len(integers), dtype=bool)
-    for whole in (0.0, 1.0):
-        moved = rest + factor * whole
-        broken = (moved < bounds.row_lower[rows] - ROOM_KWH) | (moved > bounds.row_upper[rows] + ROOM_KWH)
-        possible = (bounds.lower[integers] <= whole) & (whole <= bounds.upper[integers])
-        possible &= np.bincount(owner, weights=broken, minlength=len(integers)) == 0
-        found[possible] = whole
-        open_ |= possible
-    rounded = values.copy()
-    rounded[integers] = np.where(open_, found, values[integers])
-    together = matrix.times(rounded)  # several binaries of one row, each possible, need not be so together
-    broken = (together < bounds.row_lower - ROOM_KWH) | (together > bounds.row_upper + ROOM_KWH)
-    open_ &= np.bincount(owner, weights=broken[rows], minlength=len(integers)) == 0
-    return found, ~open_

@@ -21,6 +21,7 @@ import numpy as np
 from dispatch.errors import ScenarioError
 from dispatch.program.program import Program
 from dispatch.safety.levels import carried_hours, case_at, most_hours, solve_at
+from dispatch.strategies.kept import is_kept
 from dispatch.strategies.solve import prepare
 
 if TYPE_CHECKING:
@@ -160,7 +161,9 @@ def trace(  # noqa: PLR0913 - what to solve and who watches
     tuple of Level
         In the order of the ladder. No level depends on the order: the last stage leaves one schedule.
     """
-    prepare(program)
+    cases = (case_at(program.case, rungs.measure, amount) for amount in rungs.amounts)
+    if not all(is_kept(case, strategy, program.asked_gap) for case in cases):
+        prepare(program)
     waiting, found = deque(enumerate(rungs.amounts)), {}
 
     def along(take: Callable[[], tuple[int, float]]) -> None:

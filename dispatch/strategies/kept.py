@@ -16,36 +16,40 @@ import pandas as pd
 import tariffs
 from dispatch.errors import FlowsError
 from dispatch.flows import COLUMNS, Flows
+from dispatch.program.solver import NOTICED
 from dispatch.store import Entry, fingerprint, in_use
 from dispatch.strategies.solved import Solved
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
-    from dispatch.program.program import Program
+    from dispatch.program.solver import Gap
 
 
 MONEY_TOLERANCE = 1e-6  # relative, as where program and bill are held together
 
 
-def is_kept(program: Program, name: str) -> bool:
+def is_kept(case: Case, name: str, asked: Gap = NOTICED) -> bool:
     """Whether a result stands in the store; it is not read yet."""
     place = in_use()
-    return place is not None and _key(program, name) in place
+    return place is not None and _key(case, name, asked) in place
 
 
-def recall(program: Program, name: str) -> Solved | None:
-    """Read a strategy's result back; None if none is kept, or if what is kept does not pass."""
-    place, case = in_use(), program.case
+def recall(case: Case, name: str, asked: Gap = NOTICED) -> Solved | None:
+    """Read a strategy's result back; None if none is kept, or if what is kept does not pass.
+
+    No program is stated for it.
+    """
+    place = in_use()
     if place is None:
         return None
     started = time.perf_counter()
-    entry = place.get(_key(program, name))
+    entry = place.get(_key(case, name, asked))
     if entry is None:
         return None
     try:
         facts, arrays = dict(entry.facts), dict(entry.arrays)
-        zero = np.zeros(program.steps)
+        zero = np.zeros(len(case.times))
         frame = pd.DataFrame({column: arrays.get(column, zero) for column in COLUMNS}, index=case.times)
         flows = Flows(
             case=case,
@@ -60,7 +64,7 @@ def recall(program: Program, name: str) -> Solved | None:
         return None  # damaged, or of another make: solved anew
 
 
-def keep(program: Program, name: str, solved: Solved) -> None:
+def keep(case: Case, name: str, solved: Solved, asked: Gap = NOTICED) -> None:
     """Keep a result, unless it was stopped on the way."""
     place = in_use()
     if place is None or solved.stopped:
@@ -78,7 +82,7 @@ def keep(program: Program, name: str, solved: Solved) -> None:
         "residual": solved.residual,
         "gap": solved.gap,
     }
-    place.put(_key(program, name), Entry(arrays, facts))
+    place.put(_key(case, name, asked), Entry(arrays, facts))
 
 
 def _money_agrees(case: Case, solved: Solved) -> bool:
@@ -88,10 +92,7 @@ def _money_agrees(case: Case, solved: Solved) -> bool:
     return math.isclose(money, solved.money, rel_tol=0.0, abs_tol=MONEY_TOLERANCE * size)
 
 
-def _key(program: Program, name: str) -> str:
-    case = program.case
+def _key(case: Case, name: str, asked: Gap) -> str:
     series = case.load_kwh, case.other_kwh, case.sun_kwh, case.idle_kwh, case.floor_kwh
     chosen = case.scenario.strategies.model_dump_json()
-    return fingerprint(
-        name, program.asked_gap, case.times, case.dt_hours, case.limits, case.prices, *series, chosen
-    )
+    return fingerprint(name, asked, case.times, case.dt_hours, case.limits, case.prices, *series, chosen)

@@ -239,11 +239,11 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
     SolveError
         No certified optimum.
     """
-    known = recall(program, strategy.name)
+    known = recall(program.case, strategy.name, program.asked_gap)
     if known is not None:
         return known
     solved = _solve(program, strategy, record)
-    keep(program, strategy.name, solved)
+    keep(program.case, strategy.name, solved, program.asked_gap)
     return solved
 
 

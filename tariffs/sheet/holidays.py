@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import cast
 
 import holidays
+from holidays.registry import EntityLoader
 
 from tariffs.reading.refusals import suggestion
 from tariffs.sheet.when import Holidays
@@ -30,8 +31,13 @@ class CalendarError(ValueError):
         self.message = message
 
 
-def _codes() -> dict[str, list[str]]:
-    return cast("dict[str, list[str]]", holidays.list_supported_countries())
+def _codes() -> list[str]:
+    # the package's own list of countries imports the calendar of each
+    return list(EntityLoader.get_country_codes())
+
+
+def _subdivisions(country: str) -> list[str]:
+    return list(cast("tuple[str, ...]", getattr(holidays, country).subdivisions))
 
 
 def check_place(rule: Holidays) -> None:
@@ -48,8 +54,9 @@ def check_place(rule: Holidays) -> None:
     if rule.country not in codes:
         hint = suggestion(rule.country, codes) if len(rule.country) > 1 else "use a code such as 'CA'"
         raise CalendarError("country", f"no calendar for this country code (got {rule.country!r}); {hint}")
-    if rule.subdivision is not None and rule.subdivision not in codes[rule.country]:
-        hint = suggestion(rule.subdivision, codes[rule.country])
+    parts = _subdivisions(rule.country)
+    if rule.subdivision is not None and rule.subdivision not in parts:
+        hint = suggestion(rule.subdivision, parts)
         raise CalendarError(
             "subdivision", f"{rule.country} has no such subdivision (got {rule.subdivision!r}); {hint}"
         )

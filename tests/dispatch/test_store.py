@@ -15,6 +15,10 @@ import numpy as np
 import pytest
 from homes.small_home import small_home
 
+from dispatch.advice import scan as scanning
+from dispatch.advice.kept import ARRAYS
+from dispatch.advice.recommend import recommend
+from dispatch.advice.scan import scan
 from dispatch.program.program import Program
 from dispatch.program.solver import Gap
 from dispatch.store import Entry, Store, fingerprint, in_use, use, users_store
@@ -140,8 +144,8 @@ def test_whatever_decides_a_result_is_in_its_key() -> None:
     case = case_of_four_days()
     program = Program(case)
     solve(program, LEAST_COST)
-    assert is_kept(program, "least-cost")
-    assert not is_kept(program, "solar-first")
+    assert is_kept(case, "least-cost")
+    assert not is_kept(case, "solar-first")
     step = np.eye(1, len(case.times), 7)[0] * 1e-9
     others = [
         replace(case, load_kwh=case.load_kwh + step),
@@ -158,8 +162,8 @@ def test_whatever_decides_a_result_is_in_its_key() -> None:
         replace(case, times=case.times + (case.times[1] - case.times[0])),
     ]
     for other in others:
-        assert not is_kept(Program(other), "least-cost")
-    assert not is_kept(Program(case, Gap(1e-6, 1e-6)), "least-cost")
+        assert not is_kept(other, "least-cost")
+    assert not is_kept(case, "least-cost", Gap(1e-6, 1e-6))
 
 
 def test_changed_code_or_library_makes_other_keys(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -210,6 +214,64 @@ def test_an_entry_that_fails_a_check_is_solved_anew(store: Store, harm: str) -> 
     assert mended.facts["money"] == first.money
 
 
+# ---- what the settings come to ----------------------------------------------------------------------------------
+
+
+def test_a_scan_read_back_is_the_scan(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    case = case_of_four_days()
+    first = scan(case)
+    assert len(store.entries()) == 1
+
+    def never(*_: object) -> None:
+        raise AssertionError("run again")
+
+    monkeypatch.setattr(scanning, "_run_all", never)
+    again = scan(case_of_four_days())
+    assert again.strategies == first.strategies
+    for name in ARRAYS:
+        np.testing.assert_array_equal(getattr(again, name), getattr(first, name))
+
+
+def test_whatever_decides_a_scan_is_in_its_key(store: Store) -> None:
+    case = case_of_four_days()
+    scan(case)
+    step = np.eye(1, len(case.times), 7)[0] * 1e-9
+    others = [
+        replace(case, critical_kwh=case.critical_kwh + step),
+        replace(case, may_charge=step == 0),
+        replace(case, limits=replace(case.limits, ceiling_kwh=case.limits.ceiling_kwh - 1e-9)),
+        small_home(backup={"target_hours": 2.0}).case(),
+        small_home(backup={"target_hours": 2.5}).case(),
+    ]
+    for count, other in enumerate(others, start=2):
+        scan(other)
+        assert len(store.entries()) == count
+    scan(replace(case, path=case.path / "elsewhere"))  # where the file stands decides nothing
+    assert len(store.entries()) == 1 + len(others)
+
+
+@pytest.mark.parametrize("harm", ["cost", "start_kwh", "short", "not a number"])
+def test_a_scan_that_is_not_what_the_inverter_does_is_run_anew(store: Store, harm: str) -> None:
+    case = case_of_four_days()
+    first = recommend(case)
+    key = store.entries()[0][0].stem
+    held = store.get(key)
+    assert held is not None
+    arrays = {name: values.copy() for name, values in held.arrays.items()}
+    if harm == "short":
+        arrays["cost"] = arrays["cost"][:-1]
+    elif harm == "not a number":
+        arrays["cost"][0] = np.nan
+    else:
+        arrays[harm] += 0.01
+    store.put(key, Entry(arrays, held.facts))
+    again = recommend(case)
+    assert again.chosen.flows.frame.equals(first.chosen.flows.frame)
+    mended = store.get(key)
+    assert mended is not None
+    np.testing.assert_array_equal(mended.arrays["cost"], held.arrays["cost"])
+
+
 # ---- the command ------------------------------------------------------------------------------------------------
 
 
@@ -230,8 +292,8 @@ def test_commands_keep_results_and_can_be_told_not_to(tmp_path: Path) -> None:
     scenario, folder = str(small_home(days=2).write(tmp_path / "home")), tmp_path / "kept"
     run("compare", scenario, "--json", "--no-cache", folder=folder)
     assert "0 results" in run("cache", folder=folder).stdout
-    first = run("compare", scenario, "--json", folder=folder)
-    assert f"{len(STRATEGIES)} results" in run("cache", folder=folder).stdout
+    first = run("compare", scenario, "--json", folder=folder)  # each plan, and what the settings come to
+    assert f"{len(STRATEGIES) + 1} results" in run("cache", folder=folder).stdout
     again = run("compare", scenario, "--json", folder=folder)
     documents = [json.loads(each.stdout) for each in (first, again)]
     for document in documents:
@@ -240,5 +302,5 @@ def test_commands_keep_results_and_can_be_told_not_to(tmp_path: Path) -> None:
             if "solver" in strategy:
                 strategy["solver"].pop("seconds", None)
     assert documents[0] == documents[1]
-    assert f"{len(STRATEGIES)} results removed" in run("cache", "--clear", folder=folder).stdout
+    assert f"{len(STRATEGIES) + 1} results removed" in run("cache", "--clear", folder=folder).stdout
     assert list(folder.iterdir()) == []

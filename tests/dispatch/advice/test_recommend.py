@@ -13,10 +13,11 @@ from homes.small_home import small_home
 from oracles import naive_inverter
 
 from dispatch.advice.recommend import Recommendation, more_hours, recommend
-from dispatch.advice.runs import run_strategy
+from dispatch.advice.runs import Setting, run_settings, run_strategy
 from dispatch.advice.scan import scan
 from dispatch.comparison.compare import compare
 from dispatch.errors import Infeasible
+from dispatch.outcome import Outcome
 from dispatch.settings.card_file import card_document
 from dispatch.settings.plain import plain_card
 from dispatch.settings.space import device_space
@@ -145,6 +146,26 @@ def test_the_scan_says_what_each_run_comes_to() -> None:
         assert found.cost[at] == pytest.approx(cost, abs=1e-6)
         assert found.share[at] == pytest.approx(met)
         assert found.serves[at] == serves
+
+
+@pytest.mark.parametrize("changes", [{}, {"repeats": False}, {"reserve": {"percent": 30}}])
+def test_settings_run_side_by_side_are_what_each_is_alone(changes: dict[str, Any]) -> None:
+    case = small_home(**changes).case()
+    found = scan(case)
+    settings = [
+        Setting(found.strategies[at], float(found.percents[at]), float(found.start_kwh[at]))
+        for at in range(0, len(found.strategies), 4)
+    ]
+    for setting, run in zip(settings, run_settings(case, settings, 0.0), strict=True):
+        alone = run_strategy(case, setting.strategy, setting.percent, 0.0, setting.start_kwh)
+        assert isinstance(run, Outcome)
+        assert run.flows.frame.equals(alone.flows.frame)
+        assert (run.name, run.reserve_percent, run.compared_cost) == (
+            alone.name,
+            alone.reserve_percent,
+            alone.compared_cost,
+        )
+        assert run.case.limits == alone.case.limits
 
 
 def test_without_a_target_the_reserve_of_the_file_is_the_promise() -> None:

@@ -308,7 +308,7 @@ def test_binaries_stand_on_exactly_the_steps_where_it_would_pay(tempting: Case) 
 
 
 def test_nothing_is_gained_by_trading_or_burning_and_it_would_have_been(tempting: Case) -> None:
-    program = Program(tempting)
+    program = Program(tempting, EXACT)
     for name, strategy in STRATEGIES.items():
         found = solve(program, strategy)
         assert max(both_ways(found)) < 1e-9, name

@@ -62,7 +62,8 @@ def test_a_stopped_solve_keeps_the_best_schedule_and_says_so(monkeypatch: pytest
 
 def test_a_stop_without_any_schedule_is_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
     Watch.stop.set()
-    monkeypatch.setattr("dispatch.program.whole._attempt", lambda _warm, _costs: None)
+    for module in ("whole", "branch"):
+        monkeypatch.setattr(f"dispatch.program.{module}.attempt", lambda _warm, _costs: None)
     with pytest.raises(StoppedEarly, match="before it had found a schedule"):
         solve(Program(falling(), EXACT), STRATEGIES["least-cost"])
 
