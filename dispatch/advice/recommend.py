@@ -153,11 +153,8 @@ def recommend(case: Case) -> Recommendation:
         A run's bill and its flows priced by the program's terms disagree.
     """
     no_system, found = without_system(case), scan(case)
-    lowest = 0.0 if case.scenario.backup.target_hours is not None else device_space(case).reserves[0]
     outcomes = {}
-    for name in found.names:
-        at = found.best(name, share_wanted(case), lowest)
-        at = found.closest(name) if at is None else at
+    for name, at in best_of_each(found, device_space(case).reserves[0]).items():
         setting = name, float(found.percents[at]), no_system.bill_and_wear, float(found.start_kwh[at])
         try:
             outcomes[name] = run_strategy(case, *setting)
@@ -170,9 +167,32 @@ def recommend(case: Case) -> Recommendation:
             f"({case.limits.empty_kwh:g} kWh): self-discharge ({case.limits.self_discharge_per_hour:g} per hour) "
             "drains it and nothing charges it; raise charging.grid_w or lower battery.self_discharge_per_hour_fraction"
         )
-    chosen = min(outcomes.values(), key=_rank)
-    reasons = tuple(_reasons(case, outcomes, chosen))
+    chosen = best_of_all(outcomes)
+    reasons = tuple(reasons_for(outcomes, chosen)) + tuple(_file_reserve(case, chosen) if chosen.serves else ())
     return Recommendation(case, no_system, outcomes, chosen.name, reasons, found)
+
+
+def best_of_each(found: Scan, lowest_reserve_percent: float) -> dict[str, int]:
+    """Return the column of each strategy's own best reserve.
+
+    Parameters
+    ----------
+    found : Scan
+    lowest_reserve_percent : float
+        The promise of the file, which binds where no target in hours is stated.
+    """
+    case = found.case
+    lowest = 0.0 if case.scenario.backup.target_hours is not None else lowest_reserve_percent
+    chosen = {}
+    for name in found.names:
+        at = found.best(name, share_wanted(case), lowest)
+        chosen[name] = found.closest(name) if at is None else at
+    return chosen
+
+
+def best_of_all(outcomes: dict[str, Outcome]) -> Outcome:
+    """Return the run to set, of each strategy's best."""
+    return min(outcomes.values(), key=_rank)
 
 
 def _rank(run: Outcome) -> tuple[bool, bool, float, float]:
@@ -181,7 +201,8 @@ def _rank(run: Outcome) -> tuple[bool, bool, float, float]:
     return (not run.serves, not run.meets_target, missed, round(run.compared_cost, 6))
 
 
-def _reasons(case: Case, outcomes: dict[str, Outcome], chosen: Outcome) -> list[Reason]:
+def reasons_for(outcomes: dict[str, Outcome], chosen: Outcome) -> list[Reason]:
+    """Tell why one run is set and the others are not, the chosen first and then by rank."""
     if not chosen.serves:
         return [Reason("cannot serve", run.name, run) for run in outcomes.values()]
     found = [Reason("cheapest" if chosen.meets_target else "closest", chosen.name, chosen)]
@@ -195,7 +216,7 @@ def _reasons(case: Case, outcomes: dict[str, Outcome], chosen: Outcome) -> list[
             found.append(Reason("next", run.name, run, more))
         else:
             found.append(Reason("too few hours", run.name, run, more))
-    return [*found, *_file_reserve(case, chosen)]
+    return found
 
 
 def _file_reserve(case: Case, chosen: Outcome) -> list[Reason]:

@@ -13,13 +13,15 @@ from dispatch.backup.hours import backup_hours
 from dispatch.case.stored_value import lowest_price_per_kwh
 from dispatch.flows import TOLERANCE_KWH
 from dispatch.rules.score import Scorer
-from dispatch.settings.plain import plain_card
+from dispatch.settings.plain import plain_cards
 from dispatch.settings.space import Tables, device_space
 from dispatch.strategies.table import CHOICES
 
 if TYPE_CHECKING:
     from dispatch.arrays import Flags, Floats
     from dispatch.case.case import Case
+    from dispatch.rules.walk import Orders
+    from dispatch.settings.space import Space
 
 
 ROUNDING = 1e-12
@@ -44,7 +46,7 @@ class Scan:
     serves : array of bool
         Whether the whole load is served.
     stored_kwh : array, shape (n, k)
-        Level at the end of each step.
+        Level at the end of each step; (0, k) where many homes were run at once and only the scores kept.
     start_kwh : array
         Level each begins, and where the period repeats ends, with.
     """
@@ -112,6 +114,13 @@ def settable(case: Case) -> tuple[str, ...]:
     return tuple(name for name in CHOICES if name != "solar-first" or bool(case.sun_kwh.any()))
 
 
+def candidates(case: Case, space: Space) -> tuple[list[tuple[str, float]], Orders]:
+    """Return every strategy at every reserve the device takes, and what each tells the inverter."""
+    names = settable(case)
+    cards = [card for name in names for card in plain_cards(case, space, name, space.levels)]
+    return [(name, percent) for name in names for percent in space.levels], Tables(case, space).orders(cards)
+
+
 def scan(case: Case) -> Scan:
     """Run every strategy at every reserve the device takes, over the period that repeats.
 
@@ -120,8 +129,7 @@ def scan(case: Case) -> Scan:
     case : Case
     """
     space = device_space(case)
-    pairs = [(name, percent) for name in settable(case) for percent in space.levels]
-    orders = Tables(case, space).orders([plain_card(case, space, name, percent) for name, percent in pairs])
+    pairs, orders = candidates(case, space)
     scorer = Scorer.of(case)
     start: Floats = np.full(len(pairs), case.limits.start_kwh)
     if case.scenario.repeats:
