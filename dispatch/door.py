@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from dispatch.case.check import CheckSummary
     from dispatch.comparison.compare import Comparison
     from dispatch.comparison.tariffs import TariffChoice
+    from dispatch.fleet.run import Ran
+    from dispatch.fleet.summary import Summary
     from dispatch.safety.answers import Quick
     from dispatch.safety.frontier import Frontier
     from dispatch.safety.study import BackupStudy
@@ -570,3 +572,66 @@ def card_files(
     texts = {path: makers[kind]() for kind, path in files.items() if path is not None}
     for path, text in texts.items():
         write_files(path.parent, {path.name: text})
+
+
+@dataclass(frozen=True, kw_only=True)
+class FleetRun(Result):
+    """What ``fleet`` found: ``summary``, and what the run did, ``ran``."""
+
+    summary: Summary
+    ran: Ran
+
+    def document(self) -> dict[str, Any]:
+        """Return the summary; the rows are in the Parquet files."""
+        from dispatch.exports.fleet import fleet_document
+
+        return {**fleet_document(self.summary), "skipped": self.ran.skipped}
+
+    def screen(self) -> object:
+        """Return the screen of ``dispatch fleet``."""
+        from dispatch.report.fleet import fleet_report
+
+        return fleet_report(self.summary, full=self.full)
+
+    def no_answer(self) -> str | None:
+        """Say so where no home could be set."""
+        if self.summary.groups:
+            return None
+        return f"{self.summary.directory}: no home could be set; the reasons are above"
+
+
+def fleet(  # noqa: PLR0913 - one per option of the command
+    homes: str | Path,
+    out: str | Path,
+    tariffs: Sequence[Path] = (),
+    *,
+    planned: bool = False,
+    workers: int = 2,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
+) -> FleetRun:
+    """Run many homes, keep the results as Parquet, and summarise them.
+
+    Workers are processes: a script that calls this needs ``if __name__ == "__main__":`` around it.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from dispatch.door import fleet
+    >>> fleet("scenarios", tempfile.mkdtemp(), workers=0).summary.homes
+    3
+    """
+    from dispatch.arrays import quiet
+    from dispatch.fleet.jobs import find_jobs
+    from dispatch.fleet.run import run_fleet
+    from dispatch.fleet.summary import summarise
+
+    ran = run_fleet(
+        find_jobs(Path(homes), tariffs),
+        Path(out),
+        planned=planned,
+        workers=workers,
+        scheduler=scheduler,
+        progress=progress or quiet,
+    )
+    return FleetRun(summary=summarise(ran.directory), ran=ran)

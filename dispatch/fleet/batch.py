@@ -173,6 +173,9 @@ def _figures(advised: Advised, run: Outcome) -> Row:
         "import_kwh": run.sum_kwh("import"),
         "export_kwh": run.sum_kwh("export"),
         "no_system_import_kwh": advised.no_system.sum_kwh("import"),
+        "usable_kwh": run.case.limits.full_kwh - run.case.limits.empty_kwh,
+        "sun_kwh": float(run.case.sun_kwh.sum()),
+        "load_kwh": float((run.case.load_kwh + run.case.other_kwh).sum()),
         "steps": len(run.case.times),
         "days": len(run.case.times) * run.case.dt_hours / 24.0,
     }

@@ -60,7 +60,7 @@ class Cluster:
         from distributed import as_completed  # noqa: PLC0415
 
         waiting, given = iter(batches), {}
-        running = as_completed()
+        running = as_completed(loop=self.client.loop)
 
         def hand_out() -> None:
             batch = next(waiting, None)

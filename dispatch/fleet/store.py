@@ -52,6 +52,9 @@ SCHEMA = pa.schema(
                 "import_kwh",
                 "export_kwh",
                 "no_system_import_kwh",
+                "usable_kwh",
+                "sun_kwh",
+                "load_kwh",
                 "days",
             )
         ),

@@ -10,18 +10,18 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from dispatch.errors import ScenarioError
-from dispatch.exports.files import write_files
 from dispatch.intake.profile import H0, KINDS, typical_load
 from dispatch.intake.write import iso_times
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
     import pandas as pd
@@ -127,6 +127,7 @@ class Home:
     pack_kwh: float
     pack_count: int
     inverter_w: float
+    idle_w: float
     grid_w: float
     panels_kw: float
     tilt_degrees: float
@@ -162,7 +163,7 @@ def draw_fleet(folder: Path, count: int, seed: int, progress: Callable[[int, int
         raise ScenarioError(f"--count: should be at least 1 (got {count})")
     if folder.exists() and any(folder.iterdir()):
         raise ScenarioError(f"{folder}: is not empty; name a new folder")
-    write_files(folder, _TARIFFS)
+    _write(folder, _TARIFFS)
     sky = None
     width = max(4, len(str(count)))
     written = []
@@ -171,10 +172,18 @@ def draw_fleet(folder: Path, count: int, seed: int, progress: Callable[[int, int
         times, load = typical_load(home.kwh, home.kind, YEAR, ZONE, 60, home.load_seed)
         sky = sky or Sky.drawn(times, seed)
         place = folder / f"home-{number:0{width}d}"
-        write_files(place, {"series.csv": _series(home, times, load, sky), "scenario.toml": _scenario(home)})
+        _write(place, {"series.csv": _series(home, times, load, sky), "scenario.toml": _scenario(home)})
         written.append(place / "scenario.toml")
         progress(number, count, "drawing homes")
     return written
+
+
+def _write(folder: Path, texts: Mapping[str, str]) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in texts.items():
+        temporary = folder / f".{name}.tmp"
+        temporary.write_text(text, encoding="utf-8", newline="")
+        os.replace(temporary, folder / name)  # noqa: PTH105 - the atomic rename, by its own name
 
 
 def draw_home(number: int, seed: int, width: int = 4) -> Home:
@@ -184,6 +193,9 @@ def draw_home(number: int, seed: int, width: int = 4) -> Home:
     packs = int(random.integers(1, 7))
     inverter_w = float(random.choice([2000, 2600, 3300, 4200, 5200]))
     sun = bool(random.random() < 0.6)
+    critical_w, pack_kwh = float(random.integers(12, 50) * 10), float(random.choice([1.9, 2.4, 3.1]))
+    idle_w = float(round(24 + inverter_w / 400))
+    full_hours = pack_kwh * packs * 0.9 * 0.955 * 0.925 * 1000 / (critical_w + idle_w)
     return Home(
         name=f"Drawn home {number:0{width}d}",
         tariff=NIGHT if random.random() < 0.5 else BELLS,
@@ -191,17 +203,18 @@ def draw_home(number: int, seed: int, width: int = 4) -> Home:
         kwh=float(round(np.clip(random.lognormal(np.log(4800.0), 0.45), 1500, 18000))),
         load_seed=int(random.integers(1, 2**31)),
         served_fraction=float(round(random.uniform(0.35, 0.8), 3)),
-        critical_w=float(random.integers(12, 50) * 10),
-        pack_kwh=float(random.choice([1.9, 2.4, 3.1])),
+        critical_w=critical_w,
+        pack_kwh=pack_kwh,
         pack_count=packs,
         inverter_w=inverter_w,
+        idle_w=idle_w,
         grid_w=float(min(900 + 400 * packs, 0.8 * inverter_w)),
         panels_kw=float(round(random.uniform(1.0, 5.0), 2)) if sun else 0.0,
         tilt_degrees=float(random.integers(10, 50)),
         azimuth_degrees=float(random.integers(-80, 81)),
         sells=bool(random.random() < 0.5),
         reserve_percent=float(random.choice([20, 25, 30, 40])),
-        target_hours=float(random.choice([2, 4, 6, 10])),
+        target_hours=float(round(random.uniform(0.15, 0.75) * full_hours, 1)),
     )
 
 
@@ -307,7 +320,7 @@ wear_per_kwh = 0.02
 [inverter]
 continuous_w = {home.inverter_w:g}
 efficiency_fraction = 0.925
-idle_on_w = {24 + home.inverter_w / 400:.3g}
+idle_on_w = {home.idle_w:g}
 
 [charging]
 grid_w = {home.grid_w:g}
