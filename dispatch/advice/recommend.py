@@ -168,7 +168,9 @@ def recommend(case: Case) -> Recommendation:
             "drains it and nothing charges it; raise charging.grid_w or lower battery.self_discharge_per_hour_fraction"
         )
     chosen = best_of_all(outcomes)
-    reasons = tuple(reasons_for(outcomes, chosen)) + tuple(_file_reserve(case, chosen) if chosen.serves else ())
+    reasons = tuple(reasons_for(outcomes, chosen)) + tuple(
+        _file_reserve(case, chosen) if chosen.serves else ()
+    )
     return Recommendation(case, no_system, outcomes, chosen.name, reasons, found)
 
 

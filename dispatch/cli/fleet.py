@@ -23,7 +23,8 @@ def fleet(
         Path, typer.Option("--out", metavar="DIR", file_okay=False, help="Where the results are kept.")
     ] = Path("results"),
     tariff: Annotated[
-        list[Path] | None, typer.Option(metavar="FILE", help="Every home under this tariff too; may be repeated.")
+        list[Path] | None,
+        typer.Option(metavar="FILE", help="Every home under this tariff too; may be repeated."),
     ] = None,
     planned: Annotated[
         bool, typer.Option("--planned", help="Also the bound of each home: a plan that knew the whole year.")
@@ -32,7 +33,8 @@ def fleet(
         int, typer.Option(min=0, metavar="N", help="Processes on this machine; 0: this one alone.")
     ] = 2,
     scheduler: Annotated[
-        str | None, typer.Option(metavar="ADDRESS", help="A running Dask scheduler, tcp://HOST:PORT, in their place.")
+        str | None,
+        typer.Option(metavar="ADDRESS", help="A running Dask scheduler, tcp://HOST:PORT, in their place."),
     ] = None,
     full: Full = False,
     as_json: AsJson = False,
@@ -47,7 +49,13 @@ def fleet(
 
         with progress_bar() as progress:
             result = door.fleet(
-                homes, out, tariff or (), planned=planned, workers=workers, scheduler=scheduler, progress=progress
+                homes,
+                out,
+                tariff or (),
+                planned=planned,
+                workers=workers,
+                scheduler=scheduler,
+                progress=progress,
             )
         deliver(result, as_json=as_json, full=full)
 

@@ -89,7 +89,9 @@ def _together(
     cases: Sequence[tuple[Job, Case]], marks: dict[Job, str], *, planned: bool
 ) -> dict[Job, list[Row]]:
     found = dict(zip([job for job, _ in cases], advise([case for _, case in cases]), strict=True))
-    rows = {job: [refused(job, marks[job], what)] for job, what in found.items() if isinstance(what, Exception)}
+    rows = {
+        job: [refused(job, marks[job], what)] for job, what in found.items() if isinstance(what, Exception)
+    }
     good = [(job, what) for job, what in found.items() if not isinstance(what, Exception)]
     shapes = shapes_of([("/".join(job.name), what) for job, what in good])
     for (job, advised), shape in zip(good, shapes, strict=True):

@@ -165,5 +165,3 @@ def hired(workers: int, scheduler: str | None = None) -> Iterator[Crew]:
         Client(cluster, set_as_default=False) as client,
     ):
         yield Cluster(client)
-
-

@@ -66,14 +66,19 @@ def find_jobs(place: Path, tariffs: Sequence[Path] = ()) -> list[Job]:
         If nothing is there, a column is missing, or a home is named twice.
     """
     own = _in_folder(place) if place.is_dir() else _in_table(place)
-    jobs = [*own, *(Job(job.home, job.scenario, tariff, tariff.as_posix()) for tariff in tariffs for job in own)]
+    jobs = [
+        *own,
+        *(Job(job.home, job.scenario, tariff, tariff.as_posix()) for tariff in tariffs for job in own),
+    ]
     if not jobs:
         raise ScenarioError(f"{place}: no home: put folders with a scenario.toml in it, or name a table")
     seen: set[tuple[str, str]] = set()
     for job in jobs:
         if job.name in seen:
             under = f" under {job.under}" if job.under else ""
-            raise ScenarioError(f"{place}: home {job.home!r}{under} is named twice; give each a name of its own")
+            raise ScenarioError(
+                f"{place}: home {job.home!r}{under} is named twice; give each a name of its own"
+            )
         seen.add(job.name)
     return jobs
 
@@ -101,9 +106,7 @@ def _in_table(place: Path) -> list[Job]:
             path = path / "scenario.toml" if path.is_dir() else path
             tariff = row.get("tariff") or None
             home = row.get("home") or Path(row["scenario"]).as_posix().removesuffix("/scenario.toml")
-            jobs.append(
-                Job(home, path, None if tariff is None else place.parent / tariff, tariff or "")
-            )
+            jobs.append(Job(home, path, None if tariff is None else place.parent / tariff, tariff or ""))
     return jobs
 
 
@@ -134,7 +137,12 @@ def _files(job: Job) -> Iterator[Path]:
         return
     # any text of the file that names a file beside it: series, tariff, and what later versions add
     for text in dict.fromkeys(_texts(document)):
-        if 0 < len(text) < 200 and "\n" not in text and "\0" not in text and (job.scenario.parent / text).is_file():
+        if (
+            0 < len(text) < 200
+            and "\n" not in text
+            and "\0" not in text
+            and (job.scenario.parent / text).is_file()
+        ):
             yield job.scenario.parent / text
 
 

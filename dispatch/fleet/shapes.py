@@ -91,7 +91,9 @@ def shapes_of(homes: Sequence[tuple[str, Advised]]) -> list[Shapes]:
         drawn = _drawn([homes[at] for at in group])
         for at, found in zip(group, drawn, strict=True):
             if found is not None:
-                plain[at] = replace(plain[at], staggered=found[0], delay_minutes=found[1], free_minutes=found[2])
+                plain[at] = replace(
+                    plain[at], staggered=found[0], delay_minutes=found[1], free_minutes=found[2]
+                )
     return plain
 
 
@@ -145,7 +147,9 @@ def _drawn(homes: Sequence[tuple[str, Advised]]) -> list[tuple[Floats, int, int]
     at = np.array([mine for mine, _ in delays])
     each = np.arange(len(cases))
     chosen = replace(
-        orders, fill_kwh=orders.fill_kwh[:, at, each][:, None], drain_kwh=orders.drain_kwh[:, at, each][:, None]
+        orders,
+        fill_kwh=orders.fill_kwh[:, at, each][:, None],
+        drain_kwh=orders.drain_kwh[:, at, each][:, None],
     )
 
     def keep(block: Block) -> None:

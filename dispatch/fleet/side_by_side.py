@@ -107,9 +107,7 @@ def together(cases: Sequence[Case]) -> list[Advised | None]:
     given, orders = stacked_conditions(cases), stacked_orders([one for _, one in each])
     starts = repeating_starts(cases, given, orders, [len(pairs) for pairs, _ in each])
     tally = HomesTally(cases, given, orders, starts)
-    scans = [
-        tally.scan(home, pairs, starts[: len(pairs), home]) for home, (pairs, _) in enumerate(each)
-    ]
+    scans = [tally.scan(home, pairs, starts[: len(pairs), home]) for home, (pairs, _) in enumerate(each)]
     return _recorded(cases, spaces, scans, given, orders)
 
 
@@ -226,9 +224,7 @@ class HomesRecorder(Recorder):
 
     def of(self, candidate: int, home: int) -> dict[str, Floats]:
         """Return the flows of one run."""
-        return {
-            name: np.ascontiguousarray(table[:, candidate, home]) for name, table in self.table.items()
-        }
+        return {name: np.ascontiguousarray(table[:, candidate, home]) for name, table in self.table.items()}
 
 
 def _advised(  # noqa: PLR0913, PLR0917 - one home's share of a batch

@@ -110,6 +110,8 @@ def some_homes(given: Conditions, homes: Sequence[int]) -> Conditions:
             if name not in leave
         }
 
-    limits = StepLimits(limits=replace(given.limits.limits, **taken(given.limits.limits, set())),
-                        **taken(given.limits, {"limits"}))
+    limits = StepLimits(
+        limits=replace(given.limits.limits, **taken(given.limits.limits, set())),
+        **taken(given.limits, {"limits"}),
+    )
     return Conditions(limits=limits, **taken(given, {"limits"}))

@@ -245,7 +245,11 @@ def summarise(directory: Path) -> Summary:
 def _group(tariff: str, currency: str, group: _Gathered) -> Group:
     rows = sorted(group.rows, key=lambda row: str(row["home"]))
     savings = [_yearly(row, row["saving"]) for row in rows]
-    bounds = [_yearly(row, row["compared_cost"] - row["bound_cost"]) for row in rows if row["bound_cost"] is not None]
+    bounds = [
+        _yearly(row, row["compared_cost"] - row["bound_cost"])
+        for row in rows
+        if row["bound_cost"] is not None
+    ]
     losers = sorted(
         (
             Loser(row["home"], row["strategy"], saving)
@@ -280,9 +284,7 @@ def _some(values: Iterable[float]) -> Spread:
     return spread
 
 
-def _winners(
-    rows: list[dict[str, Any]], others: dict[str, list[tuple[str, float]]]
-) -> tuple[Winner, ...]:
+def _winners(rows: list[dict[str, Any]], others: dict[str, list[tuple[str, float]]]) -> tuple[Winner, ...]:
     by_name: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in rows:
         by_name[row["strategy"]].append(row)

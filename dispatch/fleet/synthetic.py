@@ -246,7 +246,9 @@ class Sky:
         angle = np.radians(15.0 * (hour - 12.0))
         latitude = np.radians(LATITUDE_DEGREES)
         sine = np.sin(latitude) * np.sin(declination) + np.cos(latitude) * np.cos(declination) * np.cos(angle)
-        south = np.sin(latitude) * np.cos(declination) * np.cos(angle) - np.cos(latitude) * np.sin(declination)
+        south = np.sin(latitude) * np.cos(declination) * np.cos(angle) - np.cos(latitude) * np.sin(
+            declination
+        )
         west = np.cos(declination) * np.sin(angle)
         random = np.random.default_rng([seed, 0])
         count = int(day.max()) + 2
@@ -326,10 +328,14 @@ idle_on_w = {home.idle_w:g}
 grid_w = {home.grid_w:g}
 {f"solar_w = {most_w}" if sun else ""}
 
-{'''[sun]
+{
+        '''[sun]
 csv = "series.csv"
 column = "sun_kw"
-''' if sun else ""}
+'''
+        if sun
+        else ""
+    }
 [grid]
 feed_in = "{"grid" if sun and home.sells else "none"}"
 

@@ -155,7 +155,9 @@ def _reason(winner: Winner, currency: str) -> str:
     parts = [f"{winner.strategy}: {winner.homes:,} homes"]
     by_money = winner.homes - winner.only_one_homes - winner.missing_homes
     if winner.ahead is not None:
-        parts.append(f"{by_money:,} by money, half of them by more than {format_money(winner.ahead.median, currency)}")
+        parts.append(
+            f"{by_money:,} by money, half of them by more than {format_money(winner.ahead.median, currency)}"
+        )
     if winner.only_one_homes:
         parts.append(f"{winner.only_one_homes:,} because nothing else serves and keeps the target")
     if winner.missing_homes:
@@ -172,7 +174,9 @@ def _hours(group: HomesGroup) -> Table:
         table.add_column(name, justify="right", width=12)
     for hour in range(24):
         values = (load.before[month, hour], load.after[month, hour], load.staggered[month, hour])
-        table.add_row(f"{hour:02d}-{(hour + 1) % 24:02d}", *(format_number(float(value), 1) for value in values))
+        table.add_row(
+            f"{hour:02d}-{(hour + 1) % 24:02d}", *(format_number(float(value), 1) for value in values)
+        )
     return table
 
 
