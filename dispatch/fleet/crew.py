@@ -159,7 +159,7 @@ def hired(workers: int, scheduler: str | None = None) -> Iterator[Crew]:
         LocalCluster(
             n_workers=workers,
             threads_per_worker=1,  # the work is Python and small arrays: threads would wait for each other
-            dashboard_address=None,
+            dashboard_address="127.0.0.1:0",  # any free port, for this machine only
             silence_logs="CRITICAL",
         ) as cluster,
         Client(cluster, set_as_default=False) as client,
