@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from dispatch.comparison.tariffs import TariffChoice
     from dispatch.fleet.run import Ran
     from dispatch.fleet.summary import Summary
+    from dispatch.fleet.years import Years
     from dispatch.safety.answers import Quick
     from dispatch.safety.frontier import Frontier
     from dispatch.safety.study import BackupStudy
@@ -635,3 +636,55 @@ def fleet(  # noqa: PLR0913 - one per option of the command
         progress=progress or quiet,
     )
     return FleetRun(summary=summarise(ran.directory), ran=ran)
+
+
+@dataclass(frozen=True, kw_only=True)
+class YearsRun(Result):
+    """What ``years`` found: ``found``."""
+
+    found: Years
+
+    def document(self) -> dict[str, Any]:
+        """Return every year, and the setting that is best over all."""
+        from dispatch.exports.fleet import years_document
+
+        return years_document(self.found)
+
+    def screen(self) -> object:
+        """Return the screen of ``dispatch years``."""
+        from dispatch.report.years import years_report
+
+        return years_report(self.found, full=self.full)
+
+
+def years(  # noqa: PLR0913 - one per option of the command
+    scenario: str | Path,
+    files: Sequence[str | Path] = (),
+    *,
+    drawn: int = 0,
+    seed: int = 1,
+    planned: bool = True,
+    progress: Progress | None = None,
+) -> YearsRun:
+    """Run one home through many years, from files or drawn from its own days.
+
+    Examples
+    --------
+    >>> from dispatch.door import years
+    >>> years("scenarios/quay-loft", drawn=2, planned=False).found.best.strategy
+    'off-peak-first'
+    """
+    from dispatch.arrays import quiet
+    from dispatch.fleet.years import many_years
+
+    path = Path(scenario)
+    path = path / "scenario.toml" if path.is_dir() else path
+    found = many_years(
+        path,
+        [Path(file) for file in files],
+        drawn=drawn,
+        seed=seed,
+        planned=planned,
+        progress=progress or quiet,
+    )
+    return YearsRun(found=found)

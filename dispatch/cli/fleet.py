@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from dispatch.cli.terminal import AsJson, Full, deliver, progress_bar, refusals, write
+from dispatch.cli.terminal import AsJson, Full, ScenarioPath, deliver, progress_bar, refusals, write
 
 
 def fleet(
@@ -75,6 +75,38 @@ def synthetic(
         write(f"{len(written):,} homes in {folder}; next: dispatch fleet {folder}\n")
 
 
+def years(
+    scenario: ScenarioPath,
+    year: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="[YEAR.csv]...", help="One file a year, with the columns the scenario's series have."
+        ),
+    ] = None,
+    drawn: Annotated[
+        int, typer.Option(min=0, metavar="N", help="Also years drawn from the scenario's own days.")
+    ] = 0,
+    seed: Annotated[int, typer.Option(metavar="N", help="The same seed draws the same years.")] = 1,
+    unplanned: Annotated[
+        bool, typer.Option("--as-set-only", help="Without the plans, which take longest.")
+    ] = False,
+    full: Full = False,
+    as_json: AsJson = False,
+) -> None:
+    """Run one home through many years: how the saving varies, and which setting is best over all and in the worst.
+
+    Every year is priced by the scenario's tariff. Exit code 2 if a year or the scenario cannot be used.
+    """
+    with refusals(scenario):
+        from dispatch import door
+
+        with progress_bar() as progress:
+            result = door.years(
+                scenario, year or (), drawn=drawn, seed=seed, planned=not unplanned, progress=progress
+            )
+        deliver(result, as_json=as_json, full=full)
+
+
 def register(app: typer.Typer) -> None:
     """Add these commands to the command line."""
     app.command(
@@ -85,3 +117,7 @@ def register(app: typer.Typer) -> None:
         short_help="Draw invented homes for dispatch fleet.",
         epilog="Example: dispatch synthetic homes --count 100",
     )(synthetic)
+    app.command(
+        short_help="One home through many years: the spread, the best setting over all.",
+        epilog="Example: dispatch years scenarios/quay-loft --drawn 10",
+    )(years)

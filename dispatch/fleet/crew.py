@@ -46,7 +46,7 @@ class Crew(Protocol):
 class Alone:
     """Runs batches in this process."""
 
-    def run(self, batches: Iterable[Batch], work: Work = run_batch) -> Iterator[list[Row]]:  # noqa: PLR6301
+    def run(self, batches: Iterable[Batch], work: Work = run_batch) -> Iterator[list[Row]]:
         """Yield the rows of each batch, in order."""
         yield from map(work, batches)
 
@@ -161,7 +161,10 @@ def hired(workers: int, scheduler: str | None = None) -> Iterator[Crew]:
         with client:
             yield Cluster(client)
         return
-    settings = {"distributed.scheduler.allowed-failures": DEATHS, "distributed.nanny.pre-spawn-environ": MEMORY}
+    settings = {
+        "distributed.scheduler.allowed-failures": DEATHS,
+        "distributed.nanny.pre-spawn-environ": MEMORY,
+    }
     with (
         dask.config.set(settings),
         LocalCluster(

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.fleet.side_by_side import HomesTally
+from dispatch.fleet.side_by_side import HomesTally, repeating_starts
 from dispatch.fleet.stack import kind_of, stacked_conditions, stacked_orders
 from dispatch.outcome import share_wanted
 from dispatch.rules.walk import simulate
@@ -43,7 +43,7 @@ MONTHS, HOURS = 12, 24
 
 @dataclass(frozen=True)
 class Shapes:
-    """A home's mean net power at the meter (import less export) by month and local hour, (12, 24) each. [kW]
+    """A home's mean net power at the meter (import less export) by month and local hour, (12, 24) each. [kW].
 
     NaN where the data hold no such hour.
 
@@ -135,9 +135,7 @@ def _drawn(homes: Sequence[tuple[str, Advised]]) -> list[tuple[Floats, int, int]
         told.append(Tables(case, device_space(case)).orders(cards))
         grains.append(grain)
     given, orders = stacked_conditions(cases), stacked_orders(told)
-    starts = np.empty(orders.fill_kwh.shape[1:])
-    starts[:] = [case.limits.start_kwh for case in cases]
-    # a year begun as undelayed: the few kWh by which its end differs are valued, as everywhere
+    starts = repeating_starts(cases, given, orders)
     tally = HomesTally(cases, given, orders, starts)
     delays = [
         _by_lot(tally, home, one.fill_kwh.shape[1], name)
@@ -155,7 +153,7 @@ def _drawn(homes: Sequence[tuple[str, Advised]]) -> list[tuple[Floats, int, int]
     def keep(block: Block) -> None:
         net[block.steps] = block.net[:, 0]
 
-    simulate(given, chosen, starts[:1], keep)
+    simulate(given, chosen, starts[at, each][None], keep)
     return [
         (mean_days(case, net[:, home]), mine * grain, most * grain) if most else None
         for home, (case, (mine, most), grain) in enumerate(zip(cases, delays, grains, strict=True))

@@ -105,15 +105,13 @@ def together(cases: Sequence[Case]) -> list[Advised | None]:
     spaces = [device_space(case) for case in cases]
     each = [candidates(case, space) for case, space in zip(cases, spaces, strict=True)]
     given, orders = stacked_conditions(cases), stacked_orders([one for _, one in each])
-    starts = repeating_starts(cases, given, orders, [len(pairs) for pairs, _ in each])
+    starts = repeating_starts(cases, given, orders)
     tally = HomesTally(cases, given, orders, starts)
     scans = [tally.scan(home, pairs, starts[: len(pairs), home]) for home, (pairs, _) in enumerate(each)]
     return _recorded(cases, spaces, scans, given, orders)
 
 
-def repeating_starts(
-    cases: Sequence[Case], given: Conditions, orders: Orders, counts: Sequence[int]
-) -> Floats:
+def repeating_starts(cases: Sequence[Case], given: Conditions, orders: Orders) -> Floats:
     """Find the level each candidate begins and ends with, shape (k, homes); homes that have settled rest."""
     level = np.empty(orders.fill_kwh.shape[1:])
     level[:] = [case.limits.start_kwh for case in cases]
@@ -129,7 +127,6 @@ def repeating_starts(
         moved = np.abs(end - level[:, moving]).max(axis=0)
         level[:, moving] = end
         moving = [home for home, by in zip(moving, moved.tolist(), strict=True) if by > SETTLED_KWH]
-    del counts
     return level
 
 
@@ -199,7 +196,7 @@ def _recorded(
         [[*(run.limits.start_kwh for run in mine), *[0.0] * (width - len(mine))] for mine in runs]
     ).T
     recorder = HomesRecorder(len(cases[0].times), width, len(cases))
-    simulate(given, picked(orders, columns), starts, recorder.add)
+    simulate(given, picked(orders, columns), starts, recorder.recorder.add)
     return [
         _advised(case, list(mine), [float(scan.percents[at]) for at in mine.values()], run, recorder, home)
         for home, (case, scan, mine, run) in enumerate(zip(cases, scans, best, runs, strict=True))
@@ -215,16 +212,16 @@ def _runs(case: Case, scan: Scan, best: dict[str, int]) -> list[Case]:
     return found
 
 
-class HomesRecorder(Recorder):
-    """Keeps every flow of k candidates of many homes: arrays of shape (n, k, homes)."""
+class HomesRecorder:
+    """Keeps every flow of k candidates of many homes."""
 
     def __init__(self, n: int, k: int, homes: int) -> None:
-        super().__init__(n, k * homes)
-        self.table = {name: table.reshape(n, k, homes) for name, table in self.table.items()}
+        self.recorder = Recorder(n, k, homes)
 
     def of(self, candidate: int, home: int) -> dict[str, Floats]:
         """Return the flows of one run."""
-        return {name: np.ascontiguousarray(table[:, candidate, home]) for name, table in self.table.items()}
+        table = self.recorder.table
+        return {name: np.ascontiguousarray(flows[:, candidate, home]) for name, flows in table.items()}
 
 
 def _advised(  # noqa: PLR0913, PLR0917 - one home's share of a batch

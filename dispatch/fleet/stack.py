@@ -81,7 +81,7 @@ def stacked_orders(each: Sequence[Orders]) -> Orders:
             table[:, : mine.shape[1], home] = mine
             table[:, mine.shape[1] :, home] = mine[:, -1:]
         tables[name] = table
-    return Orders(np.asarray(joint.reshape(-1), dtype=np.intp), **tables)
+    return Orders(np.asarray(joint.reshape(-1), dtype=np.intp), tables["fill_kwh"], tables["drain_kwh"])
 
 
 def picked(orders: Orders, columns: Sequence[Sequence[int]]) -> Orders:

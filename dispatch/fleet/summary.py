@@ -110,7 +110,7 @@ class Peak:
 
 @dataclass(frozen=True)
 class GroupLoad:
-    """The group's mean net power at the meters by month and local hour, arrays (12, 24). [kW]
+    """The group's mean net power at the meters by month and local hour, arrays (12, 24). [kW].
 
     Attributes
     ----------

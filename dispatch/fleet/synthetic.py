@@ -290,7 +290,7 @@ def _series(home: Home, times: pd.DatetimeIndex, load_kwh: Floats, sky: Sky) -> 
 def _scenario(home: Home) -> str:
     sun = home.panels_kw > 0
     most_w = round(1000 * 0.85 * home.panels_kw)
-    text = f"""\
+    return f"""\
 # Drawn by: dispatch synthetic. An invented home; its load is a typical one, not measured.
 name = "{home.name}"
 tariff = "../{home.tariff}"
@@ -345,4 +345,3 @@ percent = {home.reserve_percent:g}
 [backup]
 target_hours = {home.target_hours:g}
 """
-    return text

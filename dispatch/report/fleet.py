@@ -199,5 +199,5 @@ def _notes() -> Iterator[str]:
     )
     yield (
         "Load: import less export of all homes, mean of each hour of the local day by month. Days differ: the highest "
-        "single hour of a year lies above it. Neighbours share a transformer; what that carries is the utility's to say."
+        "single hour of a year lies above it. Neighbours share a transformer: ask the utility what it carries."
     )

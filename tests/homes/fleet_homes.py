@@ -17,17 +17,25 @@ def different_homes() -> dict[str, Draft]:
     return {
         "plain": small_home(),
         "no-sun": small_home(sun=False, battery={"pack_count": 1}),
-        "small-charger": small_home(charging={"grid_w": 300, "ac_input_w": 2900}, backup={"target_hours": 6.0}),
+        "small-charger": small_home(
+            charging={"grid_w": 300, "ac_input_w": 2900}, backup={"target_hours": 6.0}
+        ),
         "no-taper": small_home(battery={"taper_hours": 0.0, "pack_kwh": 1.7}, reserve={"percent": 45}),
-        "leaks": small_home(battery={"self_discharge_per_hour_fraction": 0.004}, grid={"import_limit_kw": 3.5}),
-        "sells": small_home(grid={"feed_in": "grid", "export_limit_kw": 1.2}, inverter={"efficiency_fraction": 0.9}),
+        "leaks": small_home(
+            battery={"self_discharge_per_hour_fraction": 0.004}, grid={"import_limit_kw": 3.5}
+        ),
+        "sells": small_home(
+            grid={"feed_in": "grid", "export_limit_kw": 1.2}, inverter={"efficiency_fraction": 0.9}
+        ),
         "battery-sells": small_home(grid={"feed_in": "house", "battery_feed_in": True}),
         "whole-load": small_home(inverter={"switches_whole_load": True, "continuous_w": 1200}),
         "no-target": small_home(backup={"target_hours": None}, reserve={"percent": 40}),
         "out-of-reach": small_home(backup={"target_hours": 60.0}, critical_load={"watts": 900}),
         "once": small_home(repeats=False, battery={"start": {"percent": 35}}),
         "quarter-hours": small_home(days=2, step_minutes=15),
-        "yen": small_home(currency="JPY", money=110.0, zone="Asia/Tokyo", settings={"level_step_percent": 10}),
+        "yen": small_home(
+            currency="JPY", money=110.0, zone="Asia/Tokyo", settings={"level_step_percent": 10}
+        ),
         "cold": small_home(surroundings={"monthly_c": [-9.0] * 12, "no_charging_below_c": 0.0}),
     }
 

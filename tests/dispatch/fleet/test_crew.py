@@ -8,9 +8,11 @@ from contextlib import nullcontext
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from distributed import LocalCluster
 from homes.fleet_homes import write_homes
 
 from dispatch.errors import SolveError
+from dispatch.fleet.batch import run_batch
 from dispatch.fleet.crew import Cluster, hired
 from dispatch.fleet.jobs import find_jobs
 from dispatch.fleet.run import run_fleet
@@ -59,8 +61,6 @@ def dying(marker: Path, home: str, *, always: bool) -> Any:  # noqa: ANN401
     name = str(marker)
 
     def work(batch: Batch) -> Any:  # noqa: ANN401
-        from dispatch.fleet.batch import run_batch
-
         if any(job.home == home for job in batch.jobs) and (always or not os.path.exists(name)):  # noqa: PTH110
             with open(name, "a", encoding="utf-8") as file:  # noqa: PTH123
                 file.write("killed\n")
@@ -97,10 +97,12 @@ def test_a_home_no_worker_survives_is_reported_alone_and_tried_again(
 def test_a_cluster_that_goes_away_is_told_and_the_rest_resumed(
     folder: Path, undisturbed: list[tuple[Any, ...]], tmp_path: Path
 ) -> None:
-    from distributed import LocalCluster
-
     cluster = LocalCluster(
-        n_workers=1, threads_per_worker=1, processes=False, dashboard_address="127.0.0.1:0", silence_logs="CRITICAL"
+        n_workers=1,
+        threads_per_worker=1,
+        processes=False,
+        dashboard_address="127.0.0.1:0",
+        silence_logs="CRITICAL",
     )
 
     def gone(done: int, _total: int, _label: str) -> None:

@@ -8,7 +8,6 @@ import signal
 import subprocess
 import sys
 from contextlib import nullcontext
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pyarrow.parquet as pq
@@ -19,12 +18,15 @@ from dispatch.advice.recommend import recommend
 from dispatch.case.case import load_scenario
 from dispatch.errors import ScenarioError
 from dispatch.fleet.batch import run_batch
+from dispatch.fleet.crew import Alone
 from dispatch.fleet.jobs import find_jobs, fingerprint
 from dispatch.fleet.run import run_fleet
 from dispatch.fleet.store import SCHEMA, opened, read_parts
 from dispatch.fleet.summary import summarise
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from dispatch.fleet.batch import Batch, Row
     from dispatch.fleet.jobs import Job
 
@@ -73,7 +75,9 @@ def counted(done: list[str]) -> Any:  # noqa: ANN401 - what run_fleet takes as w
     return work
 
 
-def test_the_rows_are_what_each_home_gets_alone(folder: Path, undisturbed: dict[tuple[str, str], Row]) -> None:
+def test_the_rows_are_what_each_home_gets_alone(
+    folder: Path, undisturbed: dict[tuple[str, str], Row]
+) -> None:
     for name in NAMES:
         advice = recommend(load_scenario(folder / name / "scenario.toml"))
         chosen = undisturbed[name, advice.strategy]
@@ -134,7 +138,9 @@ def test_killed_and_started_again(
         "run_fleet(find_jobs(Path(sys.argv[1])), Path(sys.argv[2]), workers=0, batch=1, work=work)\n"
     )
     command = [sys.executable, "-c", script, str(folder), str(tmp_path)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, env=dict(os.environ, PYTHONPATH=os.pathsep.join(sys.path))) as run:
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, env=dict(os.environ, PYTHONPATH=os.pathsep.join(sys.path))
+    ) as run:
         assert run.stdout is not None
         assert run.stdout.readline() == b"now\n"
         with pytest.raises(ScenarioError, match="another run is writing"):
@@ -230,8 +236,6 @@ def test_a_table_names_homes_and_tariffs(folder: Path, tmp_path: Path) -> None:
 
 
 def nullcontext_alone() -> Any:  # noqa: ANN401
-    from dispatch.fleet.crew import Alone
-
     return nullcontext(Alone())
 
 

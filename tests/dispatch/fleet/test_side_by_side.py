@@ -51,9 +51,7 @@ def test_a_home_in_a_batch_gets_what_it_gets_alone(
         pd.testing.assert_frame_equal(run.flows.frame, other.flows.frame, rtol=0, atol=1e-9)
 
 
-def test_most_of_them_did_go_side_by_side(
-    cases: dict[str, Case], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_most_of_them_did_go_side_by_side(cases: dict[str, Case], monkeypatch: pytest.MonkeyPatch) -> None:
     """Else the test above would compare a home with itself."""
     went: list[str] = []
     monkeypatch.setattr(side_by_side, "alone", lambda case: went.append(case.name))
@@ -93,4 +91,6 @@ def test_a_home_nothing_can_be_said_of_does_not_spoil_its_neighbours(cases: dict
     assert isinstance(bad, Infeasible)
     assert isinstance(good, Advised)
     assert isinstance(also_good, Advised)
-    assert good.chosen.compared_cost == pytest.approx(recommend(cases["plain"]).chosen.compared_cost, rel=1e-9)
+    assert good.chosen.compared_cost == pytest.approx(
+        recommend(cases["plain"]).chosen.compared_cost, rel=1e-9
+    )
