@@ -223,7 +223,7 @@ def backup(  # noqa: PLR0913 - one per option
 
     Examples
     --------
-    >>> from dispatch import backup
+    >>> from dispatch.door import backup
     >>> backup("scenarios/alder-row", at="20:00").study.answer.count
     365
     """
@@ -328,7 +328,7 @@ def frontier(
     Examples
     --------
     >>> from dispatch import frontier
-    >>> len(frontier("scenarios/quay-loft").found.levels)
+    >>> len(frontier("scenarios/alder-row").found.levels)
     21
     """
     from dispatch.safety.frontier import frontier as trace_frontier
@@ -354,8 +354,9 @@ class Settled(Result):
     def screen(self) -> object:
         """Return the screen of ``dispatch settings``."""
         from dispatch.report.settings import settings_report
+        from dispatch.report.settings_answer import settings_answer
 
-        return settings_report(self.study)
+        return settings_report(self.study) if self.full else settings_answer(self.study)
 
 
 def settings(home: Home, card: Path | None = None, progress: Progress | None = None) -> Settled:
@@ -363,9 +364,10 @@ def settings(home: Home, card: Path | None = None, progress: Progress | None = N
 
     Examples
     --------
-    >>> from dispatch import settings
-    >>> settings("scenarios/quay-loft").study.card.sun_first in ("load", "battery")
-    True
+    >>> from pathlib import Path
+    >>> from dispatch.door import settings
+    >>> settings("scenarios/alder-row", Path("card.toml")).study.card.sun_first
+    'battery'
     """
     from dispatch.search.study import study
     from dispatch.settings.card_file import read_card
@@ -461,7 +463,14 @@ def storm(  # noqa: PLR0913 - one per option of the command
     forecast: Path | None = None,
     recent: Path | None = None,
 ) -> StormPrepared:
-    """Prepare the battery for a storm that begins at ``begins`` and lasts ``hours``."""
+    """Prepare the battery for a storm that begins at ``begins`` and lasts ``hours``.
+
+    Examples
+    --------
+    >>> from dispatch import storm
+    >>> storm("scenarios/alder-row", "2025-01-14T18:00", "62%", "2025-01-16T06:00", 20).document()["wanted_percent"]
+    100.0
+    """
     from dispatch.ahead.storm import storm as prepare
 
     return StormPrepared(
@@ -499,7 +508,7 @@ def tariffs(home: Home, others: Sequence[str | Path], progress: Progress | None 
     --------
     >>> from dispatch import tariffs
     >>> tariffs("scenarios/alder-row", ["scenarios/alder-row/tariff-demand.toml"]).choice.ranked[0].outcome.name
-    'off-peak-first'
+    'solar-first'
     """
     from dispatch.comparison.tariffs import choose_tariff
 
@@ -555,7 +564,12 @@ def bill(
 
 
 def card_files(
-    study: SettingsStudy, files: dict[str, Path | None], made_at: dt.datetime, year: int | None
+    study: SettingsStudy,
+    files: dict[str, Path | None],
+    made_at: dt.datetime,
+    year: int | None,
+    *,
+    windows: bool = False,
 ) -> None:
     """Write the card as TOML, Markdown, page and calendar; keys ``toml``, ``md``, ``html``, ``ics``."""
     from dispatch.exports.calendar import settings_calendar
@@ -568,7 +582,7 @@ def card_files(
         "toml": lambda: card_toml(study.card, study.space.groups),
         "md": lambda: card_markdown(study),
         "html": lambda: card_page(study),
-        "ics": lambda: settings_calendar(study, made_at, year),
+        "ics": lambda: settings_calendar(study, made_at, year, windows=windows),
     }
     texts = {path: makers[kind]() for kind, path in files.items() if path is not None}
     for path, text in texts.items():

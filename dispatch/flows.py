@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
 TOLERANCE_KWH = 1e-6
 
-
 COLUMNS = (
     "import_kwh",
     "export_kwh",

@@ -39,7 +39,6 @@ _WITHOUT_MINOR_UNIT = frozenset(
     )
 )
 
-
 _IN_THOUSANDTHS = frozenset(("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND"))
 
 
@@ -126,11 +125,7 @@ def format_month(name: str) -> str:
 
 # strftime would follow whatever locale a library has set
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-
-
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-
-
 CENT = 5e-3
 
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.flows import Flows
-    from dispatch.strategies.solve import Solved
+    from dispatch.strategies.solved import Solved
 
 
 RECONCILE_RELATIVE = 1e-6
@@ -70,12 +70,15 @@ class Proof:
         Relative gap of the yes-or-no decisions; None where there are none.
     seconds : float
         Time of solving.
+    stopped : bool
+        Whether the yes-or-no decisions were stopped before the gap asked: the best found, not proven.
     """
 
     stage_values: dict[str, float]
     residual_kwh: float
     gap: float | None
     seconds: float
+    stopped: bool = False
 
 
 @dataclass(frozen=True)
@@ -294,7 +297,7 @@ def planned_outcome(solved: Solved, reference: float, reserve_percent: float | N
     flows = solved.flows
     bill = bill_of(flows)
     difference = reconcile(flows.case, flows.name, solved.money, bill)
-    proof = Proof(solved.stage_values, solved.residual, solved.gap, solved.seconds)
+    proof = Proof(solved.stage_values, solved.residual, solved.gap, solved.seconds, solved.stopped)
     return Outcome(flows.name, "planned", flows, bill, reference, difference, proof, reserve_percent)
 
 

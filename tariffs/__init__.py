@@ -8,31 +8,15 @@ from tariffs.sheet.load import load_tariff, parse_tariff
 from tariffs.sheet.tariff import Tariff
 from tariffs.terms.evaluate import evaluate
 from tariffs.terms.price_steps import price_steps
-from tariffs.terms.terms import (
-    BlockTerm,
-    DemandTerm,
-    MinimumTerm,
-    NettingGroup,
-    NettingTerm,
-    PricedSteps,
-    Schedule,
-    Step,
-)
+from tariffs.terms.terms import PricedSteps
 
 __all__ = [
     "Bill",
     "BillLine",
-    "BlockTerm",
-    "DemandTerm",
     "Meter",
     "MeterError",
-    "MinimumTerm",
-    "NettingGroup",
-    "NettingTerm",
     "PeriodBill",
     "PricedSteps",
-    "Schedule",
-    "Step",
     "Tariff",
     "TariffError",
     "bill",

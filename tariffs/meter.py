@@ -16,11 +16,7 @@ from tariffs.reading.steps import even_step
 from tariffs.reading.table import Table, kwh_factor, read_table, unit_of, without_unit
 
 Floats = NDArray[np.float64]
-
-
 _STEPS = (15, 30, 60)
-
-
 _OFFSET = re.compile(r"[+-]\d\d:?\d\d$")
 
 

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
 
 import pytest
 
 if TYPE_CHECKING:
     from homes.shipped import Year
+
+
+os.environ["DISPATCH_CACHE_DIR"] = (
+    ""  # before any test: no results kept between runs, nor by processes tests start
+)
 
 
 @pytest.hookimpl(tryfirst=True)

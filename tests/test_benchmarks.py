@@ -42,3 +42,20 @@ def test_it_measures_a_short_case(name: str, tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     for word in WORDS[name]:
         assert word in done.stdout
+
+
+def test_the_table_of_commands_measures_a_short_year(tmp_path: Path) -> None:
+    script = Path(__file__).parent / "benchmarks" / "table.py"
+    done = subprocess.run(
+        [sys.executable, str(script), "--days", "7", "--only", "hourly falling"],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(script.parents[2])},
+        timeout=120,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "hourly falling" in done.stdout
+    assert "MB" in done.stdout
+    assert "no answer" not in done.stdout

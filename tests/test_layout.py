@@ -32,6 +32,7 @@ LAYERS = {
     "dispatch.case": 5,
     "dispatch.flows": 6,
     "dispatch.program": 6,
+    "dispatch.store": 6,
     "dispatch.strategies": 7,
     "dispatch.rules": 7,
     "dispatch.backup": 7,

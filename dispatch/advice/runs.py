@@ -16,7 +16,8 @@ from dispatch.rules.replay import replay
 from dispatch.rules.score import case_conditions
 from dispatch.rules.walk import simulate
 from dispatch.settings.plain import plain_card
-from dispatch.settings.space import Tables, device_space
+from dispatch.settings.space import device_space
+from dispatch.settings.tables import Tables
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats

@@ -14,7 +14,8 @@ from dispatch.case.stored_value import lowest_price_per_kwh
 from dispatch.flows import TOLERANCE_KWH
 from dispatch.rules.score import Scorer
 from dispatch.settings.plain import plain_cards
-from dispatch.settings.space import Tables, device_space
+from dispatch.settings.space import device_space
+from dispatch.settings.tables import Tables
 from dispatch.strategies.table import CHOICES
 
 if TYPE_CHECKING:
@@ -122,12 +123,7 @@ def candidates(case: Case, space: Space) -> tuple[list[tuple[str, float]], Order
 
 
 def scan(case: Case) -> Scan:
-    """Run every strategy at every reserve the device takes, over the period that repeats.
-
-    Parameters
-    ----------
-    case : Case
-    """
+    """Run every strategy at every reserve the device takes, over the period that repeats."""
     space = device_space(case)
     pairs, orders = candidates(case, space)
     scorer = Scorer.of(case)

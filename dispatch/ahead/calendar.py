@@ -17,11 +17,9 @@ if TYPE_CHECKING:
 
 PATHS = 28
 
-
 ALIKE = (
     0.3  # how strongly days count whose eve was like today: chosen on the homes of the tests, see DEVELOPERS
 )
-
 
 LEAST_WEIGHT = 0.05
 

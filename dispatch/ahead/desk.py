@@ -28,14 +28,8 @@ if TYPE_CHECKING:
 
 
 DAYLIGHT_FROM_HOUR = 6  # before it, the day that is dawning counts as tomorrow
-
-
 ASK_HOUR = 20  # an hour at which people wonder whether the night is covered
-
-
 WARM_UP_DAYS = 14  # evenings planned before this one, so that its end has the worth the plan before gives it
-
-
 SIMPLE = "the last four weeks, each day followed by its next; days like today count more"
 
 
@@ -78,15 +72,7 @@ class SoFar:
 
 
 class Desk:
-    """All that is at hand in the evening: the case around it, its past's plans, the forecast.
-
-    Parameters
-    ----------
-    now : Now
-    level_kwh : float
-    hours : float
-    so_far : SoFar
-    """
+    """All that is at hand in the evening: the case around it, its past's plans, the forecast."""
 
     def __init__(self, now: Now, level_kwh: float, hours: float, so_far: SoFar) -> None:
         self.now, self.case, self.first, self.level_kwh = now, now.case, now.first, level_kwh

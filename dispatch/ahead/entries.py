@@ -18,14 +18,8 @@ if TYPE_CHECKING:
 
 
 TRICKLE_SHARE = 0.05  # of the charger's power: less only holds the reserve against self-discharge
-
-
 GIVEN_KWH = 0.005  # less is no discharge worth an entry
-
-
 GAP_HOURS = 3.0  # charging interrupted for less, by nothing but waiting, is one charge
-
-
 CHARGE, DISCHARGE, SUN_FIRST = "charge", "discharge", "sun first"
 
 

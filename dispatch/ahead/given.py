@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
 
 SERIES = {"load": "load", "sun": "sun", "other": "rest of the house"}
-
-
 _LEVEL = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*(%|kwh)\s*", re.IGNORECASE)
 
 

@@ -21,10 +21,10 @@ from dispatch.ahead.sweep import Money
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    import tariffs
     from dispatch.ahead.calendar import Paths
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
+    from tariffs.terms.terms import Schedule
 
 
 LATELY_DAYS = 28
@@ -60,7 +60,7 @@ class Meter:
         self.read_to = span.stop
 
 
-def price_at(schedule: tariffs.Schedule, amount: float) -> float:
+def price_at(schedule: Schedule, amount: float) -> float:
     """Return what one more unit costs at an amount: the price of the block it falls in."""
     step = next(step for step in schedule.classes if amount <= step.upper)
     starts = np.concatenate(([0.0], np.cumsum(step.widths[:-1])))
@@ -68,12 +68,7 @@ def price_at(schedule: tariffs.Schedule, amount: float) -> float:
 
 
 class Prices:
-    """The prices of a case at the margin.
-
-    Parameters
-    ----------
-    case : Case
-    """
+    """The prices of a case at the margin."""
 
     def __init__(self, case: Case) -> None:
         self.case, self.prices = case, case.prices

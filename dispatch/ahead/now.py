@@ -31,11 +31,7 @@ if TYPE_CHECKING:
 
 
 PAST_DAYS = PATHS + 24  # as far back as paths reach, and some evenings to learn from
-
-
 AFTER_DAYS = 33  # the rest of a billing month, so that its limits are not taken for a part's
-
-
 YEAR_DAYS = 364  # 52 weeks: the same weekday, the same season
 
 

@@ -34,7 +34,6 @@ if TYPE_CHECKING:
 
 PER_ENTRY = 8
 
-
 MISS_PRICES = (
     0.0,
     0.02,
@@ -47,10 +46,7 @@ MISS_PRICES = (
     4.0,
 )  # of the dearest price per kWh, for a missed step
 
-
 TIE = 1e-12
-
-
 HOLD, FILL, GIVE, LATE = 0, 1, 2, 4  # what a step does; LATE is added where the sun charges first
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from dispatch.case.limits import step_limits
 from dispatch.rules.conditions import conditions
-from dispatch.rules.walk import Block, Orders, simulate
+from dispatch.rules.walk import FlowBlock, Orders, simulate
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats
@@ -148,7 +148,7 @@ def _answers(case: Case, grid: Grid, part: slice, *, sells: bool, waits: bool) -
     drain = np.repeat([order[1] for order in orders], each)[None]
     seen: dict[str, Floats] = {}
 
-    def visit(block: Block) -> None:
+    def visit(block: FlowBlock) -> None:
         seen.update(stored=block.stored.copy(), net=block.net.copy(), unserved=block.unserved_load.copy())
 
     start = np.tile(grid.levels, steps * len(orders))

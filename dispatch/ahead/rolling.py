@@ -25,17 +25,9 @@ if TYPE_CHECKING:
 
 
 PLAN_HOURS = 36.0
-
-
 EVENING_HOUR = 20  # when the coming day is planned
-
-
 PER_ENTRY = 4  # grid points to one step of the levels a device takes
-
-
 MISS_GAIN = 0.03  # how fast the promise's price follows what was kept
-
-
 MISS_MARGIN = 0.05  # of the time the target may be missed, kept back
 
 

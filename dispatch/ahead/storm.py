@@ -28,7 +28,7 @@ from dispatch.backup.recharge import Recharge, recharges
 from dispatch.case.limits import step_limits
 from dispatch.errors import ScenarioError
 from dispatch.rules.conditions import conditions
-from dispatch.rules.walk import Block, Orders, simulate
+from dispatch.rules.walk import FlowBlock, Orders, simulate
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -39,17 +39,9 @@ if TYPE_CHECKING:
 
 
 LONGEST_HOURS = 336.0  # two weeks
-
-
 AHEAD_HOURS = 240.0  # a storm is not known longer before
-
-
 PIECE_HOURS = 1 / 30
-
-
 NEARLY_FULL = 0.99  # of full: a taper never quite arrives
-
-
 AFTER_HOURS = 24.0  # of the plan after the storm, so that what is left then counts
 
 
@@ -342,7 +334,7 @@ class _Preparation:
         drain = np.where(waiting, np.maximum(usual_drain, floor), np.inf)
         levels = np.empty((count, len(starts)))
 
-        def visit(block: Block) -> None:
+        def visit(block: FlowBlock) -> None:
             levels[block.steps] = block.stored
 
         end = simulate(given, Orders(np.arange(count), fill, drain), self.level_kwh, visit)

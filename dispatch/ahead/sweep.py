@@ -34,11 +34,7 @@ if TYPE_CHECKING:
 
 
 NOT_SERVED = 1e3  # a broken promise per kWh, times the dearest price: never worth it for money
-
-
 SAME = 5e-4  # kWh: a level to fill to that costs no more than this is as good, and holds more earlier
-
-
 TIE = 1e-9  # money by which an order must be better to be preferred
 
 

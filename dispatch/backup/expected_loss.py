@@ -50,11 +50,8 @@ if TYPE_CHECKING:
 
 
 HORIZON_HOURS = 72.0
-
-
 MEANS_FOLLOWED = 12.0
 """Beyond twelve mean durations 6 in a million exponential outages go on."""
-
 
 HOURS_PER_YEAR = 8760.0
 
@@ -205,10 +202,6 @@ def expected_loss(
         Whether the panels work in an outage.
     weights : array, shape (n,), optional
         How likely an outage begins at the end of each step, adding up to 1; default: as the scenario states.
-
-    Returns
-    -------
-    ExpectedLoss
     """
     rates = rates_of(outages)
     weights = start_weights(case, outages) if weights is None else weights

@@ -57,10 +57,6 @@ class Fuelled:
 def generator_of(case: Case) -> Fuelled | None:
     """Return the case's generator, or None if it has none that may feed the system.
 
-    Parameters
-    ----------
-    case : Case
-
     Returns
     -------
     Fuelled or None

@@ -56,7 +56,6 @@ if TYPE_CHECKING:
 _TOLERANCE_KWH = 1e-9
 """A level this little below empty is rounding, not an empty battery."""
 
-
 _TIE_HOURS = 1e-6
 """Instants this close to the minimum are equally bad: the first of them is named."""
 
@@ -187,10 +186,6 @@ def backup_summary(case: Case, stored_kwh: Floats) -> BackupSummary:
         The resolved scenario, n steps.
     stored_kwh : ndarray of float, shape (n,)
         Energy in the cells at the end of each step. [kWh]
-
-    Returns
-    -------
-    BackupSummary
     """
     hours = backup_hours(case, stored_kwh, with_sun=False)
     hours_with_sun = backup_hours(case, stored_kwh, with_sun=True)
@@ -231,10 +226,6 @@ def hours_at(case: Case, stored_kwh: float, step: int, offset_hours: float = 0.0
         Step of the data in which the grid fails. An instant at a step's end lies in the next step.
     offset_hours : float
         How far into that step. [h]
-
-    Returns
-    -------
-    MomentHours
     """
     count = len(case.times)
     step %= count

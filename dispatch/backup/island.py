@@ -44,11 +44,8 @@ if TYPE_CHECKING:
 
 
 DUST_LITRES = 1e-9
-
-
 _SHORTEST_HOURS = 1e-12
 """What is left of a step below this is rounding."""
-
 
 _MOST_STRETCHES = 1000
 

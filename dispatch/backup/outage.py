@@ -39,7 +39,6 @@ __all__ = [
     "span_of",
 ]
 
-
 STEP_COLUMNS = (
     "wanted",
     "shed",
@@ -51,7 +50,6 @@ STEP_COLUMNS = (
     "generator_to_battery",
     "unserved",
 )
-
 
 SHORTEST_HOURS = 1 / 60
 
@@ -179,10 +177,6 @@ def play(case: Case, flows: Flows, span: Span, *, sun: bool = True) -> Played:
         From :func:`span_of`.
     sun : bool
         Whether the panels work in the outage.
-
-    Returns
-    -------
-    Played
     """
     has_system = flows.has_system
     island = Island(case, sun=sun and has_system, generator=has_system, sheds=has_system)

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 Which = Literal["critical", "all"]
 """The critical load, or all served load: nothing is switched off."""
 
-
 DUST_KW = 1e-9
 """Powers closer than this are equal."""
 

@@ -35,11 +35,7 @@ if TYPE_CHECKING:
     SunGoes = Literal["load", "battery"]
 
 __all__ = ["FULL_FRACTION", "HORIZON_HOURS", "SOURCES", "Recharge", "recharge", "recharges"]
-
-
 SOURCES = ("grid", "sun", "grid and sun", "generator")
-
-
 HORIZON_HOURS = 168.0
 
 
@@ -135,10 +131,6 @@ def recharge(  # noqa: PLR0913 - an instant, a level and a source
         How far into that step. [h]
     sun_goes : str
         "load": the sun serves the load first and charges with what is left; "battery": it charges first.
-
-    Returns
-    -------
-    Recharge
     """
     goal = FULL_FRACTION * case.limits.ceiling_kwh
     run = _Run(case, source, sun_goes)

@@ -35,14 +35,11 @@ if TYPE_CHECKING:
 _ROUNDING_KWH = 1e-9
 """Energies of one step closer than this are equal."""
 
-
 FEW_WATTS = 20.0
 """No household inverter or charger is rated below this: the number is probably in kW."""
 
-
 MANY_KWH = 200.0
 """No household battery pack holds more than this: the number is probably in Wh."""
-
 
 Measure = Literal["percent", "hours", "kwh"]
 """What a reserve is counted in."""
@@ -189,10 +186,6 @@ def load_scenario(path: str | Path) -> Case:
     path : str or Path
         The scenario's TOML file; the files it names are relative to it.
 
-    Returns
-    -------
-    Case
-
     Raises
     ------
     ScenarioError
@@ -225,10 +218,6 @@ def build_case(
         Loads and unclipped sun, kWh per step.
     path : Path
         What messages call the scenario.
-
-    Returns
-    -------
-    Case
     """
     times, dt_hours = series.times, series.dt_hours
     battery_c, place = _battery_c(scenario, series), scenario.surroundings

@@ -139,16 +139,7 @@ class CheckSummary:
 
 
 def check_summary(case: Case) -> CheckSummary:
-    """Sum up a case without solving anything.
-
-    Parameters
-    ----------
-    case : Case
-
-    Returns
-    -------
-    CheckSummary
-    """
+    """Sum up a case without solving anything."""
     dt_hours, steps, limits = case.dt_hours, len(case.times), case.limits
     series = {
         "load": case.load_kwh,

@@ -43,7 +43,6 @@ if TYPE_CHECKING:
 _ROUNDING_KWH = 1e-9
 """Levels closer than this are equal."""
 
-
 _DAY_MINUTES = 1440.0
 
 

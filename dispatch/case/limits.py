@@ -115,10 +115,6 @@ def resolve_limits(scenario: Scenario, source: object = "scenario", usable_fract
     usable_fraction : float, optional
         Share of the usable energy that the cold leaves; the rest counts as empty.
 
-    Returns
-    -------
-    Limits
-
     Raises
     ------
     ScenarioError

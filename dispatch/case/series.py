@@ -35,10 +35,7 @@ if TYPE_CHECKING:
 _HOUSEHOLD_KW = 1000.0
 """A mean power no household has: above it the unit of the column is wrong."""
 
-
 SECTIONS = ("load", "other_load", "critical_load", "sun", "ac_solar")
-
-
 TEMPERATURE = "surroundings"
 
 

@@ -15,6 +15,8 @@ from typing import Annotated
 import typer
 
 from dispatch.cli.ahead import register as register_ahead_commands
+from dispatch.cli.cache import keep_results
+from dispatch.cli.cache import register as register_cache_command
 from dispatch.cli.equipment import register as register_equipment_commands
 from dispatch.cli.fleet import register as register_fleet_commands
 from dispatch.cli.intake import register as register_intake_commands
@@ -157,3 +159,9 @@ register_tariff_commands(app)
 register_intake_commands(app)
 register_equipment_commands(app)
 register_fleet_commands(app)
+
+
+register_cache_command(app)
+
+
+keep_results(app)

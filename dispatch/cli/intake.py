@@ -211,11 +211,9 @@ YearKwh = Annotated[
     float | None, typer.Option("--kwh", metavar="KWH", help="Energy of the year, from the bills.")
 ]
 
-
 Kind = Annotated[
     Household | None, typer.Option(help="Kind of household; bdew-h0 is the published mean of many homes.")
 ]
-
 
 Seed = Annotated[int, typer.Option(help="Another seed gives other days of the same kind.")]
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from dispatch.cli.terminal import AsJson, ScenarioPath, deliver, progress_bar, refusals
+from dispatch.cli.terminal import AsJson, Full, ScenarioPath, deliver, progress_bar, refusals
 
 
 def register(app: typer.Typer) -> None:
@@ -23,6 +23,7 @@ def register(app: typer.Typer) -> None:
 def settings(  # noqa: PLR0913, PLR0917 - one per option
     scenario: ScenarioPath,
     as_json: AsJson = False,
+    full: Full = False,
     card: Annotated[
         Path | None,
         typer.Option(
@@ -41,8 +42,13 @@ def settings(  # noqa: PLR0913, PLR0917 - one per option
     ] = None,
     ics: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", dir_okay=False, help="Write season changes and windows as a calendar."),
+        typer.Option(
+            metavar="FILE", dir_okay=False, help="Write season changes, raises and event days as a calendar."
+        ),
     ] = None,
+    windows: Annotated[
+        bool, typer.Option("--windows", help="With --ics: every day's windows as entries too.")
+    ] = False,
     year: Annotated[
         int | None,
         typer.Option(min=1971, max=2099, help="First year of the calendar; default: that of the data."),
@@ -61,5 +67,5 @@ def settings(  # noqa: PLR0913, PLR0917 - one per option
         with progress_bar() as progress:
             result = door.settings(scenario, card, progress)
         files = {"toml": save, "md": markdown, "html": html, "ics": ics}
-        door.card_files(result.study, files, dt.datetime.now(dt.UTC), year)
-        deliver(result, as_json=as_json)
+        door.card_files(result.study, files, dt.datetime.now(dt.UTC), year, windows=windows)
+        deliver(result, as_json=as_json, full=full)

@@ -25,20 +25,14 @@ if TYPE_CHECKING:
 
 
 NO_ANSWER, BAD_INPUT, INTERRUPTED = 1, 2, 130
-
-
 WIDTH = 80
-
 
 ScenarioPath = Annotated[
     Path,
     typer.Argument(help="The scenario file, or the directory that holds it as scenario.toml."),
 ]
 
-
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of the report.")]
-
-
 Full = Annotated[bool, typer.Option("--full", help="Show everything behind the answer.")]
 
 
@@ -82,7 +76,6 @@ CsvDirectory = Annotated[
         help="Also write the figures as CSV files into this directory.",
     ),
 ]
-
 
 ParquetDirectory = Annotated[
     Path | None,
@@ -177,8 +170,35 @@ def native_output_on_stderr() -> Iterator[None]:
 @contextmanager
 def progress_bar() -> Iterator[Progress | None]:
     """Give a callback that draws a progress bar on stderr; None where stderr is no terminal."""
-    with native_output_on_stderr(), _bar() as progress:
+    with native_output_on_stderr(), _bar() as progress, long_solves_told():
         yield progress
+
+
+@contextmanager
+def long_solves_told() -> Iterator[None]:
+    """Tell on stderr how far a long solve is; the first Ctrl-C during one keeps the best schedule it has found."""
+    import signal
+
+    from dispatch.program.watch import Watch
+
+    def interrupted(_signal: int, _frame: object) -> None:
+        if not Watch.interrupt():
+            Watch.stop.set()  # what other threads begin yet must not hold up the leaving
+            raise KeyboardInterrupt
+        tell("stopping: the best schedules found so far are kept; Ctrl-C again leaves without an answer")
+
+    def tell(text: str) -> None:
+        sys.stderr.write(("\n" if sys.stderr.isatty() else "") + wrapped(text) + "\n")
+        sys.stderr.flush()
+
+    Watch.say = staticmethod(tell)
+    before = signal.signal(signal.SIGINT, interrupted)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+        Watch.say = None
+        Watch.stop.clear()
 
 
 @contextmanager
@@ -267,10 +287,6 @@ def wrapped(message: str, keep: str = "") -> str:
         Any text; lines are wrapped one by one, keeping their indent.
     keep : str
         A part that is never divided. Words, and so paths, are not divided either.
-
-    Returns
-    -------
-    str
     """
     if not sys.stderr.isatty():
         return message

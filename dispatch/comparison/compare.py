@@ -14,6 +14,7 @@ from dispatch.advice.recommend import Recommendation, recommend
 from dispatch.arrays import quiet
 from dispatch.outcome import Outcome, planned_outcome
 from dispatch.program.program import Program
+from dispatch.strategies.kept import is_kept
 from dispatch.strategies.solve import prepare, solve
 from dispatch.strategies.table import CHOICES, STRATEGIES
 from tariffs.terms.shared_out import step_costs
@@ -97,10 +98,6 @@ def compare(case: Case, progress: Progress | None = None) -> Comparison:
     progress : callable, optional
         Called with (done, total, label) as the work goes on.
 
-    Returns
-    -------
-    Comparison
-
     Raises
     ------
     Infeasible, SolveError
@@ -155,7 +152,8 @@ def _submit(
     twin = program.twin()
     cold = [name for name in names if not STRATEGIES[name].near_reference]
     waiting = [pool.submit(_planned, advice, name, twin) for name in cold]
-    prepare(program)
+    if not all(is_kept(program, name) for name in names):
+        prepare(program)
     wait(waiting)
     twin.warm.adopt_reference(program.warm)
     idle: SimpleQueue[Program] = SimpleQueue()

@@ -28,10 +28,6 @@ CSV_COLUMNS = ("period", "start", "end", "label", "kind", "quantity", "unit", "u
 def bill_document(made: MeterBill) -> dict[str, Any]:
     """Put a bill into JSON types; its money and quantities stay decimals.
 
-    Parameters
-    ----------
-    made : MeterBill
-
     Returns
     -------
     dict
@@ -102,10 +98,6 @@ def _cells(line: BillLine) -> tuple[str, ...]:
 
 def terms_document(run: Outcome) -> dict[str, Any]:
     """Put one strategy's bill lines, event days and demand into plain JSON types.
-
-    Parameters
-    ----------
-    run : Outcome
 
     Returns
     -------

@@ -1,240 +1,40 @@
-"""Settings as an iCalendar file (RFC 5545): season changes and windows, with the zone's own clock changes.
-
-Lines end in CRLF and are folded at 75 octets, never inside a character; text escapes backslash, comma, semicolon
-and newline. Every TZID has its VTIMEZONE, built from the zone's transitions: a yearly rule where the years show one,
-else the single dates. ``UNTIL`` is in UTC, and every DTSTART is itself an instance of its rule.
-"""
+"""A card as a calendar: what a person has to do and when; the daily windows too, if asked for."""
 
 from __future__ import annotations
 
-import calendar
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from dispatch.settings.card import EVERY_DAY, HOLIDAYS, WEEKDAYS, WEEKENDS
+from dispatch.exports.icalendar import DAYS, Entry, calendar_text, weekly
+from dispatch.settings.card import (
+    EVENT_DAYS,
+    EVERY_DAY,
+    HOLIDAYS,
+    WEEKDAYS,
+    WEEKENDS,
+)
+from dispatch.settings.card_file import season_changes
+from dispatch.words.card import eve_reserve, event_dates, own_event_plans
 from tariffs.reading.clock import clock_text, pieces
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterator
 
     from dispatch.search.study import SettingsStudy
-    from dispatch.settings.card import DayPlan, Window
-
-
-FOLD_OCTETS = 75
-
-
-PRODUCT = "-//tou-dispatch//settings card//EN"
-
-
-DAYS = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
+    from dispatch.settings.card import DayPlan, DischargeWindow, Window
 
 
 BYDAY = {EVERY_DAY: DAYS, WEEKDAYS: DAYS[:5], WEEKENDS: DAYS[5:]}
+EVENING = dt.time(18)  # when a person enters what holds from midnight
+LENGTH = dt.timedelta(minutes=30)
 
 
-RULE_YEARS = 8  # a yearly rule is believed when it fits the clock changes of so many years
-
-
-def escaped(text: str) -> str:
-    """Escape a TEXT value (RFC 5545, 3.3.11)."""
-    for plain, code in (("\\", "\\\\"), (";", "\\;"), (",", "\\,"), ("\r\n", "\n"), ("\n", "\\n")):
-        text = text.replace(plain, code)
-    return text
-
-
-def folded(line: str) -> str:
-    """Fold a content line at 75 octets with CRLF and a space (RFC 5545, 3.1), never inside a character."""
-    parts, current, room = [], "", FOLD_OCTETS
-    for character in line:
-        size = len(character.encode())
-        if size > room:
-            parts.append(current)
-            current, room = "", FOLD_OCTETS - 1
-        current += character
-        room -= size
-    return "\r\n ".join([*parts, current])
-
-
-@dataclass(frozen=True)
-class Event:
-    """One entry of the calendar.
-
-    Attributes
-    ----------
-    uid, summary, description : str
-    begins, ends : datetime
-        Local wall time, without zone.
-    rule : str or None
-        RRULE value.
-    also : tuple of datetime
-        Further starts (RDATE).
-    """
-
-    uid: str
-    summary: str
-    description: str
-    begins: dt.datetime
-    ends: dt.datetime
-    rule: str | None = None
-    also: tuple[dt.datetime, ...] = ()
-
-
-def weekly(days: Iterable[str], last: dt.datetime) -> str:
-    """Return a weekly rule for these days up to a last start (aware)."""
-    until = last.astimezone(dt.UTC).strftime("%Y%m%dT%H%M%SZ")
-    return f"FREQ=WEEKLY;UNTIL={until};WKST=MO;BYDAY={','.join(days)}"
-
-
-def calendar_text(name: str, zone: str, events: Sequence[Event], stamp: dt.datetime) -> str:
-    """Write a calendar.
-
-    Parameters
-    ----------
-    name : str
-        Shown by calendar software.
-    zone : str
-        IANA name.
-    events : sequence of Event
-    stamp : datetime
-        Aware; when the file was made.
-
-    Returns
-    -------
-    str
-        CRLF line ends.
-    """
-    years = {moment.year for event in events for moment in (event.begins, event.ends)} or {stamp.year}
-    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", f"PRODID:{PRODUCT}", "CALSCALE:GREGORIAN", "METHOD:PUBLISH"]
-    lines += [f"X-WR-CALNAME:{escaped(name)}", f"X-WR-TIMEZONE:{zone}"]
-    lines += time_zone_lines(zone, min(years))
-    for event in events:
-        lines += _event_lines(event, zone, stamp)
-    lines.append("END:VCALENDAR")
-    return "".join(f"{folded(line)}\r\n" for line in lines)
-
-
-def _event_lines(event: Event, zone: str, stamp: dt.datetime) -> Iterator[str]:
-    yield "BEGIN:VEVENT"
-    yield f"UID:{event.uid}"
-    yield f"DTSTAMP:{stamp.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}"
-    yield f"DTSTART;TZID={zone}:{event.begins:%Y%m%dT%H%M%S}"
-    yield f"DTEND;TZID={zone}:{event.ends:%Y%m%dT%H%M%S}"
-    if event.rule:
-        yield f"RRULE:{event.rule}"
-    if event.also:
-        yield f"RDATE;TZID={zone}:" + ",".join(f"{moment:%Y%m%dT%H%M%S}" for moment in event.also)
-    yield f"SUMMARY:{escaped(event.summary)}"
-    yield f"DESCRIPTION:{escaped(event.description)}"
-    yield "TRANSP:TRANSPARENT"
-    yield "END:VEVENT"
-
-
-# ---- the zone ----------------------------------------------------------------------------------------------
-@dataclass(frozen=True)
-class ClockChange:
-    """One change of the clock: local wall time before it, and the offsets."""
-
-    at: dt.datetime
-    before: dt.timedelta
-    after: dt.timedelta
-    name: str
-    is_dst: bool
-
-
-def clock_changes(zone: str, first_year: int, last_year: int) -> list[ClockChange]:
-    """Find every change of a zone's clock in some years, to the second."""
-    where = ZoneInfo(zone)
-
-    def local(moment: dt.datetime) -> dt.datetime:
-        return moment.astimezone(where)
-
-    found = []
-    low = dt.datetime(first_year, 1, 1, tzinfo=dt.UTC)
-    while low.year <= last_year:
-        high = low + dt.timedelta(days=1)
-        if local(low).utcoffset() != local(high).utcoffset():
-            left, right = low, high
-            while right - left > dt.timedelta(seconds=1):
-                middle = left + (right - left) / 2
-                middle = middle.replace(microsecond=0)
-                if local(middle).utcoffset() == local(low).utcoffset():
-                    left = middle
-                else:
-                    right = middle
-            before, after = _offset(local(left)), _offset(local(right))
-            wall = (right + before).replace(tzinfo=None)
-            moment = local(right)
-            found.append(ClockChange(wall, before, after, moment.tzname() or zone, bool(moment.dst())))
-        low = high
-    return found
-
-
-def _offset(moment: dt.datetime) -> dt.timedelta:
-    return moment.utcoffset() or dt.timedelta(0)
-
-
-def time_zone_lines(zone: str, first_year: int) -> list[str]:
-    """Write the VTIMEZONE of a zone, good from the start of ``first_year`` on."""
-    changes = clock_changes(zone, first_year - 1, first_year + RULE_YEARS - 2)
-    lines = ["BEGIN:VTIMEZONE", f"TZID:{zone}"]
-    start = dt.datetime(first_year - 1, 1, 1, tzinfo=ZoneInfo(zone))
-    now = _offset(start)
-    opening = ClockChange(start.replace(tzinfo=None), now, now, start.tzname() or zone, bool(start.dst()))
-    lines += _observance(opening, [])
-    kinds: dict[tuple[dt.timedelta, dt.timedelta, str], list[ClockChange]] = {}
-    for change in changes:
-        kinds.setdefault((change.before, change.after, change.name), []).append(change)
-    for group in kinds.values():
-        lines += _observance(group[0], group)
-    return [*lines, "END:VTIMEZONE"]
-
-
-def _observance(first: ClockChange, group: Sequence[ClockChange]) -> Iterator[str]:
-    kind = "DAYLIGHT" if first.is_dst else "STANDARD"
-    yield f"BEGIN:{kind}"
-    yield f"DTSTART:{first.at:%Y%m%dT%H%M%S}"
-    yield f"TZOFFSETFROM:{_offset_text(first.before)}"
-    yield f"TZOFFSETTO:{_offset_text(first.after)}"
-    yield f"TZNAME:{escaped(first.name)}"
-    rule = yearly_rule([change.at for change in group])
-    if rule:
-        yield f"RRULE:{rule}"
-    else:
-        for change in group[1:]:
-            yield f"RDATE:{change.at:%Y%m%dT%H%M%S}"
-    yield f"END:{kind}"
-
-
-def _offset_text(offset: dt.timedelta) -> str:
-    seconds = round(offset.total_seconds())
-    sign, seconds = ("-" if seconds < 0 else "+"), abs(seconds)
-    text = f"{sign}{seconds // 3600:02d}{seconds % 3600 // 60:02d}"
-    return text + (f"{seconds % 60:02d}" if seconds % 60 else "")
-
-
-def yearly_rule(moments: Sequence[dt.datetime]) -> str | None:
-    """Return the yearly rule that clock changes of consecutive years follow; None where there is none."""
-    if len(moments) < RULE_YEARS - 1:
-        return None
-    first = moments[0]
-    years = [moment.year for moment in moments]
-    alike = {(m.month, m.weekday(), m.time()) for m in moments}
-    if len(alike) != 1 or years != list(range(years[0], years[0] + len(years))):
-        return None
-    last = all(m.day + 7 > calendar.monthrange(m.year, m.month)[1] for m in moments)
-    ranks = {(m.day - 1) // 7 + 1 for m in moments}
-    if not last and len(ranks) != 1:
-        return None
-    rank = -1 if last else ranks.pop()
-    return f"FREQ=YEARLY;BYMONTH={first.month};BYDAY={rank}{DAYS[first.weekday()]}"
-
-
-# ---- the card ----------------------------------------------------------------------------------------------
-def settings_calendar(study: SettingsStudy, stamp: dt.datetime, year: int | None = None) -> str:
-    """Write the calendar of a card: an entry for every change of season, and one for every window.
+def settings_calendar(
+    study: SettingsStudy, stamp: dt.datetime, year: int | None = None, *, windows: bool = False
+) -> str:
+    """Write the calendar of a card: changes of season, raised reserves and event days; with ``windows`` those too.
 
     Parameters
     ----------
@@ -242,26 +42,33 @@ def settings_calendar(study: SettingsStudy, stamp: dt.datetime, year: int | None
     stamp : datetime
         Aware; when the file was made.
     year : int, optional
-        First year to write it for; default: that of the data. The seasons' dates are the same.
+        First year to write it for; default: that of the data. The dates are the same.
+    windows : bool
+        Whether every window of every day is an entry too.
     """
     case = study.case
-    zone = case.scenario.site.time_zone
     shift = 0 if year is None else year - case.times[0].year
-    events = []
-    for number, (begins, ends, season) in enumerate(_seasons(study, shift), start=1):
-        if len({name for _, name in study.changes}) > 1:
-            events.append(_season_event(study, number, begins, season))
-        for g, group in enumerate(study.space.groups):
-            if group.season == season:
-                events += _window_events(study, (number, g), begins, ends)
-    return calendar_text(f"Battery settings: {case.name}", zone, events, stamp)
+    entries = [
+        entry
+        for number, (date, season) in enumerate(study.changes, start=1)
+        for entry in _change_entries(study, number, _shifted(date, shift), season)
+    ]
+    entries += _raise_entries(study, shift)
+    entries += _event_entries(study, shift)
+    if windows:
+        for number, (begins, ends, season) in enumerate(_seasons(study, shift), start=1):
+            for g, group in enumerate(study.space.groups):
+                if group.season == season:
+                    entries += _window_entries(study, (number, g), (begins, ends), shift)
+    return calendar_text(f"Battery settings: {case.name}", case.scenario.site.time_zone, entries, stamp)
 
 
 def _seasons(study: SettingsStudy, shift: int) -> Iterator[tuple[dt.date, dt.date, str]]:
     """Stretches of one season: first day, day after the last, name."""
     end = (study.case.times[-1]).date() + dt.timedelta(days=1)
-    dates = [date for date, _ in study.changes] + [end]
-    for (begin, season), finish in zip(study.changes, dates[1:], strict=True):
+    changes = season_changes(study.case, study.space)
+    dates = [date for date, _ in changes] + [end]
+    for (begin, season), finish in zip(changes, dates[1:], strict=True):
         yield _shifted(begin, shift), _shifted(finish, shift), season
 
 
@@ -272,76 +79,156 @@ def _shifted(day: dt.date, years: int) -> dt.date:
         return day.replace(year=day.year + years, day=28)
 
 
-def _season_event(study: SettingsStudy, number: int, day: dt.date, season: str) -> Event:
-    begins = dt.datetime.combine(day, dt.time())
-    texts = [
-        f"{group.days}: {plan_text(plan)}"
-        for group, plan in zip(study.space.groups, study.card.plans, strict=True)
-        if group.season == season
-    ]
-    return Event(
-        uid=f"{_slug(study)}-season-{number}@tou-dispatch",
-        summary=f"Battery: enter the {season} settings",
-        description="\n".join([f"Sun first to the {study.card.sun_first}.", *texts]),
+def _entry(study: SettingsStudy, key: str, begins: dt.datetime, summary: str, description: str) -> Entry:
+    return Entry(
+        uid=f"{_slug(study)}-{key}@tou-dispatch",
+        summary=summary,
+        description=description,
         begins=begins,
-        ends=begins + dt.timedelta(minutes=30),
+        ends=begins + LENGTH,
     )
+
+
+def _change_entries(study: SettingsStudy, number: int, day: dt.date, season: str) -> Iterator[Entry]:
+    """Say when a season's settings are entered, and on its eve a reserve that is higher than today's."""
+    reserve = eve_reserve(study, season) if number > 1 else None
+    if reserve is not None:
+        eve = dt.datetime.combine(day - dt.timedelta(days=1), EVENING)
+        text = f"Tomorrow the {season} settings begin; their reserve holds already."
+        yield _entry(study, f"eve-{number}", eve, f"Battery: raise the reserve to {reserve:g} %", text)
+    summary = f"Battery: enter the {season} settings"
+    if len(study.changes) == 1:
+        summary = "Battery: enter the settings"
+    text = f"Sun first to the {study.card.sun_first}.\n{_season_text(study, season)}"
+    yield _entry(study, f"season-{number}", dt.datetime.combine(day, dt.time()), summary, text)
+
+
+def _season_text(study: SettingsStudy, season: str) -> str:
+    pairs = zip(study.space.groups, study.card.plans, strict=True)
+    return "\n".join(f"{group.days}: {plan_text(plan)}" for group, plan in pairs if group.season == season)
+
+
+def _raise_entries(study: SettingsStudy, shift: int) -> Iterator[Entry]:
+    """Say when to enter a raised reserve, and when to take it back."""
+    for number, one in enumerate(study.card.raises, start=1):
+        begins, ends = (
+            dt.datetime.combine(_shifted(moment.date(), shift), moment.time())
+            for moment in (one.begins, one.ends)
+        )
+        what = f"reserve to {one.reserve_percent:g} %"
+        until = f"Set it back at {ends:%Y-%m-%d %H:%M}."
+        yield _entry(study, f"raise-{number}", begins, f"Battery: raise the {what}", until)
+        season = _season_at(study, one.ends)
+        yield _entry(
+            study, f"raise-{number}-back", ends, "Battery: set the reserve back", _season_text(study, season)
+        )
+
+
+def _season_at(study: SettingsStudy, wall: dt.datetime) -> str:
+    changes = season_changes(study.case, study.space)
+    held = [season for date, season in changes if date <= wall.date()]
+    return held[-1] if held else changes[0][1]
+
+
+def _event_entries(study: SettingsStudy, shift: int) -> Iterator[Entry]:
+    """Say what to do on the evening before event days, and after the last of a run of them."""
+    dates = event_dates(study)
+    own = own_event_plans(study)
+    for day in dates:
+        season = _season_at(study, dt.datetime.combine(day, dt.time()))
+        begins = dt.datetime.combine(_shifted(day - dt.timedelta(days=1), shift), EVENING)
+        after = dt.datetime.combine(_shifted(day + dt.timedelta(days=1), shift), dt.time())
+        if not own:
+            text = "The settings of the day serve it."
+            yield _entry(
+                study, f"event-{day}", begins, "Battery: event day tomorrow, nothing to change", text
+            )
+            continue
+        if day - dt.timedelta(days=1) not in dates:
+            text = "\n".join(
+                plan_text(plan)
+                for group, plan in zip(study.space.groups, study.card.plans, strict=True)
+                if group.season == season and group.days == EVENT_DAYS
+            )
+            summary = "Battery: event day tomorrow, enter the event-day settings for 00:00"
+            yield _entry(study, f"event-{day}", begins, summary, text)
+        if day + dt.timedelta(days=1) not in dates:
+            summary = "Battery: event over, the usual settings again"
+            yield _entry(study, f"event-{day}-back", after, summary, _season_text(study, season))
 
 
 def plan_text(plan: DayPlan) -> str:
     """Say a plan in one line."""
     parts = [f"reserve {plan.reserve_percent:g} %"]
     parts += [f"charge {w.text} to {w.to_percent:g} %" for w in plan.charge] or ["no grid charging"]
-    parts += [f"discharge {w.text}" for w in plan.discharge] or ["no discharge"]
+    parts += [f"discharge {w.text} {_down(plan, w)}" for w in plan.discharge] or ["no discharge"]
     return "; ".join(parts)
 
 
-def _window_events(
-    study: SettingsStudy, key: tuple[int, int], begins: dt.date, ends: dt.date
-) -> Iterator[Event]:
+def _down(plan: DayPlan, window: DischargeWindow) -> str:
+    return f"down to {plan.reserve_percent if window.to_percent is None else window.to_percent:g} %"
+
+
+def _window_entries(
+    study: SettingsStudy, key: tuple[int, int], span: tuple[dt.date, dt.date], shift: int
+) -> Iterator[Entry]:
     number, g = key
     group, plan = study.space.groups[g], study.card.plans[g]
     windows: list[tuple[Window, str]] = [
         (w, f"Battery: charge from the grid to {w.to_percent:g} %") for w in plan.charge
     ]
-    windows += [(w, f"Battery: gives down to {plan.reserve_percent:g} %") for w in plan.discharge]
+    windows += [(w, f"Battery: gives {_down(plan, w)}") for w in plan.discharge]
+    starts = _starts(study, group.days, span, shift)
+    if not starts:
+        return
+    zone = ZoneInfo(study.case.scenario.site.time_zone)
+    by_rule = group.days in BYDAY and starts == _of_week(group.days, span)
     for index, (window, summary) in enumerate(windows, start=1):
         for piece, (start, end) in enumerate(pieces(window.start, window.end)):
-            starts = _starts(study, group.days, begins, ends)
-            if not starts:
-                continue
             first = dt.datetime.combine(starts[0], dt.time(start // 60, start % 60))
             last = dt.datetime.combine(starts[-1], dt.time(start // 60, start % 60))
-            zone = ZoneInfo(study.case.scenario.site.time_zone)
-            by_rule = group.days != HOLIDAYS and not study.case.scenario.settings.knows_holidays
-            yield Event(
-                uid=f"{_slug(study)}-{number}-{g}-{index}-{piece}@tou-dispatch",
-                summary=f"{summary} ({group.season}, {group.days})",
-                description=f"{clock_text(window.start)}-{clock_text(window.end)}. {plan_text(plan)}",
-                begins=first,
+            entry = _entry(
+                study,
+                f"{number}-{g}-{index}-{piece}",
+                first,
+                f"{summary} ({group.season}, {group.days})",
+                f"{clock_text(window.start)}-{clock_text(window.end)}. {plan_text(plan)}",
+            )
+            yield replace(
+                entry,
                 ends=first + dt.timedelta(minutes=end - start),
                 rule=weekly(BYDAY[group.days], last.replace(tzinfo=zone)) if by_rule else None,
                 also=() if by_rule else tuple(dt.datetime.combine(day, first.time()) for day in starts[1:]),
             )
 
 
-def _starts(study: SettingsStudy, days: str, begins: dt.date, ends: dt.date) -> list[dt.date]:
+def _of_week(days: str, span: tuple[dt.date, dt.date]) -> list[dt.date]:
+    """Dates of a stretch that are days of the week of this kind."""
+    begins, ends = span
+    every = (begins + dt.timedelta(days=i) for i in range((ends - begins).days))
+    return [day for day in every if DAYS[day.weekday()] in BYDAY[days]]
+
+
+def _starts(study: SettingsStudy, days: str, span: tuple[dt.date, dt.date], shift: int) -> list[dt.date]:
     """Dates of a stretch on which a plan holds."""
-    every = [begins + dt.timedelta(days=i) for i in range((ends - begins).days)]
-    holidays = _holidays(study) if study.case.scenario.settings.knows_holidays else frozenset()
-    if days == HOLIDAYS:
-        return [day for day in every if day in holidays]
-    wanted = BYDAY[days]
+    events = {_shifted(day, shift) for day in event_dates(study)}
+    holidays = {_shifted(day, shift) for day in _holidays(study)}
+    if days in {EVENT_DAYS, HOLIDAYS}:
+        chosen = events if days == EVENT_DAYS else holidays - events
+        return sorted(day for day in chosen if span[0] <= day < span[1])
     return [
-        day for day in every if DAYS[day.weekday()] in wanted and (days == EVERY_DAY or day not in holidays)
+        day
+        for day in _of_week(days, span)
+        if day not in events and (days == EVERY_DAY or day not in holidays)
     ]
 
 
-def _holidays(study: SettingsStudy) -> frozenset[dt.date]:
+def _holidays(study: SettingsStudy) -> set[dt.date]:
+    """Holidays of the data that the device knows."""
     space = study.space
     mine = [g for g, group in enumerate(space.groups) if group.days == HOLIDAYS]
     inside = [g in mine for g in space.group_of.tolist()]
-    return frozenset(moment.date() for moment, flag in zip(study.case.times, inside, strict=True) if flag)
+    return {moment.date() for moment, flag in zip(study.case.times, inside, strict=True) if flag}
 
 
 def _slug(study: SettingsStudy) -> str:

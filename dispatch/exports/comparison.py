@@ -27,11 +27,6 @@ if TYPE_CHECKING:
 def comparison_document(comparison: Comparison, quick: Quick) -> dict[str, Any]:
     """Put a comparison into plain JSON types.
 
-    Parameters
-    ----------
-    comparison : Comparison
-    quick : Quick
-
     Returns
     -------
     dict

@@ -31,12 +31,7 @@ if TYPE_CHECKING:
 
 
 def backup_document(study: BackupStudy) -> dict[str, Any]:
-    """Put what ``dispatch backup`` shows into plain JSON types.
-
-    Parameters
-    ----------
-    study : BackupStudy
-    """
+    """Put what ``dispatch backup`` shows into plain JSON types."""
     outcome = study.outcome
     backup = outcome.backup
     return {
@@ -118,17 +113,7 @@ def backup_csv(study: BackupStudy, directory: Path) -> tuple[Path, ...]:
 
 
 def outage_document(case: Case, plays: Sequence[Played]) -> dict[str, Any]:
-    """Put what ``dispatch outage`` shows into plain JSON types.
-
-    Parameters
-    ----------
-    case : Case
-    plays : sequence of Played
-
-    Returns
-    -------
-    dict
-    """
+    """Put what ``dispatch outage`` shows into plain JSON types."""
     first = plays[0]
     return {
         **head(case),
@@ -156,7 +141,6 @@ _TOLD_APART = {
     "tank_empty_at",
 }
 """Fields of an outage that are written in a form of their own."""
-
 
 _DC = ("sun_to_load", "sun_to_battery", "spill", "battery_to_load")
 """Flows of a step on the DC side; all others are AC, and ``stored_kwh`` is in the cells."""
@@ -203,10 +187,6 @@ def outage_csv(plays: Sequence[Played], directory: Path) -> tuple[Path, ...]:
 
 def frontier_document(found: Frontier) -> dict[str, Any]:
     """Put what ``dispatch frontier`` shows into plain JSON types.
-
-    Parameters
-    ----------
-    found : Frontier
 
     Returns
     -------

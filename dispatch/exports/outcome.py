@@ -33,10 +33,6 @@ def head(case: Case) -> dict[str, Any]:
 def outcome_document(run: Outcome) -> dict[str, Any]:
     """Put one run into plain JSON types.
 
-    Parameters
-    ----------
-    run : Outcome
-
     Returns
     -------
     dict
@@ -116,10 +112,6 @@ def _backup(run: Outcome) -> dict[str, Any]:
 
 def step_table(run: Outcome) -> pd.DataFrame:
     """Lay one run's steps out with everything needed to check or re-solve them.
-
-    Parameters
-    ----------
-    run : Outcome
 
     Returns
     -------

@@ -14,10 +14,11 @@ from dispatch.words.card import (
     result_lines,
     safety_lines,
     sections,
+    simple_lines,
     sun_line,
 )
 from dispatch.words.notices import cautions
-from tariffs.reading.clock import pieces
+from tariffs.reading.clock import MINUTES_PER_DAY, pieces
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -30,8 +31,8 @@ STYLE = """
 :root { color-scheme: light; }
 * { box-sizing: border-box; }
 body { font: 15px/1.4 system-ui, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif; color: #1b1f24;
-  background: #fff; max-width: 760px; margin: 24px auto; padding: 0 20px; }
-h1 { font-size: 24px; margin: 0 0 2px; }
+  background: #fff; max-width: 760px; margin: 24px auto; padding: 0 20px; overflow-wrap: break-word; }
+h1 { font-size: 24px; line-height: 1.2; margin: 0 0 2px; }
 h2 { font-size: 17px; margin: 22px 0 6px; border-bottom: 2px solid #1b1f24; padding-bottom: 2px; }
 p.sub { margin: 0 0 10px; color: #4a5560; }
 p.sun { font-size: 16px; font-weight: 600; border: 2px solid #1b1f24; padding: 8px 12px; margin: 12px 0; }
@@ -43,28 +44,51 @@ td.big { font-size: 18px; font-weight: 700; white-space: nowrap; }
 td.why { color: #4a5560; font-size: 13px; }
 td.num, th.num { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
 tr.chosen td { font-weight: 700; background: #eef2f5; }
-svg { width: 100%; height: 46px; display: block; margin: 4px 0; }
+.strip { position: relative; height: 24px; margin: 8px 0 0; border: 1px solid #8a949e; background: #f3f5f7; }
+.strip svg { position: absolute; inset: 0; width: 100%; height: 100%; }
+.strip b { position: absolute; top: 3px; transform: translateX(-50%); font-size: 12px; line-height: 16px;
+  padding: 0 4px; background: #fff; }
+.hours { position: relative; height: 18px; margin-bottom: 4px; }
+.hours span { position: absolute; transform: translateX(-50%); font-size: 12px; color: #4a5560; }
+.hours span:first-child { transform: none; }
+.hours span:last-child { transform: translateX(-100%); }
 ul { margin: 4px 0; padding-left: 20px; }
 li { margin: 3px 0; }
 .small { font-size: 13px; color: #4a5560; }
-@page { size: A4; margin: 14mm; }
-@media print { body { margin: 0; padding: 0; max-width: none; font-size: 12.5px; } td.big { font-size: 15px; }
-  h2 { margin-top: 12px; break-after: avoid; } }
+@media (max-width: 520px) {
+  body { margin: 12px auto; padding: 0 14px; }
+  tr.head { display: none; }
+  table, tbody, tr, td { display: block; width: auto; }
+  table.enter tr { border-bottom: 1px solid #8a949e; padding: 6px 0; }
+  table.enter td { border: 0; padding: 1px 0; }
+  table.enter td.big { display: inline-block; margin-right: 18px; }
+  table.ways tr { padding: 6px 8px; border-bottom: 1px solid #8a949e; }
+  table.ways td { display: flex; justify-content: space-between; gap: 12px; border: 0; padding: 1px 0; }
+  table.ways td::before { content: attr(data-is); color: #4a5560; font-weight: 400; }
+  table.ways td:first-child { font-weight: 700; }
+}
+@page { size: A4; margin: 12mm; }
+@media print {
+  body { margin: 0; padding: 0; max-width: none; font-size: 12px; line-height: 1.3; }
+  h1 { font-size: 19px; } h2 { font-size: 14px; margin-top: 8px; margin-bottom: 2px; break-after: avoid; }
+  p.sub { margin-bottom: 4px; } p.sun { font-size: 13px; padding: 4px 8px; margin: 6px 0; }
+  section.plan { margin-top: 6px; } td, th { padding: 2px 6px; } td.big { font-size: 14px; }
+  td.why, .small { font-size: 12px; } li { margin: 1px 0; } .strip { height: 20px; margin-top: 4px; }
+  .strip b { top: 1px; } .strip, .strip * { print-color-adjust: exact; -webkit-print-color-adjust: exact; }
+  .screen { display: none; }
+}
 """
-
 
 HATCHING = (
     '<defs><pattern id="c" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
     '<rect width="6" height="6" fill="#fff"/><rect width="3" height="6" fill="#1f6f8b"/></pattern></defs>'
 )
 
+LEAST_LABELLED = {"charge": 210, "discharge": 270}  # minutes of a window with room for its word on a phone
+
 
 def card_page(study: SettingsStudy) -> str:
     """Write the page.
-
-    Parameters
-    ----------
-    study : SettingsStudy
 
     Returns
     -------
@@ -85,9 +109,9 @@ def card_page(study: SettingsStudy) -> str:
         body += _plan(study, heading, group)
     body += _listed("When to change", change_lines(study))
     body += _listed("How to enter it", how_to_enter(study))
-    body += _listed("What it earns", [*result_lines(study), *safety_lines(study)])
-    body += _ways(study)
-    body += _listed("What this rests on", assumption_lines(study), small=True)
+    body += _listed("What it earns", [*result_lines(study), *simple_lines(study), *safety_lines(study)])
+    body += ['<div class="screen">', *_ways(study)]
+    body += [*_listed("What this rests on", assumption_lines(study), small=True), "</div>"]
     body += _listed("Cautions", cautions(study.case), small=True)
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
@@ -102,7 +126,7 @@ def _plan(study: SettingsStudy, heading: str, group: int) -> Iterator[str]:
     yield '<section class="plan">'
     yield f"<h2>{escape(heading)}</h2>"
     yield _clock_strip(study, group)
-    yield "<table><tr><th>Enter</th><th>When</th><th>Level</th><th>Why</th></tr>"
+    yield '<table class="enter"><tr class="head"><th>Enter</th><th>When</th><th>Level</th><th>Why</th></tr>'
     for row in card_rows(study, group):
         yield (
             f'<tr><td>{escape(row.entry)}</td><td class="big">{escape(row.when)}</td>'
@@ -112,31 +136,25 @@ def _plan(study: SettingsStudy, heading: str, group: int) -> Iterator[str]:
 
 
 def _clock_strip(study: SettingsStudy, group: int) -> str:
-    """Draw the day as a strip: charging hatched, giving solid, with its words, so that it prints without colour."""
+    """Draw the day as a strip: charging hatched, giving solid, with its words, so that it prints without colour.
+
+    Places are shares of the width and words are text of the page, so that a narrow screen makes nothing smaller.
+    """
     plan = study.card.plans[group]
-    parts = [
-        '<svg viewBox="0 0 720 46" role="img" aria-label="the day from 0 to 24 h">',
-        HATCHING,
-        '<rect x="0" y="4" width="720" height="22" fill="#f3f5f7" stroke="#8a949e"/>',
-    ]
-    marks: list[tuple[Window, str, str, str]] = [(w, "url(#c)", "#1b1f24", "charge") for w in plan.charge]
-    marks += [(w, "#d98a1f", "#1b1f24", "discharge") for w in plan.discharge]
-    for window, fill, ink, word in marks:
+    parts = [f'<div class="strip"><svg role="img" aria-label="the day from 0 to 24 h">{HATCHING}']
+    marks: list[tuple[Window, str, str]] = [(w, "url(#c)", "charge") for w in plan.charge]
+    marks += [(w, "#d98a1f", "discharge") for w in plan.discharge]
+    words = []
+    for window, fill, word in marks:
         for start, end in pieces(window.start, window.end):
-            x, width = start / 2, (end - start) / 2
+            x, width = start / MINUTES_PER_DAY, (end - start) / MINUTES_PER_DAY
             parts.append(
-                f'<rect x="{x:g}" y="4" width="{width:g}" height="22" fill="{fill}" stroke="{ink}"/>'
+                f'<rect x="{x:.3%}" y="0" width="{width:.3%}" height="100%" fill="{fill}" stroke="#1b1f24"/>'
             )
-            if width >= 60:
-                parts.append(
-                    f'<rect x="{x + width / 2 - 29:g}" y="8" width="58" height="14" fill="#fff" opacity="0.85"/>'
-                    f'<text x="{x + width / 2:g}" y="19" font-size="12" text-anchor="middle">{word}</text>'
-                )
-    parts += [
-        f'<text x="{min(max(hour * 30, 8), 710)}" y="41" font-size="12" text-anchor="middle">{hour}</text>'
-        for hour in range(0, 25, 3)
-    ]
-    return "".join([*parts, "</svg>"])
+            if end - start >= LEAST_LABELLED[word]:
+                words.append(f'<b style="left:{x + width / 2:.3%}">{word}</b>')
+    hours = "".join(f'<span style="left:{hour / 24:.3%}">{hour}</span>' for hour in range(0, 25, 3))
+    return "".join([*parts, "</svg>", *words, f'</div><div class="hours">{hours}</div>'])
 
 
 def _listed(title: str, lines: Iterable[str], *, small: bool = False) -> Iterator[str]:
@@ -152,7 +170,8 @@ def _ways(study: SettingsStudy) -> Iterator[str]:
     currency, horizon = study.case.currency, study.case.limits.backup_horizon_hours
     bound, places = study["bound"].compared_cost, currency_decimals(currency)
     heads = (f"bill, {currency}", "wear", "bill + wear", "above the bound", "least backup")
-    yield "<table><tr><th></th>" + "".join(f'<th class="num">{head}</th>' for head in heads) + "</tr>"
+    titles = "".join(f'<th class="num">{head}</th>' for head in heads)
+    yield f'<table class="ways"><tr class="head"><th></th>{titles}</tr>'
     for way in study.ways:
         more = (
             f"{format_number(100 * (way.compared_cost - bound) / abs(bound), 1)} %"
@@ -167,7 +186,10 @@ def _ways(study: SettingsStudy) -> Iterator[str]:
         chosen = ' class="chosen"' if way is study.chosen else ""
         yield (
             f"<tr{chosen}><td>{escape(way.name)}</td>"
-            + "".join(f'<td class="num">{escape(cell)}</td>' for cell in cells)
+            + "".join(
+                f'<td class="num" data-is="{escape(head)}">{escape(cell)}</td>'
+                for head, cell in zip(heads, cells, strict=True)
+            )
             + "</tr>"
         )
     yield "</table>"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -13,10 +14,12 @@ from dispatch.words.card import (
     assumption_lines,
     card_rows,
     change_lines,
+    event_dates,
     how_to_enter,
     result_lines,
     safety_lines,
     sections,
+    simple_lines,
     sun_line,
 )
 
@@ -27,10 +30,6 @@ if TYPE_CHECKING:
 
 def settings_document(study: SettingsStudy) -> dict[str, Any]:
     """Put a study into plain JSON types.
-
-    Parameters
-    ----------
-    study : SettingsStudy
 
     Returns
     -------
@@ -55,12 +54,17 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
                 "days": study.space.groups[line.group].days,
                 "kind": line.kind,
                 "index": line.index,
-                "worth": line.worth,
+                "worth": None if line.worth is None else line.worth.money,
+                "breaks": [] if line.worth is None else list(line.worth.breaks),
+                "target_met_fraction_without": None if line.worth is None else line.worth.met_fraction,
                 "why": line.why,
             }
             for line in study.lines
         ],
-        "sun_worth": study.sun_worth,
+        "sun_worth": None if study.sun is None else study.sun.money,
+        "sun_breaks": [] if study.sun is None else list(study.sun.breaks),
+        "raise_costs": [-worth.money for worth in study.raises],
+        "event_days": [date.isoformat() for date in event_dates(study)],
         "season_changes": [{"date": date.isoformat(), "season": season} for date, season in study.changes],
         "reference_total": study.reference_total,
         "ways": [outcome_document(way) for way in study.ways],
@@ -72,8 +76,13 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
             "bill": _range(study.robustness.bill),
             "saving": _range(study.robustness.saving),
             "minimum_backup_hours": _range(study.robustness.minimum_backup_hours),
+            "below_plain": _range(study.robustness.below_plain),
+            "cheaper_than_plain_fraction": study.robustness.cheaper_fraction,
+            "keeps_target_fraction": study.robustness.keeps_target_fraction,
+            "keeps_reserve_fraction": study.robustness.keeps_reserve_fraction,
         },
-        "candidates": study.candidates,
+        "candidates": 0 if study.search is None else study.search.candidates,
+        "search": None if study.search is None else asdict(study.search),
         "assumptions": [*assumption_lines(study), *how_to_enter(study)],
         "notes": list(case.notes),
     }
@@ -103,7 +112,7 @@ def card_markdown(study: SettingsStudy) -> str:
     for title, body in (
         ("When to change", change_lines(study)),
         ("How to enter", how_to_enter(study)),
-        ("What it earns", [*result_lines(study), *safety_lines(study)]),
+        ("What it earns", [*result_lines(study), *simple_lines(study), *safety_lines(study)]),
     ):
         lines += [f"## {title}", "", *(f"- {line}" for line in body), ""]
     lines += _ways_table(study)

@@ -16,10 +16,6 @@ if TYPE_CHECKING:
 def choice_document(choice: TariffChoice) -> dict[str, Any]:
     """Put a comparison of tariffs into plain JSON types.
 
-    Parameters
-    ----------
-    choice : TariffChoice
-
     Returns
     -------
     dict

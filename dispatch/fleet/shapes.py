@@ -14,12 +14,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.fleet.side_by_side import HomesTally, repeating_starts
+from dispatch.fleet.side_by_side import HomesTally, goes_beside, repeating_starts
 from dispatch.fleet.stack import kind_of, stacked_conditions, stacked_orders
 from dispatch.outcome import share_wanted
 from dispatch.rules.walk import simulate
 from dispatch.settings.plain import plain_card
-from dispatch.settings.space import Tables, device_space
+from dispatch.settings.space import device_space
+from dispatch.settings.tables import Tables
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.fleet.side_by_side import Advised
-    from dispatch.rules.walk import Block
+    from dispatch.rules.walk import FlowBlock
     from dispatch.settings.card import Card
 
 
@@ -85,7 +86,7 @@ def shapes_of(homes: Sequence[tuple[str, Advised]]) -> list[Shapes]:
     plain = [_unstaggered(advised) for _, advised in homes]
     kinds: dict[object, list[int]] = {}
     for at, (_, advised) in enumerate(homes):
-        if advised.chosen.name == "off-peak-first" and advised.case.prices.is_plain:
+        if advised.chosen.name == "off-peak-first" and goes_beside(advised.case):
             kinds.setdefault(kind_of(advised.case), []).append(at)
     for group in kinds.values():
         drawn = _drawn([homes[at] for at in group])
@@ -150,7 +151,7 @@ def _drawn(homes: Sequence[tuple[str, Advised]]) -> list[tuple[Floats, int, int]
         drain_kwh=orders.drain_kwh[:, at, each][:, None],
     )
 
-    def keep(block: Block) -> None:
+    def keep(block: FlowBlock) -> None:
         net[block.steps] = block.net[:, 0]
 
     simulate(given, chosen, starts[at, each][None], keep)

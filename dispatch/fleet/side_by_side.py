@@ -3,7 +3,8 @@
 What :func:`dispatch.advice.recommend.recommend` does home by home is done here for a batch: every home's strategies at
 every reserve walk through the year together, and then every home's best of each strategy with all flows recorded.
 Choice, flow checks, bill and reconciliation are the very functions of the single home. Homes whose bill has no price
-per step (blocks, demand, netting) and homes that break a flow check go through the single home's door.
+per step (blocks, demand, netting), homes that raise their reserve on dates and homes that break a flow check go through
+the single home's door.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from dispatch.case.case import Case
     from dispatch.outcome import Outcome
     from dispatch.rules.conditions import Conditions
-    from dispatch.rules.walk import Block, Orders
+    from dispatch.rules.walk import FlowBlock, Orders
     from dispatch.settings.space import Space
 
 
@@ -76,7 +77,7 @@ def advise(cases: Sequence[Case]) -> list[Advised | Exception]:
     found: dict[int, Advised | Exception] = {}
     kinds: dict[object, list[int]] = defaultdict(list)
     for at, case in enumerate(cases):
-        if case.prices.is_plain:
+        if goes_beside(case):
             kinds[kind_of(case)].append(at)
         else:
             found[at] = alone(case)
@@ -88,6 +89,15 @@ def advise(cases: Sequence[Case]) -> list[Advised | Exception]:
         for at, result in zip(group, results, strict=True):
             found[at] = alone(cases[at]) if result is None else result
     return [found[at] for at in range(len(cases))]
+
+
+def goes_beside(case: Case) -> bool:
+    """Tell whether a home can go beside others: a price per step, and one reserve all year.
+
+    Raises of the reserve on dates are entered on top of each reserve tried, so each has a clock of its own.
+    """
+    reserve = case.scenario.reserve
+    return case.prices.is_plain and (reserve is None or not reserve.raised)
 
 
 def alone(case: Case) -> Advised | Exception:
@@ -147,7 +157,7 @@ class HomesTally:
         self.lowest_kwh = np.full(shape, np.inf)
         self.end_kwh = simulate(given, orders, starts, self._add)
 
-    def _add(self, block: Block) -> None:
+    def _add(self, block: FlowBlock) -> None:
         steps = block.steps
         bought = np.maximum(block.net, 0.0)
         self.money += np.einsum("th,tkh->kh", self.buys[steps], bought)

@@ -18,7 +18,7 @@ from dispatch.case.limits import resolve_limits
 from dispatch.case.series import SECTIONS, TEMPERATURE, read_series
 from dispatch.comparison.compare import plan_of
 from dispatch.errors import ScenarioError
-from dispatch.fleet.side_by_side import HomesTally, advise, repeating_starts
+from dispatch.fleet.side_by_side import HomesTally, advise, goes_beside, repeating_starts
 from dispatch.fleet.stack import kind_of, stacked_conditions, stacked_orders
 from dispatch.fleet.summary import Spread
 from dispatch.outcome import share_wanted
@@ -181,10 +181,10 @@ def many_years(  # noqa: PLR0913 - one per option of the command
 def _refuse_unfit(path: Path, cases: Sequence[Case]) -> None:
     if not cases:
         raise ScenarioError(f"{path}: no year: name CSV files, or draw some with --drawn")
-    if not all(case.prices.is_plain for case in cases):
+    if not all(map(goes_beside, cases)):
         raise ScenarioError(
-            f"{path}: tariff: blocks, demand and netting have no price per step, which years side by side need; "
-            "run dispatch compare year by year"
+            f"{path}: blocks, demand and netting of the tariff have no price per step, and a reserve raised on dates "
+            "no one setting: run dispatch compare year by year"
         )
 
 

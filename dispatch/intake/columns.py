@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 _UNIT = re.compile(r"(?<![a-z])(mwh|kwh|wh|mw|kw|w)(?![a-z])")
 
-
 _SPELT = {
     r"kilo ?watt[- ]?hours?": "kwh",
     r"mega ?watt[- ]?hours?": "mwh",
@@ -59,25 +58,12 @@ _WORDS: tuple[tuple[Flow | None, re.Pattern[str]], ...] = (
     ),
 )
 
-
 _GENERATION = re.compile(r"generat")
-
-
 _QUALITY = re.compile(r"quality|status|estimat|flag|read(?:ing)? type|validat|^type$")
-
-
 _ESTIMATED = re.compile(r"e|est\b.*|.*estimat.*|.*substitut.*|.*interpolat.*|.*ersatz.*|.*project.*|sub")
-
-
 _END = re.compile(r"\bend|\bto\b|until|\bbis\b|hasta|\bfin\b|ending|finish")
-
-
 _START = re.compile(r"start|\bfrom\b|\bvon\b|begin|desde|d[ée]but|^time$")
-
-
 _HOUR = re.compile(r"hour|\bhr\b|\bhe\b|hora|stunde|heure|period|interval")
-
-
 _UNIT_COLUMN = re.compile(r"^(?:units?|uom|unit of measure|einheit)$")
 
 

@@ -27,24 +27,15 @@ _MONTHS = {
     )
 }
 
-
 _YEAR_FIRST = re.compile(r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})")
-
-
 _YEAR_LAST = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{4}|\d{2})")
-
-
 _DAY_NAME = re.compile(r"(\d{1,2})[- ]([A-Za-z]{3})[a-z]*\.?[- ,]+(\d{4}|\d{2})")
-
-
 _NAME_DAY = re.compile(r"([A-Za-z]{3})[a-z]*\.?[- ](\d{1,2}),?[- ]+(\d{4})")
-
 
 _DATE = (
     r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.](?:\d{4}|\d{2})"
     r"|\d{1,2}[- ][A-Za-z]{3,9}\.?[- ,]+(?:\d{4}|\d{2})|[A-Za-z]{3,9}\.?[- ]\d{1,2},?[- ]+\d{4})"
 )
-
 
 _TIME = r"\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?: ?[AaPp]\.?[Mm]\.?)?"
 
@@ -84,33 +75,18 @@ _ABBREVIATED = {
     "NZDT": 13.0,
 }
 
-
 _OFFSET = rf"Z|[+-]\d{{2}}:?\d{{2}}|{'|'.join(_ABBREVIATED)}"
-
-
 _ZONE = rf" ?(?:{_OFFSET})"
-
-
 _DATE_ALONE = re.compile(_DATE)
-
-
 _MOMENT = re.compile(rf"({_DATE})(?:T| +|, )({_TIME}(?:{_ZONE})?)")
-
-
 _CLOCK = re.compile(_TIME)
-
 
 _CLOCK_PARTS = re.compile(
     r"(\d{1,2}):(\d{2})(?::(\d{2})(?:\.(\d+))?)?(?: ?([AaPp])\.?[Mm]\.?)?(?: ?(" + _OFFSET + r"))?"
 )
 
-
 _RANGE = re.compile(r" (?:-|–|to|until|bis) |(?<=\d)\s*[-–]\s*(?=\d{1,2}:\d{2})")
-
-
 _YEARS = (1990, 2100)
-
-
 _EXAMPLE = "2025-01-31 14:00"
 
 

@@ -21,11 +21,7 @@ if TYPE_CHECKING:
 
 
 ESPI = "{http://naesb.org/espi}"
-
-
 _ATOM = "{http://www.w3.org/2005/Atom}"
-
-
 _ESTIMATED = frozenset((8, 9, 12))
 """qualityOfReading: estimated from a reference day, interpolated, projected."""
 

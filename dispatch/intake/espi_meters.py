@@ -26,10 +26,8 @@ if TYPE_CHECKING:
 _ENERGY, _POWER = 72, 38
 """uom: Wh, W."""
 
-
 _FLOWS: dict[int, Flow] = {0: "import", 1: "import", 4: "net", 19: "export"}
 """flowDirection: none, forward (delivered to the customer), net, reverse (always a positive value)."""
-
 
 _UNITS = {
     5: "A",
@@ -44,18 +42,14 @@ _UNITS = {
     119: "therm",
 }
 
-
 _DIALS = frozenset((1, 3, 9))
 """accumulationBehaviour: bulk quantity, cumulative, summation: the value is that of a dial, not of the interval."""
-
 
 _COMMODITIES = frozenset((0, 1, 2))
 """commodity: none stated, electricity secondary or primary metered."""
 
-
 _DEMAND = 8
 """kind: the highest demand of an interval, not its mean power."""
-
 
 _LONGEST_SECONDS = 3600
 

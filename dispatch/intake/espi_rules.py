@@ -18,7 +18,6 @@ _ZONES = (
     *("Europe/London", "Europe/Berlin", "Europe/Athens", "Australia/Sydney", "Australia/Brisbane", "Pacific/Auckland"),
 )  # fmt: skip
 
-
 _NEVER = 0xFFFFFFFF
 
 

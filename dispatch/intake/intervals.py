@@ -19,17 +19,9 @@ if TYPE_CHECKING:
 
 
 Ints = NDArray[np.int64]
-
-
 Flags = NDArray[np.bool_]
-
-
 Flow = Literal["import", "export", "net", "production"]
-
-
 FLOWS: tuple[Flow, ...] = ("import", "export", "net", "production")
-
-
 Clock = Literal["wall", "standard", "utc"]
 
 

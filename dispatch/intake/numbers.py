@@ -18,11 +18,7 @@ if TYPE_CHECKING:
 
 
 _MISSING = frozenset(("", "-", "--", "n/a", "na", "nan", "null", "none", "missing", "nil", "#n/a"))
-
-
 _NUMBER = re.compile(r"[+-]?(?:\d[\d.,'\u00a0\u202f ]*|[.,]\d+)(?:[eE][+-]?\d+)?")
-
-
 _SPACES = str.maketrans("", "", "'\u00a0\u202f ")
 
 

@@ -26,16 +26,9 @@ if TYPE_CHECKING:
 
 
 COLUMN = f"{TYPICAL}load_kwh"
-
-
 H0 = "bdew-h0"
-
-
 _QUARTERS = 96
-
-
 _MOST_KWH = 200_000.0
-
 
 _H0_SEASONS = (
     # season, from (month, day), to (month, day), both included: BDEW/VDEW, "Repraesentative VDEW-Lastprofile", M-28/99
@@ -126,7 +119,6 @@ KINDS = {
         1.5,
     ),
 }  # fmt: skip
-
 
 _DARK_EXTRA = 0.22
 """How much busier lamps and ovens make the darkest time of the year than the mean.  # common practice, no source"""

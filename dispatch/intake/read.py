@@ -31,10 +31,7 @@ if TYPE_CHECKING:
 _HOME_KW = 100.0
 """A mean power above this is no home's: W under a heading of kW, or Wh of kWh."""
 
-
 _PEAK_KW = 1000.0
-
-
 _FAINT_KW = 0.005
 """A mean power below this is no home's either: kW under a heading of W."""
 

@@ -24,16 +24,11 @@ if TYPE_CHECKING:
 LARGEST_BYTES = 200_000_000
 """Files above this are refused unread: fifty years of minutes fit below it."""
 
-
 _HEAD_LINES = 150
 """The column names must stand within so many lines."""
 
-
 _SEPARATORS = {"\t": "tabs", ";": "semicolons", "|": "bars", ",": "commas"}
-
-
 _FOOT_LINES = 10
-
 
 _NOT_TEXT = {
     b"PK\x03\x04": "a spreadsheet or zip archive",

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 
 
 MOST_STEPS = 4_000_000
-
-
 _NEAR_ZERO_KWH = 5e-4
 """A load rebuilt from rounded readings may dip this far below zero in a step and is then zero."""
 

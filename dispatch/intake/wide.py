@@ -27,11 +27,7 @@ if TYPE_CHECKING:
 
 
 _CLOCK = re.compile(r"(?:.*?[ _])?(\d{1,2}):(\d{2})(?::00)?(?: ?([ap])\.?m\.?)?")
-
-
 _NUMBER = re.compile(r"(?:hour|hr|h|he|hour ending|interval|period|int)?[ _]?(\d{1,2})(?: ?kwh)?")
-
-
 _PER_DAY = (24, 48, 96)
 
 

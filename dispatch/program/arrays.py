@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import gc
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -11,8 +9,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from numpy.typing import NDArray
 
     from dispatch.arrays import Ints
@@ -98,15 +94,3 @@ def changed(*pairs: tuple[Floats, Floats]) -> NDArray[np.int32]:
     for new, old in pairs:
         differs |= new != old
     return np.flatnonzero(differs).astype(np.int32)
-
-
-@contextmanager
-def collector_paused() -> Iterator[None]:
-    """Pause the cyclic collector: hundreds of thousands of live PuLP objects make each sweep costly."""
-    was_enabled = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_enabled:
-            gc.enable()

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from dispatch.program.solver import AT_LEAST, AT_MOST, EQUAL, Statement
+from dispatch.program.solver import AT_LEAST, AT_MOST, EQUAL
 from tariffs.terms.slopes import rises
 from tariffs.terms.terms import RESOLUTION
 
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
     from dispatch.arrays import Floats, Ints
     from dispatch.case.case import Case
+    from dispatch.program.layout import Layout
+    from dispatch.program.solver import Statement
     from tariffs.terms.terms import Schedule, Step
 
     Terms = list[tuple[Any, float]]
@@ -61,19 +63,20 @@ class Sheet:
 
     Parameters
     ----------
-    statement : Statement
+    statement : Layout or Statement
+        Takes columns and rows: as arrays, or (in tests) as PuLP's.
     case : Case
-    families : mapping of str to list
+    families : mapping of str to sequence
         The program's columns by family.
     """
 
-    statement: Statement
+    statement: Layout | Statement
     case: Case
-    families: Mapping[str, list[Any]]
+    families: Mapping[str, Sequence[Any]]
 
-    def column(self, name: str, upper: float = math.inf, *, integer: bool = False) -> Any:  # noqa: ANN401 - PuLP's
+    def column(self, name: str, upper: float = math.inf, lower: float = 0.0, *, integer: bool = False) -> Any:  # noqa: ANN401 - PuLP's
         """Add one column ≥ 0."""
-        return self.statement.family(name, 1, 0.0, upper, integer=integer)[0]
+        return self.statement.family(name, 1, lower, upper, integer=integer)[0]
 
     def row(self, name: str, sense: int, terms: Terms, right: float) -> None:
         """Add one row; a column may stand several times in it."""
@@ -98,30 +101,68 @@ class Sheet:
         most = np.maximum(most - case.other_kwh, 0.0)
         return most if limits.export_limit_kw is None else np.minimum(most, limits.export_limit_kw * dt)
 
+    def import_range_kwh(self, steps: Ints) -> tuple[float, float]:
+        """Least and most that these steps together can import without exporting at once.
+
+        By the balance of the cells: what goes into them comes out again but for one filling, what comes out goes
+        through the inverter, and the load takes no more than it needs::
+
+            Σ grid_to_battery ≤ (full - empty + Σ self-discharge + Σ out/η_discharge) / η_charger
+            Σ import ≤ Σ (load + idle + other) - η_inverter·Σ out + Σ grid_to_battery
+            Σ import ≥ Σ (load + idle + other) - what neither bypass nor cord can carry
+                       - η_inverter·(Σ sun + (full - empty)·η_discharge)
+        """
+        case, limits, dt = self.case, self.case.limits, self.case.dt_hours
+        need = case.load_kwh[steps] + case.idle_kwh[steps]
+        used = float(need.sum() + case.other_kwh[steps].sum())
+        room = limits.ceiling_kwh - limits.empty_kwh
+        lost = limits.self_discharge_per_hour * dt * limits.ceiling_kwh * len(steps)
+        out = np.full(len(steps), limits.inverter_kw * dt)
+        gives = limits.battery_feed_in and limits.feed_in != "none"
+        if not gives:
+            out = np.minimum(out, need)
+        through = float(out.sum()) / limits.eta_inverter
+        charged = (room + lost + through / limits.eta_discharge) / limits.eta_charger
+        saved = 0.0 if gives else limits.eta_inverter * through
+        # where going round loses nothing, not going round imports as much
+        most = min(
+            used + max(charged - saved, (room + lost) / limits.eta_charger),
+            float(self.most_import_kwh[steps].sum()),
+        )
+        ways = [kw for kw in (limits.bypass_kw, limits.ac_input_kw) if kw is not None]
+        unserved = float(np.maximum(need - min(ways) * dt, 0.0).sum()) if ways else 0.0
+        given = limits.eta_inverter * (float(case.sun_kwh[steps].sum()) + room * limits.eta_discharge)
+        return max(used - unserved - given, 0.0), most
+
     def sum(self, family: str, steps: Ints, factor: float = 1.0) -> Terms:
         """Return Σ of a family over these steps; nothing where the hardware lacks the family."""
         columns = self.families.get(family)
         return [] if columns is None else [(columns[t], factor) for t in steps.tolist()]
 
     def schedule(
-        self, name: str, schedule: Schedule, amount: Terms, most: float, views: Sequence[Schedule] = ()
+        self,
+        name: str,
+        schedule: Schedule,
+        amount: Terms,
+        between: tuple[float, float],
+        views: Sequence[Schedule] = (),
     ) -> StatedSchedule:
-        """State what an amount costs; every amount from 0 to ``most`` has to find its place.
+        """State what an amount costs; every amount between these two has to find its place.
 
         Blocks fill of their own accord where prices rise in the schedule and in all its other ``views``.
         """
-        most = most * (1 + 1e-9) + CLEARLY
+        least, most = between[0] * (1 - 1e-9) - CLEARLY, between[1] * (1 + 1e-9) + CLEARLY
         forced = not rises((schedule, *views))
         if len(schedule.classes) == 1:
-            fills = self._fill(name, schedule.classes[0], most, forced=forced)
+            fills = self._fill(name, schedule.classes[0], (least, most), forced=forced)
             self.row(f"{name}_amount", EQUAL, [*((e, 1.0) for e in fills), *negated(amount)], 0.0)
             return StatedSchedule((), [fills])
         indicators, all_fills, lower = [], [], 0.0
         for place, step in enumerate(schedule.classes):
-            reached = lower <= most
+            reached = lower <= most and step.upper + RESOLUTION >= least
             indicator = self.column(f"{name}_in_{place}", float(reached), integer=True)
             upper = min(step.upper + RESOLUTION - CLEARLY, most) if reached else 0.0
-            fills = self._fill(f"{name}_{place}", step, upper, forced=forced and reached)
+            fills = self._fill(f"{name}_{place}", step, (0.0, upper), forced=forced and reached)
             inside = [(e, 1.0) for e in fills]
             self.row(f"{name}_most_{place}", AT_MOST, [*inside, (indicator, -upper)], 0.0)
             if lower and reached:
@@ -134,13 +175,21 @@ class Sheet:
         self.row(f"{name}_amount", EQUAL, [*fills_all, *negated(amount)], 0.0)
         return StatedSchedule(indicators, all_fills)
 
-    def _fill(self, name: str, step: Step, most: float, *, forced: bool) -> list[Any]:
-        """Columns of blocks that fill from the first on; where ``forced``, by a binary between two blocks."""
+    def _fill(self, name: str, step: Step, between: tuple[float, float], *, forced: bool) -> list[Any]:
+        """Columns of blocks that fill from the first on; where ``forced``, by a binary between two blocks.
+
+        Blocks that the least amount fills anyway are filled by their bounds, and no binary is left open there.
+        """
         starts = np.concatenate(([0.0], np.cumsum(step.widths[:-1])))
-        room = np.minimum(step.widths, np.maximum(most - starts, 0.0))
-        fills = [self.column(f"{name}_fill_{k}", float(width)) for k, width in enumerate(room)]
+        room = np.minimum(step.widths, np.maximum(between[1] - starts, 0.0))
+        filled = np.clip(between[0] - starts, 0.0, room)
+        fills = [
+            self.column(f"{name}_fill_{k}", float(width), float(least))
+            for k, (width, least) in enumerate(zip(room, filled, strict=True))
+        ]
         for k in range(len(fills) - 1 if forced else 0):
-            full = self.column(f"{name}_full_{k}", float(room[k + 1] > 0), integer=True)
+            least = float(filled[k + 1] > 0)
+            full = self.column(f"{name}_full_{k}", float(room[k + 1] > 0), least, integer=True)
             self.row(f"{name}_before_{k}", AT_LEAST, [(fills[k], 1.0), (full, -float(room[k]))], 0.0)
             self.row(f"{name}_after_{k}", AT_MOST, [(fills[k + 1], 1.0), (full, -float(room[k + 1]))], 0.0)
         return fills
@@ -153,7 +202,7 @@ def negated(terms: Terms) -> Terms:
 
 def merged(terms: Terms) -> Terms:
     """Add up the factors of columns that stand several times."""
-    total: dict[int, tuple[Any, float]] = {}
+    total: dict[Any, float] = {}
     for variable, factor in terms:
-        total[id(variable)] = (variable, total.get(id(variable), (variable, 0.0))[1] + factor)
-    return list(total.values())
+        total[variable] = total.get(variable, 0.0) + factor
+    return list(total.items())

@@ -12,7 +12,8 @@ optimal, so fixing those columns and rows keeps all of the stage's optima and no
 
 from __future__ import annotations
 
-from contextlib import contextmanager
+import time
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import highspy
@@ -20,48 +21,50 @@ import numpy as np
 import pulp
 
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
-from dispatch.program.arrays import Bounds, Matrix, Optimum, changed, collector_paused, dot
+from dispatch.program.arrays import Bounds, Matrix, Optimum, changed, dot
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from numpy.typing import NDArray
 
     from dispatch.arrays import Floats
+    from dispatch.program.watch import Watch
 
 
 __all__ = [
     "AT_LEAST",
     "AT_MOST",
     "EQUAL",
+    "NOTICED",
     "Bounds",
+    "Gap",
     "Matrix",
     "Optimum",
     "Statement",
     "Warm",
     "dot",
-    "stating",
 ]
 
-
 EQUAL, AT_MOST, AT_LEAST = pulp.LpConstraintEQ, pulp.LpConstraintLE, pulp.LpConstraintGE
-
-
 RESIDUAL_TOLERANCE = 1e-6  # kWh; the solver works to 1e-9, so this is a check and not a knob
-
-
 SOLVER_TOLERANCE = 1e-9
 
 
-GAP, GAP_ABSOLUTE = 1e-6, 1e-6  # of mixed-integer solves: relative, and in money
+@dataclass(frozen=True)
+class Gap:
+    """How near the best possible a mixed-integer answer has to be: the larger of a share of it and an amount."""
+
+    relative: float
+    money: float
+
+    def holds(self, reached: float, bound: float) -> bool:
+        """Whether an answer is proved near enough."""
+        return reached - bound <= max(self.relative * abs(reached), self.money)
 
 
-SETTLE_SECONDS = 600.0  # a mixed-integer solve that takes longer is given up, and said to be
-
-
+NOTICED = Gap(1e-4, 0.05)  # what a household would notice on a bill
 HELD_ROOM = 1e-7  # kWh; by this much a face held exactly may be missed, where rounding has closed it
-
-
 FACE_TOLERANCE = 1e-9  # a reduced cost or dual smaller than this counts as zero when a stage is held
 
 
@@ -123,53 +126,38 @@ class Statement:
         """Columns stated so far."""
         return len(self._variables)
 
-    def vector(self, terms: Sequence[tuple[Any, float]]) -> Floats:
-        """Add up terms by column, shape (columns,)."""
-        place = {id(variable): index for index, variable in enumerate(self._variables)}
-        total = np.zeros(len(self._variables))
-        for variable, factor in terms:
-            total[place[id(variable)]] += factor
-        return total
-
-    def compile(self, objective: Floats) -> Warm:
-        """Hand the problem to HiGHS and return it ready to be solved.
-
-        Parameters
-        ----------
-        objective : array, shape (columns,)
-            Cost of each column; becomes the PuLP problem's objective too.
-        """
-        self.problem.setObjective(
-            pulp.LpAffineExpression(
-                [(v, c) for v, c in zip(self._variables, objective.tolist(), strict=True) if c]
-            )
-        )
+    def matrix(self) -> Matrix:
+        """Return the rows stated so far."""
         place = {id(variable): index for index, variable in enumerate(self._variables)}
         starts, indices, values = [0], [], []
         for row in self._constraints:
             indices.extend([place[id(variable)] for variable in row])
             values.extend(row.values())
             starts.append(len(indices))
-        right = np.array([-row.constant for row in self._constraints])
-        sense = np.array([row.sense for row in self._constraints])
+        return Matrix(np.array(starts), np.array(indices, dtype=np.int32), np.array(values, dtype=float))
+
+    def senses(self) -> NDArray[np.int64]:
+        """Return EQUAL, AT_MOST or AT_LEAST of every row."""
+        return np.array([row.sense for row in self._constraints], dtype=np.int64)
+
+    def bounds(self) -> Bounds:
+        """Return the bounds of columns and rows stated so far."""
+        right, sense = np.array([-row.constant for row in self._constraints]), self.senses()
         infinite = float("inf")
-        return Warm(
-            Matrix(np.array(starts), np.array(indices, dtype=np.int32), np.array(values, dtype=float)),
-            Bounds(
-                lower=np.array([-infinite if v.lowBound is None else v.lowBound for v in self._variables]),
-                upper=np.array([infinite if v.upBound is None else v.upBound for v in self._variables]),
-                row_lower=np.where(sense == AT_MOST, -np.inf, right),
-                row_upper=np.where(sense == AT_LEAST, np.inf, right),
-            ),
-            integers=np.flatnonzero([v.cat == pulp.LpInteger for v in self._variables]).astype(np.int32),
+        return Bounds(
+            lower=np.array([-infinite if v.lowBound is None else v.lowBound for v in self._variables]),
+            upper=np.array([infinite if v.upBound is None else v.upBound for v in self._variables]),
+            row_lower=np.where(sense == AT_MOST, -np.inf, right),
+            row_upper=np.where(sense == AT_LEAST, np.inf, right),
         )
 
+    def integers(self) -> NDArray[np.int32]:
+        """Return the columns that must be whole."""
+        return np.flatnonzero([v.cat == pulp.LpInteger for v in self._variables]).astype(np.int32)
 
-@contextmanager
-def stating(name: str) -> Iterator[Statement]:
-    """Open a :class:`Statement` with the garbage collector paused while its many small objects appear."""
-    with collector_paused():
-        yield Statement(name)
+    def compile(self) -> Warm:
+        """Hand the problem to HiGHS and return it ready to be solved."""
+        return Warm(self.matrix(), self.bounds(), self.integers())
 
 
 class Warm:
@@ -181,12 +169,16 @@ class Warm:
     base : Bounds
         The bounds as stated; every strategy starts from a copy.
     integers : array of int
-        Columns that must be whole. ``minimise`` leaves that aside; ``solver_mixed`` sees to it.
+        Columns that must be whole. ``minimise`` leaves that aside; ``dispatch.program.whole`` sees to it.
+    kinds : sequence of str
+        What each of them decides; a key of ``watch.HARD``.
     """
 
-    def __init__(self, matrix: Matrix, bounds: Bounds, integers: NDArray[np.int32]) -> None:
+    def __init__(
+        self, matrix: Matrix, bounds: Bounds, integers: NDArray[np.int32], kinds: Sequence[str] = ()
+    ) -> None:
         self.matrix = matrix
-        self.integers = integers
+        self.integers, self.kinds = integers, kinds
         self.base = bounds
         self.bounds = self.base.copy()
         self._pushed = self.base.copy()  # what HiGHS was last told
@@ -215,7 +207,7 @@ class Warm:
 
     def twin(self) -> Warm:
         """Return another solver of the same program, for another thread."""
-        return Warm(self.matrix, self.base, self.integers)
+        return Warm(self.matrix, self.base, self.integers, self.kinds)
 
     def adopt_reference(self, other: Warm) -> None:
         """Start warm strategies from the other solver's reference basis."""
@@ -302,25 +294,45 @@ class Warm:
         )
 
     def mixed(
-        self, costs: Floats, integers: NDArray[np.int32], start: Optimum | None
-    ) -> tuple[Floats, float]:
-        """Solve with these columns whole, from a solution if there is one; return values and proved bound."""
+        self, costs: Floats, integers: NDArray[np.int32], start: Optimum | None, gap: Gap, watch: Watch
+    ) -> tuple[Floats | None, float]:
+        """Solve with these columns whole, from a solution if there is one.
+
+        Returns
+        -------
+        values : array, shape (columns,), or None
+            The best found; None if the solve was stopped before there was one.
+        bound : float
+            What no solution can cost less than.
+        """
         highs, kinds, count = self._highs, highspy.HighsVarType, len(integers)
         self._push_costs(costs)
-        basis, until = highs.getBasis(), highs.getRunTime() + SETTLE_SECONDS
+        basis, until = highs.getBasis(), highs.getRunTime() + max(watch.until - time.monotonic(), 0.0)
         highs.changeColsIntegrality(count, integers, np.full(count, kinds.kInteger))
-        options = ("mip_rel_gap", GAP / 2), ("mip_abs_gap", GAP_ABSOLUTE / 2), ("time_limit", until)
-        for option, value in options:  # half a gap is left for fixing what is found
+        # half a gap is left for fixing what is found
+        options = ("mip_rel_gap", gap.relative / 2), ("mip_abs_gap", gap.money / 2), ("time_limit", until)
+        for option, value in options:
             highs.setOptionValue(option, value)
         if start is not None:
             highs.setSolution(len(start.values), np.arange(len(start.values), dtype=np.int32), start.values)
-        highs.run()
-        status, bound = highs.getModelStatus(), float(highs.getInfo().mip_dual_bound)
-        found = np.array(highs.getSolution().col_value)
+
+        def look(event: Any) -> None:  # noqa: ANN401 - highspy's
+            if watch.look(event.data_out.mip_dual_bound, event.data_out.mip_primal_bound):
+                event.interrupt()
+
+        highs.cbMipInterrupt.subscribe(look)
+        try:
+            highs.run()
+        finally:
+            highs.cbMipInterrupt.unsubscribe(look)
+        status, info = highs.getModelStatus(), highs.getInfo()
+        bound, solved = float(info.mip_dual_bound), status == highspy.HighsModelStatus.kOptimal
+        # stopped, and infinitely far from any bound: nothing was found
+        found = np.array(highs.getSolution().col_value) if solved or abs(info.mip_gap) < 1e30 else None
         highs.changeColsIntegrality(count, integers, np.full(count, kinds.kContinuous))
         highs.setOptionValue("time_limit", float("inf"))
         highs.setBasis(basis)
-        if status != highspy.HighsModelStatus.kOptimal:
+        if not solved and not watch.over:
             raise self._outcome(status)
         return found, bound
 
@@ -379,10 +391,7 @@ class Warm:
         if status == kinds.kInfeasible:
             return Infeasible("no schedule respects every limit")
         if status in (kinds.kTimeLimit, kinds.kIterationLimit, kinds.kInterrupt):
-            return StoppedEarly(
-                "the solver was stopped before it had proved an optimum"
-                + (f" to a gap of {GAP:g} in {SETTLE_SECONDS:g} s" if len(self.integers) else "")
-            )
+            return StoppedEarly("the solver was stopped before it had found an answer")
         return SolveError(f"the solver ended with '{self._highs.modelStatusToString(status)}'")
 
     def residual(self, values: Floats) -> float:

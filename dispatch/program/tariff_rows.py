@@ -125,13 +125,15 @@ class TariffRows:
         if term.netted:
             amount = [(self.netting[chain].billed[group], 1.0) for chain, group in term.netted]
             steps = [self._netted_steps(*pair) for pair in term.netted]
-            most = sum(float(self.sheet.most_import_kwh[each].sum()) for each in steps)
+            between = (0.0, sum(float(self.sheet.most_import_kwh[each].sum()) for each in steps))
+        elif term.of_export:
+            amount = self.sheet.sum("export", term.steps)
+            between = (0.0, float(self.sheet.most_export_kwh[term.steps].sum()))
         else:
-            amount = self.sheet.sum("export" if term.of_export else "import", term.steps)
-            each = self.sheet.most_export_kwh if term.of_export else self.sheet.most_import_kwh
-            most = float(each[term.steps].sum())
+            amount = self.sheet.sum("import", term.steps)
+            between = self.sheet.import_range_kwh(term.steps)
         views = [view.blocks[at] for view in self.views]
-        stated = self.sheet.schedule(f"block_{at}", term.schedule, amount, most, views)
+        stated = self.sheet.schedule(f"block_{at}", term.schedule, amount, between, views)
         self._charge(stated.money(term.schedule))
         return stated
 
@@ -157,7 +159,9 @@ class TariffRows:
         most = max(self.most_kw[at], term.floor_kw, *ratchets, 0.0)
         for place, schedule in enumerate(term.schedules):
             views = [view.demand[at][place] for view in self.views]
-            part = self.sheet.schedule(f"demand_{at}_price_{place}", schedule, [(billed, 1.0)], most, views)
+            part = self.sheet.schedule(
+                f"demand_{at}_price_{place}", schedule, [(billed, 1.0)], (0.0, most), views
+            )
             self._charge(part.money(schedule))
             stated.append(part)
         return stated

@@ -11,13 +11,15 @@ mixed-integer solution is so only within its integrality tolerance. The gap stat
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import count
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.errors import Infeasible, SolveError
-from dispatch.program.solver import GAP, GAP_ABSOLUTE
+from dispatch.errors import Infeasible, SolveError, StoppedEarly
+from dispatch.program.solver import NOTICED, Gap
+from dispatch.program.watch import Watch
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,43 +34,98 @@ ROUNDS, BESIDE = (
     2,
 )  # rounds in which only some binaries are asked, and how many steps beside an undecided one
 
-
+SETTLE_SECONDS = 600.0  # a solve that takes longer ends with the best schedule found, and says so
+FLOWS_SECONDS = 20.0  # for whole values that go with given flows
 ROOM_KWH = 1e-7  # by how much a row may be missed when a binary is made whole; the last solve closes it
 
 
-def settle(warm: Warm, costs: Floats) -> float:
+@dataclass(frozen=True)
+class Settled:
+    """What was proved: the relative gap, and whether the solve was stopped before it was as small as asked."""
+
+    gap: float
+    stopped: bool = False
+
+
+def settle(warm: Warm, costs: Floats, asked: Gap = NOTICED, flows: slice = slice(0)) -> Settled:
     """Find the best whole values of the integer columns for these costs and fix them there.
 
-    Returns
-    -------
-    float
-        The relative gap that was proved, at most ``GAP`` (or ``GAP_ABSOLUTE`` in money).
+    ``flows`` are the columns that say what is done; the rest only says what that costs. A solve that is stopped
+    (by hand, or after ``SETTLE_SECONDS``) ends with the best values found.
 
     Raises
     ------
     Infeasible, StoppedEarly, SolveError
-        No whole values are feasible, the time is up, or no optimum was certified.
+        Stopped before any schedule was found; or none exists.
     """
+    with Watch(warm.kinds, SETTLE_SECONDS) as watch:
+        return _settle(warm, costs, asked, watch, flows)
+
+
+def _settle(warm: Warm, costs: Floats, asked: Gap, watch: Watch, flows: slice) -> Settled:
     relaxed, stated = warm.minimise(costs), warm.bounds.copy()
+    values: Floats | None
     values, bound = relaxed.values, relaxed.objective
-    asked = np.zeros(len(warm.integers), dtype=bool)
+    best: tuple[float, Floats] | None = None
+    among = np.zeros(len(warm.integers), dtype=bool)
     for rounds in count():
-        whole, undecided = _whole(warm, values)
-        undecided &= ~asked
-        warm.fix(warm.integers, np.where(asked | undecided, np.round(values[warm.integers]), whole))
-        reached = _attempt(warm, costs)
-        if reached is not None and _near(reached.objective, bound):
-            return float(max(reached.objective - bound, 0.0) / max(abs(reached.objective), GAP_ABSOLUTE))
-        if not undecided.any():
-            break
-        warm.loosen(stated)
-        asked |= _with_neighbours(undecided) | (rounds >= ROUNDS)
-        values, bound = warm.mixed(costs, warm.integers[asked], reached)
+        if values is not None:
+            whole, undecided = _whole(warm, values)
+            undecided &= ~among
+            at = np.where(among | undecided, np.round(values[warm.integers]), whole)
+            warm.fix(warm.integers, at)
+            reached = _attempt(warm, costs)
+            if reached is None and best is None:
+                warm.loosen(stated)
+                at, reached = _of_flows(warm, costs, values, asked, flows)
+            if reached is not None and (best is None or reached.objective < best[0]):
+                best = reached.objective, at
+            if reached is not None and asked.holds(reached.objective, bound):
+                return Settled(_relative(reached.objective, bound, asked))
+            if not undecided.any() and not watch.over:
+                break
+            warm.loosen(stated)
+        if watch.over:
+            return _stopped(warm, best, bound, asked)
+        among |= _with_neighbours(undecided) | (rounds >= ROUNDS)
+        values, least = warm.mixed(costs, warm.integers[among], reached, asked, watch)
+        bound = max(bound, least)
     raise SolveError("no schedule keeps the whole values that were found; please report this scenario")
 
 
-def _near(reached: float, bound: float) -> bool:
-    return reached - bound <= max(GAP * abs(reached), GAP_ABSOLUTE)
+def _of_flows(
+    warm: Warm, costs: Floats, values: Floats, asked: Gap, flows: slice
+) -> tuple[Floats, Optimum | None]:
+    """Find the whole values that go with what is done in these values, then the best that goes with those.
+
+    With the flows given the rest is soon found, and there is a schedule to keep if the solve is stopped.
+    """
+    stated, fixed = warm.bounds.copy(), warm.bounds.copy()
+    low, high = stated.lower[flows], stated.upper[flows]
+    fixed.lower[flows] = fixed.upper[flows] = np.clip(values[flows], low, high)
+    warm.loosen(fixed)
+    try:
+        found, _ = warm.mixed(costs, warm.integers, None, asked, Watch((), FLOWS_SECONDS, hears=False))
+    except SolveError:
+        found = None
+    warm.loosen(stated)
+    if found is None:
+        return np.empty(0), None
+    at = np.round(found[warm.integers])
+    warm.fix(warm.integers, at)
+    return at, _attempt(warm, costs)
+
+
+def _stopped(warm: Warm, best: tuple[float, Floats] | None, bound: float, asked: Gap) -> Settled:
+    """Take the best that was found before the solve was stopped."""
+    if best is None:
+        raise StoppedEarly("the solver was stopped before it had found a schedule")
+    warm.fix(warm.integers, best[1])
+    return Settled(_relative(best[0], bound, asked), stopped=True)
+
+
+def _relative(reached: float, bound: float, asked: Gap) -> float:
+    return float(max(reached - bound, 0.0) / max(abs(reached), asked.money))
 
 
 def _attempt(warm: Warm, costs: Floats) -> Optimum | None:

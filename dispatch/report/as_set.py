@@ -19,10 +19,6 @@ if TYPE_CHECKING:
 def as_set_table(comparison: Comparison) -> Table:
     """List the strategies a household can set, as set and planned.
 
-    Parameters
-    ----------
-    comparison : Comparison
-
     Returns
     -------
     rich.table.Table

@@ -45,14 +45,9 @@ if TYPE_CHECKING:
 
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-
-
 NO_PICTURE_HOURS = 0.1
-
-
 SHADES = ("on red", "on dark_orange3", "on yellow4", "on green4")
 """Background by quarter of the range; the figures say the same."""
-
 
 BACKUP_ASSUMPTIONS = (
     (

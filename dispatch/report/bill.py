@@ -37,26 +37,19 @@ AT_LEAST = (
     "that power is flat within a step. The true demand, and the bill with it, may be higher."
 )
 
-
 SHARED_OUT = (
     "Money of event days is that of energy only. Where prices depend on a whole period's energy (tiers, netting), "
     "that money is shared out over its hours in proportion to their energy."
 )
 
-
 MORE_PLACES = 2
 """Decimals shown of amounts that are rounded only in the total, beyond those of the total."""
-
 
 _LONGEST_MONTH = 31
 
 
 def bill_report(made: MeterBill) -> Group:
     """Put the whole screen of ``dispatch bill`` together.
-
-    Parameters
-    ----------
-    made : MeterBill
 
     Returns
     -------

@@ -245,11 +245,12 @@ def _footer(comparison: Comparison) -> Text:
     residual_kwh = max(proof.residual_kwh for proof in proofs)
     runs = (comparison.advice.no_system, *comparison.advice.outcomes.values(), *plans)
     difference = max(run.reconciliation for run in runs)
-    status = (
-        f"all {len(proofs)} plans optimal"
-        if not short
-        else f"cannot serve the whole load: {', '.join(short)}"
-    )
+    stopped = [plan.name for plan in plans if plan.proof is not None and plan.proof.stopped]
+    status = f"all {len(proofs)} plans optimal"
+    if short:
+        status = f"cannot serve the whole load: {', '.join(short)}"
+    elif stopped:
+        status = f"STOPPED before it was proven: {', '.join(stopped)}"
     gaps = [proof.gap for proof in proofs if proof.gap is not None]
     proven = f"; yes-or-no decisions proven to within {max(gaps):.0e} of the best possible" if gaps else ""
     return Text(

@@ -32,11 +32,8 @@ if TYPE_CHECKING:
 
 
 LABEL_WIDTH = 20
-
-
 COLUMN_WIDTH = 9
 """Six strategies of nine characters, a space before each, and the label make 80 columns."""
-
 
 BROKEN_PROMISES = {
     "unserved_load": "load not served",
@@ -214,10 +211,6 @@ def bills_by_month(comparison: Comparison) -> Table:
     ----------
     comparison : Comparison
         The finished comparison.
-
-    Returns
-    -------
-    rich.table.Table
     """
     advice, places = comparison.advice, _money_places(comparison)
     runs = (advice.no_system, *advice.outcomes.values())
@@ -284,10 +277,6 @@ def worst_moments(comparison: Comparison) -> Table:
 
 def shortfall_lines(results: Iterable[Outcome]) -> list[str]:
     """Say in a sentence each what a strategy could not keep, by how much and when.
-
-    Parameters
-    ----------
-    results : iterable of Outcome
 
     Returns
     -------

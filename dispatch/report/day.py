@@ -26,8 +26,6 @@ if TYPE_CHECKING:
 
 
 BAND_WIDTH = 10
-
-
 LOAD_WIDTH, SUN_WIDTH, LEVEL_WIDTH = 9, 7, 13
 
 
@@ -42,8 +40,6 @@ class Marks(NamedTuple):
 
 
 BLOCKS = Marks(served="█", other="▒", sun="█", level="█", floor="│")
-
-
 PLAIN = Marks(served="#", other="+", sun="*", level="=", floor="|")
 
 

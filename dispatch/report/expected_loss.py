@@ -26,16 +26,7 @@ STATE_THEM = (
 
 
 def losses_section(study: BackupStudy) -> Iterator[RenderableType]:
-    """Rank the strategies by bill + wear + expected loss, or say what to state.
-
-    Parameters
-    ----------
-    study : BackupStudy
-
-    Returns
-    -------
-    iterator of renderable
-    """
+    """Rank the strategies by bill + wear + expected loss, or say what to state."""
     rates, case = study.rates, study.case
     outages = case.scenario.outages
     if rates is None or outages is None:

@@ -36,10 +36,7 @@ PLOT_WIDTH, PLOT_HEIGHT = 66, 16
 SHORT_ROWS = 9
 """Settings on the first screen; more are thinned out evenly."""
 
-
 LETTERS = {"reserve-first": "R", "solar-first": "S", "off-peak-first": "O"}
-
-
 NAMES = {"percent": "% of nominal", "hours": "h of critical load", "kwh": "kWh"}
 
 
@@ -90,8 +87,8 @@ def _answers(found: Frontier) -> Iterator[str]:
             f"{format_money(high.compared_cost - low.compared_cost, case.currency)} more {span_words(case)}"
         )
     if kept and len(kept) < len(found.settings):
-        pairs = zip(found.levels, found.settings, strict=True)
-        most = max(level.carried_hours for level, run in pairs if run is not None)
+        scan = found.advice.scan
+        most = float(scan.least_hours[scan.serves].max())
         yield f"Above {format_hours(most)} h at every moment no setting of this battery goes"
     if found.knee is not None:
         knee = _level_words(found, found.levels[found.knee])

@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
 _PER_LINE = 4
 
-
 _NAMES = {
     "load_kwh": "load",
     "import_kwh": "bought",

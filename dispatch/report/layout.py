@@ -30,10 +30,6 @@ def plain_table(*, title: str | None = None) -> Table:
     ----------
     title : str, optional
         Printed above it, at the left.
-
-    Returns
-    -------
-    rich.table.Table
     """
     return Table(
         title=title,
@@ -56,10 +52,6 @@ def headed(title: str, body: Iterable[RenderableType]) -> list[RenderableType]:
         Printed in capitals, so that it stands out without colour.
     body : iterable of renderable
         What stands under it.
-
-    Returns
-    -------
-    list of renderable
     """
     return ["", Text(title.upper(), style="bold"), *body]
 
@@ -71,10 +63,6 @@ def bulleted(lines: Iterable[str]) -> Table:
     ----------
     lines : iterable of str
         Plain text.
-
-    Returns
-    -------
-    rich.table.Table
     """
     table = Table.grid(padding=(0, 1, 0, 0))
     table.add_column(width=1)

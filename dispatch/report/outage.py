@@ -27,10 +27,7 @@ if TYPE_CHECKING:
 
 
 LEVEL_WIDTH = 18
-
-
 NO_SYSTEM = "no system"
-
 
 OUTAGE_ASSUMPTIONS = (
     (

@@ -22,6 +22,8 @@ from dispatch.words.card import (
     result_lines,
     safety_lines,
     sections,
+    share_text,
+    simple_lines,
     sun_line,
 )
 from dispatch.words.notices import cautions
@@ -35,10 +37,6 @@ if TYPE_CHECKING:
 
 def settings_report(study: SettingsStudy) -> Group:
     """Put the screen of ``dispatch settings`` together.
-
-    Parameters
-    ----------
-    study : SettingsStudy
 
     Returns
     -------
@@ -57,7 +55,9 @@ def settings_report(study: SettingsStudy) -> Group:
         parts += headed(heading, [_card_table(study, group)])
     parts += headed("When to change", [bulleted(change_lines(study))])
     parts += headed("How to enter it", [bulleted(how_to_enter(study))])
-    parts += headed("What it earns", [bulleted([*result_lines(study), *safety_lines(study)])])
+    parts += headed(
+        "What it earns", [bulleted([*result_lines(study), *simple_lines(study), *safety_lines(study)])]
+    )
     parts += headed(f"Side by side, {case.currency}", [_ways_table(study)])
     parts += headed("What this rests on", [bulleted([*assumption_lines(study), *case.notes])])
     parts += headed("Cautions", [bulleted(cautions(case))])
@@ -103,7 +103,7 @@ def _ways_table(study: SettingsStudy) -> Table:
             ),
             "-" if more is None else f"{format_number(more, 1)} %",
             format_hours(way.least_hours, horizon),
-            f"{format_number(100 * way.target_share, 1)}{short}" if has_target else "-",
+            f"{share_text(way.target_share).removesuffix(' %')}{short}" if has_target else "-",
             style="bold" if way is study.chosen else "",
         )
     return table

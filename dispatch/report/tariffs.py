@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
     from rich.table import Table
 
-    import tariffs
     from dispatch.comparison.tariffs import Offer, Pair, TariffChoice
     from dispatch.outcome import Outcome
+    from tariffs.terms.terms import DemandTerm
 
 
 CHOSEN = "CHOOSE"
@@ -169,6 +169,6 @@ def _notes(choice: TariffChoice) -> Iterator[str]:
         )
 
 
-def _demand(offer: Offer) -> Iterator[tariffs.DemandTerm]:
+def _demand(offer: Offer) -> Iterator[DemandTerm]:
     if offer.advice is not None:
         yield from offer.advice.case.prices.demand

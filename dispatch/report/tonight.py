@@ -29,8 +29,6 @@ if TYPE_CHECKING:
 
 
 BAR_WIDTH = 18
-
-
 HOUR = 1.0
 
 

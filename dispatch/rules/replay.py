@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,7 +10,7 @@ import pandas as pd
 
 from dispatch.flows import COLUMNS, Flows
 from dispatch.rules.score import case_conditions
-from dispatch.rules.walk import Block, Orders, simulate
+from dispatch.rules.walk import FlowBlock, Orders, simulate
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats
@@ -23,7 +24,7 @@ class Recorder:
         """Take the shape of what is kept: steps, candidates, and homes where there are several."""
         self.table: dict[str, Floats] = {name: np.zeros(shape) for name in COLUMNS}
 
-    def add(self, block: Block) -> None:
+    def add(self, block: FlowBlock) -> None:
         """Take a block's flows."""
         for name in COLUMNS:
             source = name.removesuffix("_kwh")
@@ -33,7 +34,14 @@ class Recorder:
         self.table["export_kwh"][block.steps] = np.maximum(-block.net, 0.0)
 
 
-def replay(case: Case, orders: Orders, names: tuple[str, ...], *, sells: bool = False) -> tuple[Flows, ...]:
+def replay(
+    case: Case,
+    orders: Orders,
+    names: tuple[str, ...],
+    *,
+    sells: bool = False,
+    start_kwh: float | Floats | None = None,
+) -> tuple[Flows, ...]:
     """Run candidates through a case and return their flows, which check themselves.
 
     Parameters
@@ -45,6 +53,8 @@ def replay(case: Case, orders: Orders, names: tuple[str, ...], *, sells: bool = 
         What to call them.
     sells : bool
         Whether the battery sells to the grid in its discharge windows.
+    start_kwh : float or array, shape (k,), optional
+        Level before the first step; default: the case's. [kWh]
 
     Raises
     ------
@@ -53,11 +63,23 @@ def replay(case: Case, orders: Orders, names: tuple[str, ...], *, sells: bool = 
     """
     given = case_conditions(case, sells=sells)
     recorder = Recorder(len(case.times), len(names))
-    simulate(given, orders, case.limits.start_kwh, recorder.add)
+    start = case.limits.start_kwh if start_kwh is None else start_kwh
+    simulate(given, orders, start, recorder.add)
     return tuple(
-        flows_of(case, name, {key: table[:, index] for key, table in recorder.table.items()})
-        for index, name in enumerate(names)
+        flows_of(
+            case if start_kwh is None else started_at(case, float(level)),
+            name,
+            {key: table[:, index] for key, table in recorder.table.items()},
+        )
+        for index, (name, level) in enumerate(
+            zip(names, np.broadcast_to(start, (len(names),)).tolist(), strict=True)
+        )
     )
+
+
+def started_at(case: Case, start_kwh: float) -> Case:
+    """Return the case with another level before its first step, in kWh."""
+    return replace(case, limits=replace(case.limits, start_kwh=start_kwh))
 
 
 def flows_of(case: Case, name: str, table: dict[str, Floats]) -> Flows:

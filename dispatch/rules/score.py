@@ -11,7 +11,7 @@ import tariffs
 from dispatch.case.floor import following_sum
 from dispatch.case.limits import step_limits
 from dispatch.rules.conditions import Conditions, conditions
-from dispatch.rules.walk import Block, Orders, simulate
+from dispatch.rules.walk import FlowBlock, Orders, simulate
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats
@@ -95,7 +95,7 @@ class _Counter:
         self.case, self.given, self.target, self.floor = case, given, target, case.floor_kwh
         self.tally = Tally(*np.zeros((7, k)))
 
-    def add(self, block: Block) -> None:
+    def add(self, block: FlowBlock) -> None:
         case, tally, steps = self.case, self.tally, block.steps
         prices, limits = case.prices, case.limits
         bought = np.maximum(block.net, 0.0)
@@ -185,7 +185,7 @@ class Scorer:
         counter = _Counter(self.case, self.given, orders.fill_kwh.shape[1], self.target)
         start = self.case.limits.start_kwh if start_kwh is None else start_kwh
 
-        def visit(block: Block) -> None:
+        def visit(block: FlowBlock) -> None:
             counter.add(block)
             if net is not None:
                 net[block.steps] = block.net

@@ -68,7 +68,7 @@ class Orders:
 
 
 @dataclass(frozen=True)
-class Block:
+class FlowBlock:
     """The flows of a stretch of steps, arrays of shape (steps, k), kWh; names as in the flow table."""
 
     steps: slice
@@ -91,7 +91,7 @@ def simulate(
     given: Conditions,
     orders: Orders,
     start_kwh: Floats | float,
-    visit: Callable[[Block], None] | None = None,
+    visit: Callable[[FlowBlock], None] | None = None,
     steps: tuple[int, int] | None = None,
 ) -> Floats:
     """Run the rule through the steps and show every block of flows to ``visit``.
@@ -105,7 +105,7 @@ def simulate(
     start_kwh : float or array, shape (k,)
         Level before the first step. [kWh]
     visit : callable, optional
-        Called with each :class:`Block`; its arrays are used again afterwards, so take copies. Without it only the
+        Called with each :class:`FlowBlock`; its arrays are used again afterwards, so take copies. Without it only the
         last level is worked out.
     steps : (int, int), optional
         First step and the one after the last; default: all.
@@ -228,7 +228,7 @@ class _Walk:
         np.add(self.work, parts.eta_charger * self.given.limits.total_charge_kwh, out=self.work)
         np.minimum(grid_in, self.work, out=grid_in)
 
-    def block(self, steps: slice) -> Block:
+    def block(self, steps: slice) -> FlowBlock:
         """Work out the flows of the steps just walked."""
         given, parts, count = self.given, self.parts, steps.stop - steps.start
         eta = parts.eta_inverter
@@ -258,7 +258,7 @@ class _Walk:
             inverter_left = given.limits.inverter_kwh / eta - sun_to_load - out
             sun_to_grid = np.minimum(np.minimum(rest, inverter_left), (meter + given.limits.export_kwh) / eta)
             sun_to_grid = np.maximum(sun_to_grid, 0.0)
-        return Block(
+        return FlowBlock(
             steps=steps,
             stored=self.levels[:count],
             cells_out=self.out[:count],

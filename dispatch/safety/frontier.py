@@ -35,14 +35,8 @@ if TYPE_CHECKING:
 
 
 FEWEST_LEVELS = 21
-
-
 MOST_LEVELS = 1000  # each is a solved program
-
-
 WORKERS = 2
-
-
 STRAIGHT = 0.02
 """A frontier that stays this close to its chord (both axes scaled to 1) has no knee."""
 
@@ -202,18 +196,7 @@ def _recorder(
 
 
 def frontier(advice: Recommendation, rungs: Ladder, progress: Progress | None = None) -> Frontier:
-    """Trace what safety costs: the least-cost plan at every level, and the cheapest setting that keeps as much.
-
-    Parameters
-    ----------
-    advice : Recommendation
-    rungs : Ladder
-    progress : callable, optional
-
-    Returns
-    -------
-    Frontier
-    """
+    """Trace what safety costs: the least-cost plan at every level, and the cheapest setting that keeps as much."""
     started = time.perf_counter()
     levels = trace(Program(advice.case_to_run), rungs, advice.no_system.bill_and_wear, progress=progress)
     hours = np.array([level.carried_hours for level in levels])

@@ -25,17 +25,9 @@ if TYPE_CHECKING:
 
 
 PERCENTILES = (0, 1, 5, 25, 50, 75, 95, 100)
-
-
 WORST = 10
-
-
 MORE_HOURS = (1.0, 2.0, 4.0)
-
-
 NEAR_KWH = 1e-3
-
-
 DEAR_FRACTION = 1.15
 """A load this far above its mean is called heavy."""
 

@@ -36,32 +36,15 @@ def _no_dust(value: float) -> float:
 
 # larger than anything of a household, in whatever unit: a slip, or arithmetic would leave the finite numbers
 _LARGEST = 1e9
-
-
 Positive = Annotated[float, Strict(), Field(gt=0, le=_LARGEST), AfterValidator(_no_dust)]
-
-
 NotNegative = Annotated[float, Strict(), Field(ge=0, le=_LARGEST)]
-
-
 Efficiency = Annotated[float, Strict(), Field(gt=0, le=1), AfterValidator(_no_dust)]
-
-
 Share = Annotated[float, Strict(), Field(ge=0, le=1)]
-
-
 Percent = Annotated[float, Strict(), Field(ge=0, le=100)]
-
-
 Switch = Annotated[bool, Strict()]
-
-
 Count = Annotated[int, Strict(), Field(ge=1, le=10_000)]
-
-
 TYPICAL = "typical_"
 """A load column whose name begins so is a typical profile, not a home's own readings; every screen says it."""
-
 
 Moment = Annotated[str, BeforeValidator(_as_text)]
 
@@ -91,18 +74,11 @@ def _local_date(value: str) -> str:
 
 
 ClockTime = Annotated[Moment, AfterValidator(_clock_time)]
-
-
 ClockEnd = Annotated[Moment, AfterValidator(_clock_end)]
 """A clock time, or ``24:00``."""
 
-
 DayOfYear = Annotated[str, AfterValidator(_day_of_year)]
-
-
 LocalDate = Annotated[Moment, AfterValidator(_local_date)]
-
-
 Windows = Annotated[int, Strict(), Field(ge=0, le=8)]
 
 
@@ -115,6 +91,10 @@ class DeviceSettings(Frozen):
     )
     discharge_window_count: Windows = Field(
         2, description="most discharge windows per season and kind of day"
+    )
+    discharge_levels: Switch = Field(
+        default=False,
+        description="whether each discharge window takes a level of its own to which the battery may fall",
     )
     time_step_minutes: Annotated[int, Strict(), Field(ge=15, le=720)] = Field(
         30, description="windows begin and end on multiples of it; must divide a day"

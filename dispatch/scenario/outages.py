@@ -29,7 +29,6 @@ from tariffs.reading.models import Frozen
 SUSTAINED_MINUTES = 5.0
 """An interruption is sustained, and counts in SAIFI and CAIDI, if it is longer than this."""
 
-
 MONTHS, HOURS = 12, 24
 
 

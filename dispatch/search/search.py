@@ -4,12 +4,12 @@ Settings are judged by running them as the inverter would (:mod:`dispatch.rules`
 served, import limit, reserve floor, backup target, then bill + wear, the energy left at the end valued at the year's
 lowest price. The search has two parts:
 
-1. **Shape**, on every sixth week: from each start, one window, level or reserve at a time is put wherever it earns
-   most, all places of the clock tried.
+1. **Shape**, on every eighth week (sixth, where discharge windows have levels): from each start, one window, level
+   or reserve at a time is put wherever it earns most, all places of the clock tried.
 2. **Polish**, on the whole period: small changes of everything, until none helps. The plain settings of the tariff's
    windows are always among the starts, so that nothing found is worse than they are.
 
-Fewer entries where they earn next to nothing: less to type, less to get wrong.
+Of all cards that cost next to nothing more, the one with the fewest entries is taken: :mod:`dispatch.search.simple`.
 """
 
 from __future__ import annotations
@@ -19,18 +19,24 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.search.judge import Judge, Judged, Part, entries, levels_fit, plain, with_plan
+from dispatch.search.judge import Judge, Part, Scored, entries, levels_fit, plain, with_plan
 from dispatch.search.moves import (
     apart,
+    at_reserve,
     charge_moves,
     discharge_moves,
+    drain_moves,
     fine_moves,
     level_moves,
+    lower_reserve_moves,
     pairs,
     reserve_and_discharge_moves,
     reserve_moves,
+    split_charge_moves,
+    split_moves,
 )
-from dispatch.settings.card import Card, ChargeWindow, DayPlan
+from dispatch.search.simple import Found, simplest
+from dispatch.settings.card import EVENT_DAYS, Card, ChargeWindow, DayPlan, DischargeWindow
 from dispatch.settings.plain import longest, windows_of
 
 if TYPE_CHECKING:
@@ -39,92 +45,18 @@ if TYPE_CHECKING:
     from dispatch.arrays import Flags, Floats
     from dispatch.case.case import Case
     from dispatch.flows import Flows
-    from dispatch.settings.card import Window
     from dispatch.settings.space import Space
 
     Tell = Callable[[str], None]
 
 
-SIMPLER_FRACTION = 4e-4  # of the bill: what fewer entries may cost in all
-
-
-def simpler(judge: Judge, best: Judged) -> Judged:
-    """Leave out what earns next to nothing: less to type, less to get wrong.
-
-    Every entry is left out alone; those that cost least are then left out together, as many as the allowance bears.
-    """
-    leaving = [
-        leave for leave in _leavings(judge, best.card) if entries(leave(best.card)) < entries(best.card)
-    ]
-    if not leaving:
-        return best
-    alone = {judged.card: judged.score for judged in judge.cards([leave(best.card) for leave in leaving])}
-    leaving.sort(key=lambda leave: alone[leave(best.card)])
-    together, card = [], best.card
-    for leave in leaving:
-        card = leave(card)
-        together.append(card)
-    limit = best.score + SIMPLER_FRACTION * max(abs(best.score), 1e-9)
-    borne = [judged for judged in judge.cards(together) if judged.score <= limit]
-    return min(borne, key=lambda judged: entries(judged.card), default=best)
-
-
-def _leavings(judge: Judge, card: Card) -> list[Callable[[Card], Card]]:
-    """Ways to make a card simpler: without one window, with the first plan's reserve, with the load first."""
-
-    def without(group: int, kind: str, window: Window) -> Callable[[Card], Card]:
-        def leave(given: Card) -> Card:
-            plan = given.plans[group]
-            charge = tuple(other for other in plan.charge if kind != "charge" or other != window)
-            discharge = tuple(other for other in plan.discharge if kind != "discharge" or other != window)
-            return with_plan(given, group, replace(plan, charge=charge, discharge=discharge))
-
-        return leave
-
-    def one_reserve(given: Card) -> Card:
-        level = max(plan.reserve_percent for plan in given.plans)
-        raised = tuple(replace(plan, reserve_percent=level) for plan in given.plans)
-        return replace(given, plans=raised) if all(map(levels_fit, raised)) else given
-
-    ways = [
-        without(group, kind, window)
-        for group, plan in enumerate(card.plans)
-        for kind in ("charge", "discharge")
-        for window in getattr(plan, kind)
-    ]
-    ways.append(one_reserve)
-    for level in sorted({plan.reserve_percent for plan in card.plans}):
-        for group, plan in enumerate(card.plans):
-            if plan.reserve_percent != level:
-                ways.append(_reserve_of(group, level))
-    if "load" in judge.space.sun_choices:
-        ways.append(lambda given: replace(given, sun_first="load"))
-    return ways
-
-
-def _reserve_of(group: int, level: float) -> Callable[[Card], Card]:
-    def leave(given: Card) -> Card:
-        plan = replace(given.plans[group], reserve_percent=level)
-        return with_plan(given, group, plan) if levels_fit(plan) else given
-
-    return leave
-
-
-SHAPE_WEEKS = 6  # the shape is searched on one week in so many
-
-
+SHAPE_WEEKS, SHAPE_WEEKS_LEVELS = 8, 6  # the shape is searched on one week in so many
 SHAPE_PASSES, POLISH_PASSES = 2, 2
-
-
 STARTS = 2
-
-
 OPTIMUM_SHARES = (0.1, 0.35)  # of the busiest hour: where the optimum counts as charging or discharging
 
 
-def find(
-    judge: Judge, optimum: Flows | None, tell: Tell = lambda _label: None, keep: int = 1
-) -> list[Judged]:
+def find(judge: Judge, optimum: Flows | None, tell: Tell = lambda _label: None) -> Found:
     """Search for the best settings.
 
     Parameters
@@ -134,45 +66,45 @@ def find(
         The least-cost schedule, whose shape gives starts.
     tell : callable
         Told what is being done.
-    keep : int
-        How many to return: where a bill has parts that no price per step can say, the caller has more to price.
 
     Returns
     -------
-    list of Judged
-        The best first; it is never worse than the plain settings.
+    Found
+        Its best card is never worse than the plain settings; nor is the simple one.
     """
     tell("trying starts")
     starts = judge.cards(_starts(judge, optimum))
     chosen = [starts[0]]
-    for judged in starts[1:]:  # starts that differ in where the sun goes first, then the next best
-        if len(chosen) < STARTS and judged.card.plans not in [other.card.plans for other in chosen]:
-            chosen.append(judged)
+    for scored in starts[1:]:  # starts that differ in where the sun goes first, then the next best
+        if len(chosen) < STARTS and scored.card.plans not in [other.card.plans for other in chosen]:
+            chosen.append(scored)
     full = plain(judge, "reserve-first")
     if judge.target_binds and full.card.plans not in [other.card.plans for other in chosen]:
         chosen.append(full)  # from a full battery a target can be kept while windows are opened
-    found: list[Judged] = []
-    for number, judged in enumerate(chosen, start=1):
+    found: list[Scored] = []
+    for number, scored in enumerate(chosen, start=1):
         tell(f"search {number} of {len(chosen)}")
-        found.append(_shape(judge, judged.card))
+        found.append(_shape(judge, scored.card))
     tell("polishing")
-    ranked = judge.cards([*(judged.card for judged in found), starts[0].card, plain(judge).card])
-    worth = ranked[:1]
-    if judge.target_binds:  # on a sample of weeks a target may look kept that is not: polishing mends it
-        nearest = sorted(found, key=lambda judged: judged.score)[:2]
-        worth = list({judged.card: judged for judged in [*worth, *nearest]}.values())
-    best = min((_polish(judge, judged) for judged in worth), key=lambda judged: judged.score)
-    other = [replace(best.card, sun_first=choice) for choice in judge.space.sun_choices]
-    best = simpler(judge, min([best, *judge.cards(other)], key=lambda judged: judged.score))
-    if keep == 1:
-        return [best]
-    near = [
-        with_plan(best.card, g, changed)
-        for g, plan in enumerate(best.card.plans)
-        for changed in fine_moves(plan, judge.space)
-        if levels_fit(changed)
-    ]
-    return [best, *ranked, *judge.cards(list(dict.fromkeys(near)))][:keep]
+    worth = [min([*found, starts[0], *judge.plain.values()], key=lambda scored: scored.score)]
+    if judge.target_binds or judge.space.discharge_levels:
+        # on a sample of weeks a target or a reserve may look kept that is not: polishing mends it
+        nearest = sorted(found, key=lambda scored: scored.score)
+        worth = list({scored.card: scored for scored in [*worth, *nearest]}.values())[:2]
+    return refine(judge, worth)
+
+
+def refine(judge: Judge, starts: Sequence[Scored]) -> Found:
+    """Polish good cards on the whole period, take the best, and make it simple."""
+    best = min((_polish(judge, scored) for scored in starts), key=lambda scored: scored.score)
+    choices = [choice for choice in judge.space.sun_choices if choice != best.card.sun_first]
+    others = judge.cards([replace(best.card, sun_first=choice) for choice in choices])
+    whole = min([best, *others], key=lambda scored: scored.score)
+    split = _split(judge, whole)
+    if split is whole:
+        return simplest(judge, whole, others)
+    ways = [simplest(judge, split), simplest(judge, split, others, start=whole)]
+    return min(ways, key=lambda found: (entries(found.card.card), found.card.score))
 
 
 def _starts(judge: Judge, optimum: Flows | None) -> list[Card]:
@@ -183,7 +115,9 @@ def _starts(judge: Judge, optimum: Flows | None) -> list[Card]:
         for share in OPTIMUM_SHARES:
             shaped = [_shape_of(judge, optimum, g, share, reserve) for g in range(len(space.groups))]
             plans.append(tuple(shaped))
-    return [Card(plan, sun_first=choice) for plan in plans for choice in space.sun_choices]
+    return [
+        Card(plan, sun_first=choice, raises=space.raises) for plan in plans for choice in space.sun_choices
+    ]
 
 
 def _shape_of(judge: Judge, optimum: Flows, group: int, share: float, reserve_percent: float) -> DayPlan:
@@ -205,13 +139,14 @@ def _shape_of(judge: Judge, optimum: Flows, group: int, share: float, reserve_pe
         level = 100 * float(np.quantile(optimum["stored"][held], 0.75)) / full if held.any() else 0.0
         target = min(space.levels, key=lambda entry: abs(entry - max(level, reserve_percent)))
         charge.append(ChargeWindow(window.start, window.end, max(target, reserve_percent)))
-    discharge = longest(windows_of(giving, space), space.discharge_windows)
+    longer = longest(windows_of(giving, space), space.discharge_windows)
+    discharge = tuple(DischargeWindow(window.start, window.end) for window in longer)
     plan = DayPlan(tuple(charge), discharge, reserve_percent)
     return apart(plan, space, charge_wins=False) or DayPlan((), discharge, reserve_percent)
 
 
 # ---- the two parts of the search ---------------------------------------------------------------------------
-def _shape(judge: Judge, card: Card) -> Judged:
+def _shape(judge: Judge, card: Card) -> Scored:
     """Improve one plan after the other on a sample of weeks."""
     best = card
     parts = judge.parts(card, [sample_spans(judge.case, judge.space, g) for g in range(len(card.plans))])
@@ -225,23 +160,27 @@ def _shape(judge: Judge, card: Card) -> Judged:
 
 
 def _shape_group(judge: Judge, card: Card, group: int, part: Part, *, with_levels: bool) -> Card:
-    space = judge.space
+    space, reserves = judge.space, judge.space.tried_reserves[group]
     windows = tuple(pairs(space))
 
     def best_of(moves: Callable[[DayPlan], Iterable[DayPlan]]) -> None:
         nonlocal card
         card = _best_of(judge, card, group, moves(card.plans[group]), part)
 
-    best_of(lambda plan: reserve_moves(plan, space))
+    best_of(lambda plan: reserve_moves(plan, reserves))
     if with_levels and judge.target_binds:
-        best_of(lambda plan: reserve_and_discharge_moves(plan, space))
+        best_of(lambda plan: reserve_and_discharge_moves(plan, space, reserves))
     for index in range(space.charge_windows):
         best_of(lambda plan, i=index: charge_moves(plan, space, windows, i))  # type: ignore[misc]
         if with_levels:
             best_of(lambda plan, i=index: level_moves(plan, space, i))  # type: ignore[misc]
     for index in range(space.discharge_windows):
         best_of(lambda plan, i=index: discharge_moves(plan, space, windows, i))  # type: ignore[misc]
-    best_of(lambda plan: fine_moves(plan, space))
+        if with_levels and space.discharge_levels:
+            best_of(lambda plan, i=index: drain_moves(plan, space, i))  # type: ignore[misc]
+            best_of(lambda plan, i=index: split_moves(plan, space, i))  # type: ignore[misc]
+    best_of(lambda plan: lower_reserve_moves(plan, space, reserves, space.group_reserves[group][0]))
+    best_of(lambda plan: fine_moves(plan, space, reserves))
     return card
 
 
@@ -262,32 +201,39 @@ def _best_of(judge: Judge, card: Card, group: int, plans: Iterable[DayPlan], par
 
 
 def season_spans(space: Space, group: int, kept: Flags | None = None) -> list[tuple[int, int]]:
-    """Stretches of a group's season as (first step, step after the last), where ``kept`` holds."""
-    season = space.groups[group].season
-    mine = np.isin(space.group_of, [g for g, other in enumerate(space.groups) if other.season == season])
-    steps = np.flatnonzero(mine if kept is None else mine & kept)
+    """Stretches as (first step, step after the last) in which a group's plan tells, where ``kept`` holds.
+
+    Its season; of event days, which are few, the days themselves, each with the day before and the day after.
+    """
+    if space.groups[group].days == EVENT_DAYS:
+        number = np.unique(space.wall.astype("datetime64[D]"), return_inverse=True)[1]
+        days = np.unique(number[space.group_of == group])
+        mine = np.isin(number, np.concatenate([days - 1, days, days + 1]))
+    else:
+        mine = space.season_of[space.group_of] == space.season_of[group]
+        mine = mine if kept is None else mine & kept
+    steps = np.flatnonzero(mine)
     runs = np.split(steps, np.flatnonzero(np.diff(steps) != 1) + 1)
     return [(int(run[0]), int(run[-1]) + 1) for run in runs]
 
 
 def sample_spans(case: Case, space: Space, group: int) -> list[tuple[int, int]]:
-    """Every sixth week of a group's season; all of a short season."""
+    """Every eighth or sixth week of a group's season; all of a short season."""
     week = np.unique(case.times.normalize().asi8, return_inverse=True)[1] // 7
-    season = space.groups[group].season
-    mine = np.isin(space.group_of, [g for g, other in enumerate(space.groups) if other.season == season])
-    weeks = np.unique(week[mine])
-    kept = weeks if len(weeks) <= 2 * SHAPE_WEEKS else weeks[1::SHAPE_WEEKS]
+    weeks = np.unique(week[space.season_of[space.group_of] == space.season_of[group]])
+    every = SHAPE_WEEKS_LEVELS if space.discharge_levels else SHAPE_WEEKS
+    kept = weeks if len(weeks) <= 2 * every else weeks[1::every]
     return season_spans(space, group, np.isin(week, kept))
 
 
-def _polish(judge: Judge, judged: Judged) -> Judged:
+def _polish(judge: Judge, scored: Scored) -> Scored:
     """Small changes on the whole period until none helps."""
-    best = judged
+    best = scored
     for _ in range(POLISH_PASSES):
         card = best.card
         spans = [season_spans(judge.space, group) for group in range(len(card.plans))]
         for group, part in enumerate(judge.parts(card, spans)):
-            moves = fine_moves(card.plans[group], judge.space)
+            moves = fine_moves(card.plans[group], judge.space, judge.space.tried_reserves[group])
             card = _best_of(judge, card, group, moves, part if judge.case.prices.is_plain else None)
         better = min(_one_reserve(judge, [best.card, card]), key=lambda other: other.score)
         if better.score >= best.score - 1e-9:
@@ -296,11 +242,29 @@ def _polish(judge: Judge, judged: Judged) -> Judged:
     return best
 
 
-def _one_reserve(judge: Judge, cards: Sequence[Card]) -> list[Judged]:
+def _split(judge: Judge, scored: Scored) -> Scored:
+    """Cut windows in two with different levels where that helps on the whole period, and polish what came of it."""
+    card, space = scored.card, judge.space
+    spans = [season_spans(space, group) for group in range(len(card.plans))]
+    for group, part in enumerate(judge.parts(card, spans)):
+        plan = card.plans[group]
+        moves = [move for i in range(len(plan.charge)) for move in split_charge_moves(plan, space, i)]
+        moves += [move for i in range(len(plan.discharge)) for move in split_moves(plan, space, i)]
+        if moves:
+            card = _best_of(judge, card, group, moves, part if judge.case.prices.is_plain else None)
+    if card == scored.card:
+        return scored
+    better = judge.cards([card])[0]
+    return _polish(judge, better) if better.score < scored.score - 1e-9 else scored
+
+
+def _one_reserve(judge: Judge, cards: Sequence[Card]) -> list[Scored]:
     """Try the same reserve in all plans: alone, no plan could lower it where the others hold the level up."""
     changed = [
         replace(card, plans=plans)
         for card in cards
-        for plans in zip(*(reserve_moves(plan, judge.space) for plan in card.plans), strict=True)
+        for plans in (
+            tuple(at_reserve(plan, reserve) for plan in card.plans) for reserve in judge.space.reserves
+        )
     ]
     return judge.cards([*cards, *changed])

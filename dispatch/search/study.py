@@ -5,19 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
+from dispatch.advice.runs import run_card as run_repeating
 from dispatch.ahead.reachable import broken_promises, merit, reachable
 from dispatch.ahead.rolling import rolling, sells_of
 from dispatch.arrays import quiet
-from dispatch.formats import format_date
 from dispatch.outcome import Outcome, as_set_outcome, planned_outcome
 from dispatch.program.program import Program
 from dispatch.rules.replay import replay
-from dispatch.search.judge import Judge, plain
-from dispatch.search.other_years import Robustness, other_years
+from dispatch.search.judge import Judge, entries
+from dispatch.search.margin import Held, with_margin
+from dispatch.search.other_years import DrawnYears, Robustness, robustness
+from dispatch.search.reasons import Line, Worth, reasons
 from dispatch.search.search import find
 from dispatch.settings.card_file import season_changes
+from dispatch.settings.plain import plain_card
 from dispatch.settings.space import Space, device_space
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES
@@ -30,11 +31,7 @@ if TYPE_CHECKING:
     from dispatch.arrays import Progress
     from dispatch.case.case import Case
     from dispatch.flows import Flows
-    from dispatch.settings.card import Card
-
-
-SOME_SHARE = 0.1  # of a window's steps: below it a price is an exception
-
+    from dispatch.settings.card import Card, DayPlan
 
 PLAIN, FOUND, ENTERED, REPLANNED, REACHABLE, BOUND = (
     "plain",
@@ -45,9 +42,8 @@ PLAIN, FOUND, ENTERED, REPLANNED, REACHABLE, BOUND = (
     "bound",
 )
 
-
 MEANINGS = {
-    PLAIN: "the tariff's windows entered as they are, run by the inverter",
+    PLAIN: "the setting of dispatch compare: the tariff's windows entered as they are",
     FOUND: "the card, run by the inverter",
     ENTERED: "your card, run by the inverter",
     REPLANNED: "levels entered anew every evening, a quarter of the device's steps fine, from the last weeks alone",
@@ -57,26 +53,34 @@ MEANINGS = {
 
 
 @dataclass(frozen=True)
-class Line:
-    """One line of the card and why it is there.
+class Search:
+    """What a search came to beside its card.
 
     Attributes
     ----------
-    group : int
-    kind : str
-        "charge", "discharge" or "reserve".
-    index : int
-        Which window.
-    worth : float or None
-        What the period would cost more without the line; None for the reserve.
-    why : str
+    candidates : int
+        How many settings were run.
+    entries : int
+        How much there is to enter.
+    last_entry : float or None
+        What the last entry left out would have earned; None where nothing could be left out.
+    last_entry_count : int
+        How many entries that was.
+    best_entries : int
+        Entries of the card that costs least.
+    best_less : float
+        What that card costs less than the one chosen.
+    margin_cost : float
+        What it costs to keep the backup target in other years too.
     """
 
-    group: int
-    kind: str
-    index: int
-    worth: float | None
-    why: str
+    candidates: int
+    entries: int
+    last_entry: float | None
+    last_entry_count: int
+    best_entries: int
+    best_less: float
+    margin_cost: float
 
 
 @dataclass(frozen=True)
@@ -94,15 +98,17 @@ class SettingsStudy:
     ways : tuple of Outcome
         plain, found or entered, re-planned, reachable, bound.
     lines : tuple of Line
-    sun_worth : float or None
+    sun : Worth or None
         What sending the sun the other way would cost more; None where the device has no choice.
+    raises : tuple of Worth
+        What each raise of the card costs less when left out, as a negative number, and what that breaks.
     changes : tuple of (date, season)
-        When to enter another season's settings.
+        When to enter other settings, named by the season that begins then.
     robustness : Robustness
     reference_total : float
         Bill of the household without the system.
-    candidates : int
-        How many settings were run.
+    search : Search or None
+        What the search came to; None where the card was given.
     """
 
     case: Case
@@ -111,11 +117,12 @@ class SettingsStudy:
     entered: bool
     ways: tuple[Outcome, ...]
     lines: tuple[Line, ...]
-    sun_worth: float | None
+    sun: Worth | None
+    raises: tuple[Worth, ...]
     changes: tuple[tuple[dt.date, str], ...]
     robustness: Robustness
     reference_total: float
-    candidates: int
+    search: Search | None
 
     def __getitem__(self, name: str) -> Outcome:
         """Return one way by its name; KeyError if there is none."""
@@ -165,10 +172,6 @@ def study(
     card : Card, optional
         Settings to score instead of searching.
 
-    Returns
-    -------
-    SettingsStudy
-
     Raises
     ------
     Infeasible, SolveError
@@ -176,39 +179,85 @@ def study(
     """
     tell = progress or quiet
     tell(0, 6, "stating the program")
-    case, reference = advice.case_to_run, advice.no_system.bill_and_wear
+    case, reference = _promised(advice), advice.no_system.bill_and_wear
     space = device_space(case)
-    judge = Judge(case, space)
+    judge = Judge(case, space, sells=card is not None and card.sells)
+    drawn = DrawnYears(case, end_value=judge.end_value)
     tell(1, 6, "the bound")
-    solved = solve(Program(case), STRATEGIES["least-cost"])
+    solved = solve(Program(_for_bound(case)), STRATEGIES["least-cost"])
     optimum = solved.flows
-    naive = as_set_outcome(run_card(case, judge, plain(judge).card, PLAIN), reference, None)
+    naive = plain_card(case, space, advice.strategy, advice.reserve_percent)
+    plain_way = replace(advice.chosen, name=PLAIN)
+    search, years = None, None
     if card is None:
-        chosen = _found(judge, naive, optimum, lambda label: tell(2, 6, label))
+        held, search = _found(judge, optimum, drawn, lambda label: tell(2, 6, label))
+        card, years, name = held.found.card.card, held.years, FOUND
     else:
-        chosen = as_set_outcome(run_card(case, judge, card, ENTERED), reference, None), card
+        name = ENTERED
+    way = as_set_outcome(run_repeating(case, card, name), reference, None)
     tell(3, 6, "re-planning daily")
     replanned = replace(as_set_outcome(rolling(case), reference, None), name=REPLANNED)
-    best = best_levels(case, reference, (naive, chosen[0], replanned))
+    best = best_levels(case, reference, (plain_way, way, replanned))
     bound = replace(planned_outcome(solved, reference), name=BOUND)
     tell(4, 6, "reasons")
-    way, final = chosen
-    lines, sun_worth = reasons(judge, final)
+    given = reasons(judge, card)
     tell(5, 6, "other years")
-    years = other_years(case, final, judge.tables.orders([final]))
+    if years is None:
+        years = drawn.run(card, judge.tables.orders([card]), judge.start_kwh)
+    naive_years = drawn.run(naive, judge.tables.orders([naive]), judge.start_kwh, promises=False)
     tell(6, 6, "done")
     return SettingsStudy(
         case=case,
         space=space,
-        card=final,
-        entered=card is not None,
-        ways=(naive, way, replanned, best, bound),
-        lines=lines,
-        sun_worth=sun_worth,
-        changes=tuple(season_changes(case, space)),
-        robustness=years,
+        card=card,
+        entered=search is None,
+        ways=(plain_way, way, replanned, best, bound),
+        lines=given.lines,
+        sun=given.sun,
+        raises=given.raises,
+        changes=own_changes(case, space, card),
+        robustness=robustness(drawn, years, naive_years),
         reference_total=reference,
+        search=search,
+    )
+
+
+def _promised(advice: Recommendation) -> Case:
+    """Return the case whose promises every row keeps, from the level at which what is recommended begins.
+
+    With a backup target that is the promise, and any reserve that keeps it may be entered; without one the reserve of
+    the file is. Raised times stay on top in both.
+    """
+    own, start_kwh = advice.case, advice.case_to_run.limits.start_kwh
+    if own.scenario.backup.target_hours is not None:
+        own = own.at_reserve("percent", device_space(own).levels[0])
+    return own.starting_at(start_kwh)
+
+
+def _for_bound(case: Case) -> Case:
+    """Return the case the bound is solved on: a target that must hold at every instant is a reserve in hours."""
+    backup = case.scenario.backup
+    if backup.target_hours is None or backup.share_of_instants_fraction < 1:
+        return case
+    return case.at_reserve("hours", backup.target_hours).starting_at(case.limits.start_kwh)
+
+
+def _found(
+    judge: Judge, optimum: Flows, drawn: DrawnYears, tell: Callable[[str], None]
+) -> tuple[Held, Search]:
+    """Search, hold the card against other years, and say what that cost."""
+    found = find(judge, optimum, tell)
+    tell("holding it against other years")
+    held = with_margin(judge, found, drawn)
+    chosen, best, richer = held.found.card, held.found.best, held.found.richer
+    return held, Search(
         candidates=judge.count,
+        entries=entries(chosen.card),
+        last_entry=None if richer is None else chosen.money - richer.money,
+        last_entry_count=0 if richer is None else entries(richer.card) - entries(chosen.card),
+        best_entries=entries(best.card),
+        best_less=chosen.money - best.money,
+        margin_cost=chosen.money - found.card.money,
     )
 
 
@@ -227,93 +276,21 @@ def best_levels(case: Case, reference: float, rivals: Sequence[Outcome]) -> Outc
     return replace(cheapest, name=REACHABLE, flows=replace(cheapest.flows, name=REACHABLE))
 
 
-def _found(judge: Judge, naive: Outcome, optimum: Flows, tell: Callable[[str], None]) -> tuple[Outcome, Card]:
-    """Search, and let the real bill have the last word between what was found and the plain settings."""
-    case = judge.case
-    reference = naive.reference
-    candidates = [found.card for found in find(judge, optimum, tell, keep=1 if case.prices.is_plain else 30)]
-    runs = [
-        (as_set_outcome(run_card(case, judge, card, FOUND), reference, None), card) for card in candidates
-    ]
-    runs.append((replace(naive, name=FOUND), plain(judge).card))
-    return min(runs, key=lambda run: (_broken(case, run[0]), round(run[0].compared_cost, 6)))
+def own_changes(case: Case, space: Space, card: Card) -> tuple[tuple[dt.date, str], ...]:
+    """Local dates from which other settings hold, with the season that begins then; the first day of the data too.
 
+    Seasons whose plans are alike need no change between them.
+    """
 
-def _broken(case: Case, way: Outcome) -> tuple[float, ...]:
-    wanted = case.scenario.backup.share_of_instants_fraction if case.scenario.backup.target_hours else 0.0
-    return (
-        round(way.sum_kwh("unserved_load"), 6),
-        round(way.sum_kwh("import_excess"), 6),
-        round(float(way.flows["floor_shortfall"].sum()), 4),
-        round(max(wanted - way.target_share, 0.0), 9),
-    )
+    def told(season: str) -> dict[str, DayPlan]:
+        return {
+            group.days: plan
+            for group, plan in zip(space.groups, card.plans, strict=True)
+            if group.season == season
+        }
 
-
-# ---- reasons -----------------------------------------------------------------------------------------------
-def reasons(judge: Judge, card: Card) -> tuple[tuple[Line, ...], float | None]:
-    """Say of every line what the period would cost more without it, and of the sun's way what the other would."""
-    keys: list[tuple[int, str, int]] = []
-    variants = [card]
-    for g, plan in enumerate(card.plans):
-        for kind in ("charge", "discharge"):
-            windows = getattr(plan, kind)
-            for index in range(len(windows)):
-                smaller = replace(plan, **{kind: windows[:index] + windows[index + 1 :]})
-                variants.append(replace(card, plans=(*card.plans[:g], smaller, *card.plans[g + 1 :])))
-                keys.append((g, kind, index))
-    totals = judge.scores(judge.tables.orders(variants))
-    worths = totals[1:] - totals[0]
-    lines = [
-        Line(g, kind, index, float(worth), _why(judge, card, (g, kind, index)))
-        for (g, kind, index), worth in zip(keys, worths.tolist(), strict=True)
-    ]
-    lines += [Line(g, "reserve", 0, None, _why_reserve(judge, card, g)) for g in range(len(card.plans))]
-    sun_worth = None
-    if len(judge.space.sun_choices) > 1:
-        other = replace(card, sun_first="load" if card.sun_first == "battery" else "battery")
-        sun_worth = float(judge.scores(judge.tables.orders([other]))[0] - totals[0])
-    return tuple(lines), sun_worth
-
-
-def _why(judge: Judge, card: Card, key: tuple[int, str, int]) -> str:
-    """Name the prices that hold in a window."""
-    group, kind, index = key
-    case, space = judge.case, judge.space
-    window = getattr(card.plans[group], kind)[index]
-    inside = (space.group_of == group) & window.holds(space.minutes)[space.slot_of]
-    prices = case.prices
-    if prices.hourly:
-        mean = float(prices.import_price_per_kwh[inside].mean()) if inside.any() else 0.0
-        return f"hourly prices, {mean:.4g} on average"
-    found: dict[str, float] = {}
-    bands = prices.band[inside]
-    for band in np.unique(bands).tolist():
-        if np.mean(bands == band) < SOME_SHARE:
-            continue  # a few holidays among the weekdays
-        price = float(np.median(prices.import_price_per_kwh[inside & (prices.band == band)]))
-        found[prices.band_names[band]] = price
-    return ", ".join(f"{name} {price:.4g}" for name, price in sorted(found.items(), key=lambda item: item[1]))
-
-
-def _why_reserve(judge: Judge, card: Card, group: int) -> str:
-    case, space = judge.case, judge.space
-    level = card.plans[group].reserve_percent
-    lowest = space.reserves[0]
-    target = case.scenario.backup.target_hours
-    if level <= lowest:
-        floor = case.floor_kwh
-        if floor.max() - floor.min() <= 1e-9:
-            return "the lowest level that keeps the scenario's reserve"
-        highest = format_date(case.times[int(np.argmax(floor))].date())
-        return f"one level for the whole year, from the scenario's highest reserve ({highest})"
-    if target is not None:
-        return f"keeps {target:g} h of backup as often as wanted"
-    return "raised: it costs nothing here"
-
-
-def ordered(lines: Sequence[Line], group: int) -> list[Line]:
-    """Lines of one group, as they are entered: reserve, charge, discharge."""
-    rank = {"reserve": 0, "charge": 1, "discharge": 2}
-    return sorted(
-        (line for line in lines if line.group == group), key=lambda line: (rank[line.kind], line.index)
-    )
+    changes: list[tuple[dt.date, str]] = []
+    for date, season in season_changes(case, space):
+        if not changes or told(season) != told(changes[-1][1]):
+            changes.append((date, season))
+    return tuple(changes)

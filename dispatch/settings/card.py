@@ -1,13 +1,15 @@
 """Settings as a person enters them: windows on the clock, target levels, one reserve, per season and kind of day.
 
 A card has one :class:`DayPlan` per :class:`Group` (a season and the days it is for). At every moment the plan of
-that season and kind of day holds; a window that crosses midnight is, on the days it is for, the piece from its
+that season and kind of day holds, with the reserve of a dated raise or of tomorrow's season where that is higher;
+a window that crosses midnight is, on the days it is for, the piece from its
 start to 24:00 and the piece from 00:00 to its end. The device knows the calendar's weekends; it knows holidays only
 where the scenario says so.
 """
 
 from __future__ import annotations
 
+import datetime as dt  # noqa: TC003 - dataclasses keep it
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
 
 
 EVERY_DAY, WEEKDAYS, WEEKENDS, HOLIDAYS = "every day", "weekdays", "weekends", "holidays"
+EVENT_DAYS = "event days"  # days the utility calls: entered by hand the evening before, taken back after
 
 
 @dataclass(frozen=True, order=True)
@@ -54,6 +57,30 @@ class ChargeWindow(Window):
     to_percent: float
 
 
+@dataclass(frozen=True, order=True)
+class DischargeWindow(Window):
+    """The load may draw the battery down to a level, percent of nominal; None, and every lower level: the reserve."""
+
+    to_percent: float | None = None
+
+
+@dataclass(frozen=True, order=True)
+class Raise:
+    """A higher reserve that is entered by hand and taken back again, on the clock of the wall.
+
+    Attributes
+    ----------
+    begins, ends : datetime
+        Local wall time, without zone; it holds in every step that begins at or after ``begins`` and before ``ends``.
+    reserve_percent : float
+        Percent of nominal; a plan with a higher reserve keeps its own.
+    """
+
+    begins: dt.datetime
+    ends: dt.datetime
+    reserve_percent: float
+
+
 @dataclass(frozen=True)
 class DayPlan:
     """What the device is told for one season and kind of day.
@@ -62,20 +89,21 @@ class DayPlan:
     ----------
     charge : tuple of ChargeWindow
         When the grid may fill the battery, and how far.
-    discharge : tuple of Window
-        When the load may draw the battery down to the reserve.
+    discharge : tuple of DischargeWindow
+        When the load may draw the battery down, and how far.
     reserve_percent : float
         Never drawn below; kept up from the grid at any hour. Percent of nominal.
     """
 
     charge: tuple[ChargeWindow, ...]
-    discharge: tuple[Window, ...]
+    discharge: tuple[DischargeWindow, ...]
     reserve_percent: float
 
     @property
     def entries(self) -> int:
-        """How many windows a person has to type."""
-        return len(self.charge) + len(self.discharge)
+        """How many windows a person has to type, a level beside a discharge window counted with them."""
+        levels = sum(window.to_percent is not None for window in self.discharge)
+        return len(self.charge) + len(self.discharge) + levels
 
 
 @dataclass(frozen=True)
@@ -97,8 +125,11 @@ class Card:
         "load", or "battery": outside the discharge windows the sun then charges before it serves the load.
     sells : bool
         Whether the battery sells to the grid in its discharge windows.
+    raises : tuple of Raise
+        Reserves entered for some days, in the order of their begin.
     """
 
     plans: tuple[DayPlan, ...]
     sun_first: str = "load"
     sells: bool = False
+    raises: tuple[Raise, ...] = ()

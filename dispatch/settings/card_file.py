@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
 from pydantic import ConfigDict, Field
 
 from dispatch.errors import ScenarioError
-from dispatch.scenario.fields import ClockEnd, ClockTime, Percent, Switch  # noqa: TC001 - pydantic reads them
+from dispatch.scenario.fields import (  # noqa: TC001 - pydantic reads them
+    ClockEnd,
+    ClockTime,
+    Moment,
+    Percent,
+    Switch,
+)
 from dispatch.settings.card import (
+    EVENT_DAYS,
     EVERY_DAY,
     Card,
     ChargeWindow,
     DayPlan,
+    DischargeWindow,
     Group,
+    Raise,
     Window,
 )
 from tariffs.reading.clock import MINUTES_PER_DAY, clock_text, minutes_of
@@ -23,7 +33,6 @@ from tariffs.reading.refusals import problem_report
 from tariffs.reading.toml import read_toml
 
 if TYPE_CHECKING:
-    import datetime as dt
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
@@ -51,16 +60,32 @@ class ChargeEntry(WindowEntry):
     to_percent: Percent = Field(description="target level, percent of nominal")
 
 
+class DischargeEntry(WindowEntry):
+    """A stretch in which the load may draw the battery down."""
+
+    to_percent: Percent | None = Field(
+        None, description="level down to which, percent of nominal; left out: the reserve"
+    )
+
+
+class RaiseEntry(_Entry):
+    """A higher reserve for some days."""
+
+    start: Moment = Field(alias="from", description="local time at which it is entered, '2025-01-14T18:00'")
+    end: Moment = Field(alias="to", description="local time at which it is taken back")
+    reserve_percent: Percent = Field(description="never drawn below it meanwhile, percent of nominal")
+
+
 class PlanEntry(_Entry):
     """What holds in a season and on a kind of day."""
 
     season: Text | None = Field(None, description="a season of the tariff; left out: all")
-    days: Literal["every day", "weekdays", "weekends", "holidays"] | None = Field(
-        None, description="'weekdays', 'weekends', 'holidays'; left out: every day"
+    days: Literal["every day", "weekdays", "weekends", "holidays", "event days"] | None = Field(
+        None, description="'weekdays', 'weekends', 'holidays', 'event days'; left out: every day"
     )
     reserve_percent: Percent = Field(description="never drawn below it, percent of nominal")
     charge: tuple[ChargeEntry, ...] = ()
-    discharge: tuple[WindowEntry, ...] = ()
+    discharge: tuple[DischargeEntry, ...] = ()
 
 
 class CardFile(_Entry):
@@ -69,6 +94,7 @@ class CardFile(_Entry):
     sun_first: Literal["load", "battery"] = "load"
     sells: Switch = False
     plans: Annotated[tuple[PlanEntry, ...], Field(min_length=1)]
+    raises: tuple[RaiseEntry, ...] = ()
 
 
 def card_document(card: Card, groups: Sequence[Group]) -> dict[str, Any]:
@@ -85,9 +111,21 @@ def card_document(card: Card, groups: Sequence[Group]) -> dict[str, Any]:
                     {"from": clock_text(w.start), "to": clock_text(w.end), "to_percent": w.to_percent}
                     for w in plan.charge
                 ],
-                "discharge": [{"from": clock_text(w.start), "to": clock_text(w.end)} for w in plan.discharge],
+                "discharge": [
+                    {"from": clock_text(w.start), "to": clock_text(w.end)}
+                    | ({} if w.to_percent is None else {"to_percent": w.to_percent})
+                    for w in plan.discharge
+                ],
             }
             for group, plan in zip(groups, card.plans, strict=True)
+        ],
+        "raises": [
+            {
+                "from": one.begins.isoformat(timespec="minutes"),
+                "to": one.ends.isoformat(timespec="minutes"),
+                "reserve_percent": one.reserve_percent,
+            }
+            for one in card.raises
         ],
     }
 
@@ -101,11 +139,7 @@ def card_toml(card: Card, groups: Sequence[Group]) -> str:
         f"sells = {str(document['sells']).lower()}",
     ]
     for plan in document["plans"]:
-        charge = ", ".join(
-            f'{{ from = "{w["from"]}", to = "{w["to"]}", to_percent = {w["to_percent"]:g} }}'
-            for w in plan["charge"]
-        )
-        discharge = ", ".join(f'{{ from = "{w["from"]}", to = "{w["to"]}" }}' for w in plan["discharge"])
+        charge, discharge = (", ".join(map(_inline, plan[kind])) for kind in ("charge", "discharge"))
         lines += [
             "",
             "[[plans]]",
@@ -115,7 +149,20 @@ def card_toml(card: Card, groups: Sequence[Group]) -> str:
             f"charge = [{charge}]",
             f"discharge = [{discharge}]",
         ]
+    for one in document["raises"]:
+        lines += [
+            "",
+            "[[raises]]",
+            f'from = "{one["from"]}"',
+            f'to = "{one["to"]}"',
+            f"reserve_percent = {one['reserve_percent']:g}",
+        ]
     return "\n".join(lines) + "\n"
+
+
+def _inline(window: dict[str, Any]) -> str:
+    level = f", to_percent = {window['to_percent']:g}" if "to_percent" in window else ""
+    return f'{{ from = "{window["from"]}", to = "{window["to"]}"{level} }}'
 
 
 def read_card(path: Path, case: Case, space: Space) -> Card:
@@ -127,10 +174,6 @@ def read_card(path: Path, case: Case, space: Space) -> Card:
     case : Case
     space : Space
         Of that case.
-
-    Returns
-    -------
-    Card
 
     Raises
     ------
@@ -146,9 +189,50 @@ def read_card(path: Path, case: Case, space: Space) -> Card:
     if entered.sells and not case.limits.battery_feed_in:
         problems.append("sells: true, but grid.battery_feed_in = false; remove it or allow feeding in")
     chosen = _assigned(entered.plans, space, problems)
+    raises = [_raise(number, entry, case, problems) for number, entry in enumerate(entered.raises, start=1)]
     if problems:
         raise ScenarioError(problem_report(path, problems))
-    return Card(tuple(plans[index] for index in chosen), sun_first=entered.sun_first, sells=entered.sells)
+    return Card(
+        tuple(plans[index] for index in chosen),
+        sun_first=entered.sun_first,
+        sells=entered.sells,
+        raises=tuple(sorted(raises)),
+    )
+
+
+def _raise(number: int, entry: RaiseEntry, case: Case, problems: list[str]) -> Raise:
+    at = f"raises[{number}]"
+    moments = [
+        _moment(f"{at}.{key}", text, problems) for key, text in (("from", entry.start), ("to", entry.end))
+    ]
+    begins, ends = moments
+    last = case.times[-1].tz_localize(None) + dt.timedelta(hours=case.dt_hours)
+    if ends <= begins:
+        problems.append(
+            f"{at}: it is taken back ({entry.end}) before it is entered ({entry.start}); swap them"
+        )
+    elif ends <= case.times[0].tz_localize(None) or begins >= last:
+        problems.append(
+            f"{at}: {entry.start} to {entry.end} lies outside the data, {case.times[0]:%Y-%m-%d} to "
+            f"{case.times[-1]:%Y-%m-%d}; correct the dates or remove it"
+        )
+    problems += _level_problems(f"{at}.reserve_percent", entry.reserve_percent, _lowest_percent(case), case)
+    return Raise(begins, ends, entry.reserve_percent)
+
+
+def _moment(field: str, text: str, problems: list[str]) -> dt.datetime:
+    try:
+        found = dt.datetime.fromisoformat(text)
+    except ValueError:
+        found = None
+    if found is None or found.tzinfo is not None:
+        problems.append(f"{field}: not a local time (got '{text}'); write one such as '2025-01-14T18:00'")
+        return dt.datetime(1970, 1, 1)  # noqa: DTZ001 - wall time; the card is refused
+    return found
+
+
+def _lowest_percent(case: Case) -> float:
+    return 100 * float(case.floor_kwh.min()) / case.limits.full_kwh
 
 
 def _assigned(entries: Sequence[PlanEntry], space: Space, problems: list[str]) -> list[int]:
@@ -163,6 +247,8 @@ def _assigned(entries: Sequence[PlanEntry], space: Space, problems: list[str]) -
     chosen = []
     for group in space.groups:
         fits = [i for i, entry in enumerate(entries) if _fits(entry, group)]
+        if group.days == EVENT_DAYS:  # their own plan, where there is one, before that of every day
+            fits = [i for i in fits if entries[i].days == EVENT_DAYS] or fits
         if len(fits) != 1:
             which = " and ".join(f"plans[{i + 1}]" for i in fits) or "none"
             problems.append(
@@ -189,8 +275,10 @@ def _plan(number: int, entry: PlanEntry, case: Case, space: Space, problems: lis
             f"{at}.charge[{index}].to_percent", given.to_percent, entry.reserve_percent, case
         )
     for index, stretch in enumerate(entry.discharge, start=1):
-        discharge.append(_window(f"{at}.discharge[{index}]", stretch, space, problems))
-    lowest = 100 * float(case.floor_kwh.min()) / case.limits.full_kwh
+        span = _window(f"{at}.discharge[{index}]", stretch, space, problems)
+        discharge.append(DischargeWindow(span.start, span.end, stretch.to_percent))
+        problems += _own_level_problems(f"{at}.discharge[{index}]", stretch, entry, case)
+    lowest = _lowest_percent(case)
     what = "the scenario's reserve" if case.scenario.reserve is not None else "the empty level"
     problems += _level_problems(f"{at}.reserve_percent", entry.reserve_percent, lowest, case, what)
     for name, windows, most in (
@@ -204,6 +292,17 @@ def _plan(number: int, entry: PlanEntry, case: Case, space: Space, problems: lis
             )
     problems += _overlaps(at, [*charge, *discharge])
     return DayPlan(tuple(sorted(charge)), tuple(sorted(discharge)), entry.reserve_percent)
+
+
+def _own_level_problems(field: str, window: DischargeEntry, plan: PlanEntry, case: Case) -> Iterator[str]:
+    if window.to_percent is None:
+        return
+    if not case.scenario.settings.discharge_levels:
+        yield (
+            f"{field}.to_percent: the device takes no level for a discharge window (got {window.to_percent:g}); "
+            "remove it, or set settings.discharge_levels = true"
+        )
+    yield from _level_problems(f"{field}.to_percent", window.to_percent, plan.reserve_percent, case)
 
 
 def _level_problems(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from dispatch.case.cheap_hours import hours_to_full
-from dispatch.settings.card import Card, ChargeWindow, DayPlan, Window
+from dispatch.settings.card import Card, ChargeWindow, DayPlan, DischargeWindow, Window
 from tariffs.reading.clock import MINUTES_PER_DAY
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def plain_plan(case: Case, space: Space, group: int, strategy: str, reserve_perc
     DayPlan
         At most as many windows as the device takes: the longest.
     """
-    all_day = Window(0, MINUTES_PER_DAY)
+    all_day = DischargeWindow(0, MINUTES_PER_DAY)
     top = space.levels[-1]
     if strategy == "reserve-first":
         return DayPlan((ChargeWindow(0, MINUTES_PER_DAY, top),), (), reserve_percent)
@@ -48,7 +48,7 @@ def plain_plan(case: Case, space: Space, group: int, strategy: str, reserve_perc
         return DayPlan((), (all_day,), reserve_percent)
     cheap = cheap_slots(case, space, group)
     charge = [ChargeWindow(w.start, w.end, top) for w in windows_of(cheap, space)]
-    discharge = windows_of(~cheap, space)
+    discharge = [DischargeWindow(w.start, w.end) for w in windows_of(~cheap, space)]
     return DayPlan(
         longest(charge, space.charge_windows), longest(discharge, space.discharge_windows), reserve_percent
     )
@@ -116,12 +116,12 @@ def plain_card(case: Case, space: Space, strategy: str, reserve_percent: float) 
     strategy : str
         See :func:`plain_plan`.
     reserve_percent : float
-        The same reserve in every group.
+        The same reserve in every group; what the scenario raises for some days is raised beside it.
     """
     plans = tuple(
         plain_plan(case, space, group, strategy, reserve_percent) for group in range(len(space.groups))
     )
-    return Card(plans, sun_first="load")
+    return Card(plans, sun_first="load", raises=space.raises)
 
 
 def plain_cards(case: Case, space: Space, strategy: str, reserves_percent: Sequence[float]) -> list[Card]:

@@ -8,26 +8,25 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.rules.walk import Orders
 from dispatch.settings.card import (
+    EVENT_DAYS,
     EVERY_DAY,
     HOLIDAYS,
     WEEKDAYS,
     WEEKENDS,
-    Card,
-    DayPlan,
     Group,
-    Window,
 )
+from dispatch.settings.raises import eve_of, needed_raises, raised_steps, wall_times
 from tariffs.reading.clock import MINUTES_PER_DAY
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from dispatch.arrays import Flags, Floats
+    from dispatch.arrays import Flags
     from dispatch.case.case import Case
+    from dispatch.settings.card import Raise
 
 
 _SATURDAY = 5
@@ -49,11 +48,26 @@ class Space:
     grain_minutes : int
         Edges of windows are multiples of it.
     levels : tuple of float
-        Levels that windows can charge to, percent of nominal, rising.
+        Levels that can be entered, percent of nominal, rising.
     reserves : tuple of float
-        Reserves that can be entered, percent of nominal, rising.
+        Those of them at which one reserve for all days keeps the scenario's floor outside the raises.
+    group_reserves : tuple of tuple of float
+        The same for the days of each group's season.
+    tried_reserves : tuple of tuple of float
+        What a search tries: where discharge windows have levels of their own, these can keep a floor that changes
+        with the hour, and the reserve may lie as low as the lowest of it.
+    raises : tuple of Raise
+        What a card needs beside its reserves to keep the floor at every instant.
+    season_of : array of int, shape (groups,)
+        The season of each group, as a number.
+    eve_of : array of int, shape (n,)
+        The season that begins at the coming midnight, in the steps of its eve; -1 elsewhere.
+    wall : array of datetime64, shape (n,)
+        Local wall time of each step.
     charge_windows, discharge_windows : int
         The most the device takes per group.
+    discharge_levels : bool
+        Whether a discharge window has a level of its own.
     sun_choices : tuple of str
     """
 
@@ -64,8 +78,15 @@ class Space:
     grain_minutes: int
     levels: tuple[float, ...]
     reserves: tuple[float, ...]
+    group_reserves: tuple[tuple[float, ...], ...]
+    tried_reserves: tuple[tuple[float, ...], ...]
+    raises: tuple[Raise, ...]
+    season_of: NDArray[np.int64]
+    eve_of: NDArray[np.int64]
+    wall: NDArray[np.datetime64]
     charge_windows: int
     discharge_windows: int
+    discharge_levels: bool
     sun_choices: tuple[str, ...]
 
     @property
@@ -82,14 +103,11 @@ class Space:
 def device_space(case: Case) -> Space:
     """Work out what can be entered: groups from the tariff, limits from the scenario's ``[settings]``.
 
-    Parameters
-    ----------
-    case : Case
-
     Returns
     -------
     Space
-        Kinds of day are told apart only where the device can and the tariff's prices differ between them.
+        Kinds of day are told apart only where the device can and the tariff's prices differ between them; days of
+        an event's price always are, since their settings are entered by hand.
     """
     device = case.scenario.settings
     local = case.times.tz_localize(None)
@@ -103,6 +121,14 @@ def device_space(case: Case) -> Space:
     if MINUTES_PER_DAY % grain:
         grain = step_minutes
     levels = _levels(case, device.level_step_percent)
+    raised = raised_steps(case)
+    season_of = _season_numbers(groups)
+    wall, season = wall_times(case), season_of[group_of]
+    all_days = _reserves(case, levels, ~raised)
+    group_reserves = tuple(
+        _reserves(case, levels, ~raised & (season == number)) or all_days for number in season_of.tolist()
+    )
+    base_percent = np.array([reserves[0] for reserves in group_reserves])[group_of]
     return Space(
         groups=groups,
         group_of=group_of,
@@ -110,9 +136,18 @@ def device_space(case: Case) -> Space:
         slot_of=np.asarray(slot_of, dtype=np.int64),
         grain_minutes=grain,
         levels=levels,
-        reserves=_reserves(case, levels),
+        reserves=all_days,
+        group_reserves=group_reserves,
+        tried_reserves=_tried(case, levels, group_reserves, season)
+        if device.discharge_levels
+        else group_reserves,
+        raises=needed_raises(case, levels, base_percent),
+        season_of=season_of,
+        eve_of=eve_of(wall, season),
+        wall=wall,
         charge_windows=device.charge_window_count,
         discharge_windows=device.discharge_window_count,
+        discharge_levels=device.discharge_levels,
         sun_choices=_sun_choices(case),
     )
 
@@ -132,10 +167,30 @@ def _levels(case: Case, step_percent: float) -> tuple[float, ...]:
     return tuple(step_percent * i for i in range(first, last + 1)) or (highest,)
 
 
-def _reserves(case: Case, levels: tuple[float, ...]) -> tuple[float, ...]:
-    """Levels at which the reserve can be set and keep the scenario's floor at every instant."""
-    floor = 100 * float(case.floor_kwh.max()) / case.limits.full_kwh
+def _reserves(case: Case, levels: tuple[float, ...], steps: Flags) -> tuple[float, ...]:
+    """Levels at which the reserve keeps the scenario's floor at the end of these steps; none without steps."""
+    if not steps.any():
+        return ()
+    floor = 100 * float(case.floor_kwh[steps].max()) / case.limits.full_kwh
     return tuple(level for level in levels if level >= floor - 1e-9) or levels[-1:]
+
+
+def _tried(
+    case: Case, levels: tuple[float, ...], safe: tuple[tuple[float, ...], ...], season: NDArray[np.int64]
+) -> tuple[tuple[float, ...], ...]:
+    """Levels from the lowest floor of each group's season on."""
+    floor = 100 * case.floor_kwh / case.limits.full_kwh
+    lowest = [float(floor[season == number].min()) for number in range(int(season.max()) + 1)]
+    numbers = _season_numbers(_groups(case)[0]).tolist()
+    return tuple(
+        tuple(level for level in levels if level >= lowest[number] - 1e-9) or own
+        for number, own in zip(numbers, safe, strict=True)
+    )
+
+
+def _season_numbers(groups: Sequence[Group]) -> NDArray[np.int64]:
+    names = list(dict.fromkeys(group.season for group in groups))
+    return np.array([names.index(group.season) for group in groups], dtype=np.int64)
 
 
 def _groups(case: Case) -> tuple[tuple[Group, ...], NDArray[np.int64]]:
@@ -144,19 +199,26 @@ def _groups(case: Case) -> tuple[tuple[Group, ...], NDArray[np.int64]]:
     kind = np.where(np.asarray(case.times.day_of_week) >= _SATURDAY, 1, 0)
     if device.knows_holidays and "holiday" in prices.day_type_names:
         kind = np.where(prices.day_type == prices.day_type_names.index("holiday"), 2, kind)
+    called = event_days(case)
     names = (WEEKDAYS, WEEKENDS, HOLIDAYS)
     groups: list[Group] = []
     group_of = np.zeros(len(season), dtype=np.int64)
-    order = list(dict.fromkeys(season.tolist()))
-    for index in order:
-        inside = season == index
+    for index in dict.fromkeys(season.tolist()):
+        inside = (season == index) & ~called
         kinds = [k for k in range(3) if np.any(inside & (kind == k))]
         alike = len(kinds) < 2 or not device.tells_weekends or not _prices_differ(case, inside, kind)
-        for which in [None] if alike else kinds:
-            mine = inside if which is None else inside & (kind == which)
-            group_of[mine] = len(groups)
-            groups.append(Group(prices.season_names[index], EVERY_DAY if which is None else names[which]))
+        parts = [(EVERY_DAY, inside)] if alike else [(names[k], inside & (kind == k)) for k in kinds]
+        for days, mine in (*parts, (EVENT_DAYS, (season == index) & called)):
+            if mine.any():
+                group_of[mine] = len(groups)
+                groups.append(Group(prices.season_names[index], days))
     return tuple(groups), group_of
+
+
+def event_days(case: Case) -> Flags:
+    """Tell which steps lie on days on which an event's price holds at some hour, shape (n,)."""
+    day = np.unique(case.times.normalize().asi8, return_inverse=True)[1]
+    return np.asarray(np.bincount(day, weights=case.prices.event)[day] > 0)
 
 
 def _prices_differ(case: Case, inside: Flags, kind: NDArray[np.int64]) -> bool:
@@ -176,59 +238,3 @@ def _prices_differ(case: Case, inside: Flags, kind: NDArray[np.int64]) -> bool:
         if len(seen) > 1:
             return True
     return False
-
-
-# ---- cards to the rule's tables ----------------------------------------------------------------------------
-class Tables:
-    """Turns plans into the rule's levels per group and minute of the day; remembers what it has seen.
-
-    Parameters
-    ----------
-    case : Case
-    space : Space
-    """
-
-    def __init__(self, case: Case, space: Space) -> None:
-        self.full_kwh, self.empty_kwh = case.limits.full_kwh, case.limits.empty_kwh
-        self.ceiling_kwh = case.limits.ceiling_kwh
-        self.space = space
-        self._masks: dict[tuple[int, int], Flags] = {}
-
-    def _mask(self, window: Window) -> Flags:
-        key = (window.start, window.end)
-        if key not in self._masks:
-            self._masks[key] = window.holds(self.space.minutes)
-        return self._masks[key]
-
-    def plan_levels(self, plan: DayPlan) -> tuple[Floats, Floats]:
-        """Return (fill, drain) per minute slot of one plan, kWh, shape (slots,)."""
-        reserve = max(plan.reserve_percent / 100 * self.full_kwh, self.empty_kwh)
-        slots = len(self.space.minutes)
-        fill, drain = np.full(slots, reserve), np.full(slots, np.inf)
-        for window in plan.charge:
-            level = min(window.to_percent / 100 * self.full_kwh, self.ceiling_kwh)
-            mask = self._mask(window)
-            fill[mask] = np.maximum(fill[mask], level)
-        for stretch in plan.discharge:
-            drain[self._mask(stretch)] = reserve
-        for window in plan.charge:  # charging holds where both are entered: the battery never does both
-            drain[self._mask(window)] = np.inf
-        return fill, drain
-
-    def orders(self, cards: Sequence[Card]) -> Orders:
-        """Return the rule's orders for cards that agree on where the sun goes first."""
-        columns = [[self.plan_levels(plan) for plan in card.plans] for card in cards]
-        fill = np.column_stack([np.concatenate([pair[0] for pair in column]) for column in columns])
-        drain = np.column_stack([np.concatenate([pair[1] for pair in column]) for column in columns])
-        return Orders(self.space.row, fill, drain, sun_waits=cards[0].sun_first == "battery")
-
-    def variations(self, card: Card, group: int, plans: Iterable[DayPlan]) -> Orders:
-        """Return orders for a card with one group's plan replaced by each of these."""
-        pairs = [self.plan_levels(plan) for plan in plans]
-        base = self.orders([card])
-        slots, k = len(self.space.minutes), len(pairs)
-        fill, drain = np.repeat(base.fill_kwh, k, axis=1), np.repeat(base.drain_kwh, k, axis=1)
-        mine = slice(group * slots, (group + 1) * slots)
-        fill[mine] = np.column_stack([pair[0] for pair in pairs])
-        drain[mine] = np.column_stack([pair[1] for pair in pairs])
-        return Orders(self.space.row, fill, drain, sun_waits=base.sun_waits)

@@ -23,7 +23,6 @@ from __future__ import annotations
 
 import math
 import time
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,10 +30,13 @@ import pandas as pd
 
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
 from dispatch.flows import Flows
+from dispatch.program.algebra import FLOW_FAMILIES, SLACK_FAMILIES
 from dispatch.program.arrays import dot
-from dispatch.program.program import FLOW_FAMILIES, SLACK_FAMILIES, Program
-from dispatch.program.whole import settle
+from dispatch.program.least import least_slacks
+from dispatch.program.whole import Settled, settle
 from dispatch.strategies.flow_table import flow_table
+from dispatch.strategies.kept import keep, recall
+from dispatch.strategies.solved import Solved
 from dispatch.strategies.table import Stage, Strategy
 
 if TYPE_CHECKING:
@@ -43,47 +45,16 @@ if TYPE_CHECKING:
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.program.arrays import Bounds, Optimum
+    from dispatch.program.program import Program
 
     Record = Callable[[str, Optimum], None]
 
 
 HELD_TOLERANCE = 1e-6  # relative; how far a later stage may move an earlier stage's value
-
-
 LEVEL_SLACKS = ("floor_shortfall", "closing_shortfall")  # the last two slack stages
-
-
 LEVEL_ROOM_KWH = 1e-7  # what a level may lack, per step, where the solver cannot tell whether it is kept
-
-
 GRAIN = 1e-6  # kWh for a kWh: what less than this costs an own stage is not held, where charging tapers
-
-
-@dataclass(frozen=True)
-class Solved:
-    """A strategy's schedule and how it was found.
-
-    Attributes
-    ----------
-    flows : Flows
-    stage_values : dict of str to float
-        Optimum of each stage in the order solved, in the stage's own unit (kWh, or money for ``cost``; Σ stored
-        is negative because stages are minimised).
-    money : float
-        What the flows cost by the program's own account, without wear and what no flow changes.
-    iterations, residual, seconds : int, float, float
-        Simplex iterations, worst violated row or bound [kWh], wall time [s].
-    gap : float or None
-        Relative gap proved by the mixed-integer solve, where the tariff needed one.
-    """
-
-    flows: Flows
-    stage_values: dict[str, float]
-    money: float
-    iterations: int
-    residual: float
-    seconds: float
-    gap: float | None
+SLACK_PRICE = 100.0  # of a broken promise, in dearest prices: only to find a basis from which to start
 
 
 def _generic_weights(steps: int) -> Floats:
@@ -115,13 +86,19 @@ def _slack_stages(program: Program) -> list[Stage]:
     ]
 
 
-def _at_zero(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> Bounds:
-    """Bounds under which each of these stages has the optimum 0."""
-    tight = bounds.copy()
+def _at_least(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> tuple[Bounds, dict[str, float]]:
+    """Bounds under which each of these sums of columns is the least it can be, and what each then comes to."""
+    tight, least = bounds.copy(), least_slacks(program, bounds)
+    found = {}
     for stage in stages:
-        columns = np.flatnonzero(program.vector(stage.coefficients))
-        tight.lower[columns] = tight.upper[columns] = 0.0
-    return tight
+        if stage.name in least:
+            columns = np.arange(program.columns[stage.name].start, program.columns[stage.name].stop)
+        else:
+            columns = np.flatnonzero(program.vector(stage.coefficients))
+        at = least.get(stage.name, np.zeros(len(columns)))
+        tight.lower[columns] = tight.upper[columns] = at
+        found[stage.name] = float(at.sum())
+    return tight, found
 
 
 def prepare(program: Program) -> None:
@@ -129,29 +106,43 @@ def prepare(program: Program) -> None:
     warm = program.warm
     if warm.has_reference:
         return
-    for zeros in (_slack_stages(program), []):
-        warm.restart(_at_zero(program, program.bounds(), zeros))
+    slacks = _slack_stages(program)
+    dear = program.cost.copy()  # at the cost alone nothing would be served: no basis to start from
+    for stage in slacks:
+        dear += (
+            program.vector(stage.coefficients) * SLACK_PRICE * max(float(np.abs(program.cost).max()), 1e-3)
+        )
+    for costs, bounds in (
+        (program.cost, _at_least(program, program.bounds(), slacks)[0]),
+        (dear, program.bounds()),
+    ):
+        warm.restart(bounds)
         try:
-            warm.remember(warm.minimise(program.cost))
+            warm.remember(warm.minimise(costs))
         except StoppedEarly:
             raise
         except SolveError:
-            continue  # with every promise relaxed the second attempt tells; if that fails too, solve() explains
+            continue  # with every promise priced the second attempt tells; if that fails too, solve() explains
         return
 
 
 class _Run:
     """The lexicographic solve of one strategy.
 
-    A stage that is a sum of columns ≥ 0 cannot do better than 0. So the leading stages of that kind are first
-    all fixed at 0 and the next one is solved; only if that is infeasible are they solved one by one.
+    A stage that is a sum of columns cannot do better than the sum of their least (`dispatch.program.least`, nearly
+    always 0). So the leading stages of that kind are first all fixed there and the next one is solved; only if that
+    is infeasible are they solved one by one.
     """
 
     def __init__(self, program: Program, strategy: Strategy, record: Record | None) -> None:
         self.program, self.strategy, self.record = program, strategy, record
-        self.optima: dict[str, Optimum] = {}
+        self.held: dict[
+            str, tuple[Floats, float]
+        ] = {}  # costs and optimum by stage: whole optima would fill memory
+        self.last: Optimum | None = None
+        self.iterations, self.residual = 0, 0.0
         self.found: dict[str, float] = {}
-        self.gap: float | None = None
+        self.settled: Settled | None = None
         self.grain = GRAIN if program.case.limits.taper_hours else 0.0
         self.bounds = program.bounds()
         strategy.narrow(program, self.bounds)
@@ -180,11 +171,11 @@ class _Run:
                 return
 
     def _from(self, zeros: int, room_kwh: float) -> None:
-        """Take the first ``zeros`` stages at 0 (levels: within ``room_kwh`` of it in each step), solve the rest."""
-        self.optima, self.found = {}, {stage.name: 0.0 for stage in self.stages[:zeros]}
-        bounds = _at_zero(self.program, self.bounds, self.stages[:zeros])
+        """Take the first ``zeros`` stages at their least (levels: within ``room_kwh`` in each step), solve the rest."""
+        self.held, self.iterations, self.residual = {}, 0, 0.0
+        bounds, self.found = _at_least(self.program, self.bounds, self.stages[:zeros])
         for family in LEVEL_SLACKS if room_kwh else ():
-            bounds.upper[self.program.columns[family]] = room_kwh
+            bounds.upper[self.program.columns[family]] += room_kwh
         # with the long rows of a tariff's terms the reference basis is far from the optimum of an own stage
         own_stage = self.program.has_terms and self.stages[zeros].name.startswith("own")
         self.program.warm.restart(bounds, warm=self.strategy.near_reference and not own_stage)
@@ -202,32 +193,35 @@ class _Run:
         if name == "cost" and self.program.has_terms and self.strategy.near_reference:
             self.program.warm.rebase()
         if name == "cost" and len(self.program.warm.integers):
-            self.gap = settle(self.program.warm, costs)
+            self.settled = settle(
+                self.program.warm, costs, self.program.asked_gap, slice(self.program.columns["tariff"].start)
+            )
         optimum = self.program.warm.minimise(costs)
         if self.record is not None:
             self.record(name, optimum)
-        self.optima[name], self.found[name] = optimum, optimum.objective
+        self.held[name], self.found[name] = (costs, optimum.objective), optimum.objective
+        self.last = optimum  # in the end the schedule that all stages together leave
+        self.iterations += optimum.iterations
+        self.residual = max(self.residual, optimum.residual)
         self.program.warm.hold(optimum.coarser(self.grain if name.startswith("own") else 0.0))
 
-    @property
-    def last(self) -> Optimum:
-        """The schedule that all stages together leave."""
-        return next(reversed(self.optima.values()))
-
-    def check_held(self) -> None:
-        """No stage may have moved an earlier stage's optimum."""
+    def values(self) -> Floats:
+        """Return the columns all stages together leave; no stage may have moved an earlier stage's optimum."""
+        if self.last is None:
+            raise SolveError(f"{self.program.case.path}: {self.strategy.name}: no stage was solved")
         values = self.last.values  # noqa: PD011 - an array, not a frame
-        for name, optimum in self.optima.items():
-            drift = abs(dot(optimum.costs, values) - optimum.objective)
-            if drift > HELD_TOLERANCE * max(1.0, abs(optimum.objective)):
+        for name, (costs, objective) in self.held.items():
+            drift = abs(dot(costs, values) - objective)
+            if drift > HELD_TOLERANCE * max(1.0, abs(objective)):
                 raise SolveError(
                     f"{self.program.case.path}: {self.strategy.name}: stage '{name}' moved by {drift:.3g} "
                     "in a later stage; please report this scenario"
                 )
+        return values
 
 
 def solve(program: Program, strategy: Strategy, record: Record | None = None) -> Solved:
-    """Solve one strategy on a built program, all stages.
+    """Solve one strategy on a built program, all stages; or read the result from the store, if one is in use.
 
     Parameters
     ----------
@@ -235,7 +229,8 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
     strategy : Strategy
         One of ``STRATEGIES``.
     record : callable, optional
-        Called with (stage name, Optimum) after every stage; the optimum certifies itself (duals, bounds).
+        Called with (stage name, Optimum) after every stage that is solved; the optimum certifies itself (duals,
+        bounds). Not called where the result is read from the store.
 
     Raises
     ------
@@ -244,6 +239,15 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
     SolveError
         No certified optimum.
     """
+    known = recall(program, strategy.name)
+    if known is not None:
+        return known
+    solved = _solve(program, strategy, record)
+    keep(program, strategy.name, solved)
+    return solved
+
+
+def _solve(program: Program, strategy: Strategy, record: Record | None) -> Solved:
     started = time.perf_counter()
     if strategy.near_reference:
         prepare(program)
@@ -252,18 +256,17 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
         run.run()
     except Infeasible as error:
         raise Infeasible(_why_infeasible(program.case, strategy)) from error
-    run.check_held()
-    last = run.last
-    values = np.clip(last.values, run.bounds.lower, run.bounds.upper)
+    values = np.clip(run.values(), run.bounds.lower, run.bounds.upper)
     flows = flow_table(program, strategy.name, values, uses_battery=strategy.uses_battery)
     return Solved(
         flows=flows,
         stage_values=run.found,
         money=run.found["cost"] + program.cost_constant - flows.wear,
-        iterations=sum(optimum.iterations for optimum in run.optima.values()),
-        residual=max(optimum.residual for optimum in run.optima.values()),
+        iterations=run.iterations,
+        residual=run.residual,
         seconds=time.perf_counter() - started,
-        gap=run.gap,
+        gap=None if run.settled is None else run.settled.gap,
+        stopped=run.settled is not None and run.settled.stopped,
     )
 
 

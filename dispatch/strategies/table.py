@@ -24,7 +24,6 @@ CHOICES = (
     "off-peak-first",
 )  # what a household can set; the rest is comparison
 
-
 NAMES = ("grid-only", "sun-only", *CHOICES, "least-cost")
 
 

@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from dispatch.formats import format_date, format_hours, format_money
-from dispatch.search.study import BOUND, MEANINGS, PLAIN, REACHABLE, REPLANNED, Line, SettingsStudy, ordered
-from dispatch.settings.card import EVERY_DAY, HOLIDAYS
+import numpy as np
+
+from dispatch.formats import format_date, format_hours, format_money, format_number
+from dispatch.search.reasons import alike, ordered
+from dispatch.search.study import BOUND, MEANINGS, PLAIN, REACHABLE, REPLANNED
+from dispatch.settings.card import EVENT_DAYS, EVERY_DAY, HOLIDAYS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from dispatch.settings.card import DayPlan
+    from dispatch.search.other_years import Range, Robustness
+    from dispatch.search.reasons import Line, Worth
+    from dispatch.search.study import SettingsStudy
 
 
 YEAR_HOURS = 8760
-
-
 YEAR_TOLERANCE = 0.02
+HALF_CENT = 0.005
+MOST_DATES = 4  # event days named in a line; the calendar holds all
 
 
 @dataclass(frozen=True)
@@ -38,19 +44,20 @@ def span_words(study: SettingsStudy) -> str:
 
 
 def sections(study: SettingsStudy) -> list[tuple[str, int]]:
-    """Title and a group for every different plan; seasons with the same plan on the same days share one."""
-    found: dict[tuple[str, DayPlan], list[int]] = {}
-    for group, (there, plan) in enumerate(zip(study.space.groups, study.card.plans, strict=True)):
-        found.setdefault((there.days, plan), []).append(group)
-    return [(group_title(study, mine), mine[0]) for mine in found.values()]
+    """Title and a group for every different plan; seasons and kinds of day with the same plan share one."""
+    return [(group_title(study, mine), mine[0]) for mine in alike(study.space.groups, study.card)]
 
 
 def group_title(study: SettingsStudy, groups: list[int]) -> str:
     """Name the seasons and days of plans that are alike."""
-    seasons = [study.space.groups[group].season for group in groups]
-    whole = len(seasons) == len({other.season for other in study.space.groups})
+    every = study.space.groups
+    seasons = list(dict.fromkeys(every[group].season for group in groups))
+    whole = len(seasons) == len({other.season for other in every})
     season = "all year" if whole else " and ".join(seasons)
-    return f"{season[:1].upper()}{season[1:]}, {study.space.groups[groups[0]].days}"
+    kinds = list(dict.fromkeys(every[group].days for group in groups))
+    of_seasons = {other.days for other in every if other.season in seasons}
+    days = EVERY_DAY if set(kinds) == of_seasons else " and ".join(kinds)
+    return f"{season[:1].upper()}{season[1:]}, {days}"
 
 
 def card_rows(study: SettingsStudy, group: int) -> list[CardRow]:
@@ -60,25 +67,67 @@ def card_rows(study: SettingsStudy, group: int) -> list[CardRow]:
     reserve = f"{plan.reserve_percent:g} %"
     rows = [CardRow("Reserve", "always", f"never below {reserve}", lines["reserve", 0].why)]
     many = len(plan.charge) > 1
+    searched = study.search is not None
     for index, window in enumerate(plan.charge):
         entry = f"Charge from grid {index + 1}" if many else "Charge from grid"
         line = lines["charge", index]
         rows.append(CardRow(entry, window.text, f"up to {window.to_percent:g} %", _worth(study, line)))
     if not plan.charge:
-        rows.append(CardRow("Charge from grid", "off", "-", "no window earns anything here"))
+        why = "no window found that earns its entry" if searched else "not entered"
+        rows.append(CardRow("Charge from grid", "off", "-", why))
     many = len(plan.discharge) > 1
     for index, stretch in enumerate(plan.discharge):
         entry = f"Discharge {index + 1}" if many else "Discharge"
-        line = lines["discharge", index]
-        rows.append(CardRow(entry, stretch.text, f"down to {reserve}", _worth(study, line)))
+        level = reserve if stretch.to_percent is None else f"{stretch.to_percent:g} %"
+        rows.append(
+            CardRow(entry, stretch.text, f"down to {level}", _worth(study, lines["discharge", index]))
+        )
     if not plan.discharge:
-        rows.append(CardRow("Discharge", "off", "-", "kept for dearer hours and outages"))
+        why = "kept for dearer hours and outages" if searched else "not entered"
+        rows.append(CardRow("Discharge", "off", "-", why))
     return rows
 
 
 def _worth(study: SettingsStudy, line: Line) -> str:
-    worth = format_money(max(line.worth or 0.0, 0.0), study.case.currency)
-    return f"{line.why}; worth {worth} {span_words(study)}"
+    worth, span = line.worth, span_words(study)
+    if worth is None:
+        return line.why
+    money = format_money(abs(worth.money), study.case.currency)
+    if worth.breaks:
+        return f"{line.why}; without it {broken_words(study, worth)} ({_more_or_less(money, worth.money)} {span})"
+    if worth.money < -HALF_CENT:
+        return f"{line.why}; costs {money} {span}"
+    return f"{line.why}; worth {money} {span}"
+
+
+def _more_or_less(money: str, more: float) -> str:
+    return f"costs {money} {'more' if more >= 0 else 'less'}"
+
+
+def broken_words(study: SettingsStudy, worth: Worth) -> str:
+    """Say which promises are broken."""
+    target = study.case.scenario.backup.target_hours
+    parts = []
+    for name in worth.breaks:
+        if name == "load":
+            parts.append("part of the load is not served")
+        elif name == "import limit":
+            parts.append("the import limit is broken")
+        elif name == "reserve":
+            parts.append("the scenario's reserve is not kept")
+        elif worth.met_fraction is not None and target is not None:
+            parts.append(f"the target of {target:g} h holds {share_text(worth.met_fraction)} of the time")
+    return " and ".join(parts)
+
+
+def share_text(fraction: float) -> str:
+    """Write a share of time in percent; 100 only where every moment counts, 0 only where none does."""
+    rounded = round(1000 * fraction) / 10
+    if rounded >= 100.0 and fraction < 1.0:
+        return "over 99.9 %"
+    if rounded <= 0.0 and fraction > 0.0:
+        return "under 0.1 %"
+    return f"{rounded + 0.0:.1f} %"
 
 
 def sun_line(study: SettingsStudy) -> str | None:
@@ -89,21 +138,99 @@ def sun_line(study: SettingsStudy) -> str | None:
         text = "Sun: BATTERY FIRST, then the load, outside the discharge windows; in them the load first"
     else:
         text = "Sun: LOAD FIRST, then the battery, then what is left"
-    if study.sun_worth is not None and study.sun_worth >= 0.005:
-        text += f" (the other way costs {format_money(study.sun_worth, study.case.currency)} more {span_words(study)})"
-    elif study.sun_worth is not None:
-        text += " (the other way costs the same)"
-    return text
+    if study.sun is None:
+        return text
+    money = format_money(abs(study.sun.money), study.case.currency)
+    if study.sun.breaks:
+        other = f"{broken_words(study, study.sun)}, and it {_more_or_less(money, study.sun.money)} {span_words(study)}"
+        return f"{text} (the other way {other})"
+    if abs(study.sun.money) < HALF_CENT:
+        return f"{text} (the other way costs the same)"
+    return f"{text} (the other way costs {money} {'more' if study.sun.money > 0 else 'less'} {span_words(study)})"
 
 
 def change_lines(study: SettingsStudy) -> list[str]:
-    """Say what changes on which date."""
-    if len({season for _, season in study.changes}) < 2:
-        return ["Nothing changes with the season: enter it once."]
-    first, *later = study.changes
-    lines = [f"From the start ({format_date(first[0])}): the {first[1]} settings."]
-    lines += [f"{format_date(date)}: enter the {season} settings." for date, season in later]
+    """Say what changes on which date: seasons, raised reserves, event days."""
+    lines = []
+    if len(study.changes) < 2:
+        lines.append("Nothing changes with the season: enter it once.")
+    else:
+        first, *later = study.changes
+        lines.append(f"From the start ({format_date(first[0])}): the {first[1]} settings.")
+        for date, season in later:
+            lines.append(f"{format_date(date)}: enter the {season} settings{_eve(study, date, season)}.")
+    return [*lines, *raise_lines(study), *event_lines(study)]
+
+
+def eve_reserve(study: SettingsStudy, season: str) -> float | None:
+    """Reserve of a season that is higher than that of the others, so that it is entered on its eve; else None."""
+    reserves: dict[str, float] = {}
+    for group, plan in zip(study.space.groups, study.card.plans, strict=True):
+        reserves[group.season] = max(reserves.get(group.season, 0.0), plan.reserve_percent)
+    lowest = min(
+        plan.reserve_percent
+        for group, plan in zip(study.space.groups, study.card.plans, strict=True)
+        if group.season != season
+    )
+    return reserves[season] if reserves[season] > lowest else None
+
+
+def _eve(study: SettingsStudy, date: dt.date, season: str) -> str:
+    """Say what the eve of a season with a higher reserve asks for."""
+    reserve = eve_reserve(study, season)
+    if reserve is None:
+        return ""
+    return f"; its reserve of {reserve:g} % already at 18:00 on {format_date(date - dt.timedelta(days=1))}"
+
+
+def raise_lines(study: SettingsStudy) -> list[str]:
+    """Say when the reserve is raised for some days, when it is taken back, and what that costs."""
+    lines = []
+    currency, span = study.case.currency, span_words(study)
+    for index, one in enumerate(study.card.raises):
+        text = (
+            f"{_moment(one.begins)}: raise the reserve to {one.reserve_percent:g} %; "
+            f"{_moment(one.ends)}: set it back"
+        )
+        if study.raises:
+            costs = -study.raises[index].money
+            text += f" ({'costs' if costs >= 0 else 'saves'} {format_money(abs(costs), currency)} {span})"
+        lines.append(f"{text}.")
     return lines
+
+
+def _moment(wall: dt.datetime) -> str:
+    return f"{format_date(wall.date())} {wall:%H:%M}"
+
+
+def event_lines(study: SettingsStudy) -> list[str]:
+    """Say what to do on the evening before an event day and after it."""
+    dates = event_dates(study)
+    if not dates:
+        return []
+    named = ", ".join(format_date(date) for date in dates[:MOST_DATES])
+    more = f" and {len(dates) - MOST_DATES} more" if len(dates) > MOST_DATES else ""
+    if not own_event_plans(study):
+        return [f"Event days ({named}{more}): nothing to change, the settings of those days serve them."]
+    text = f"On the evening before an event day ({named}{more}): enter the event-day settings, which hold from 00:00"
+    return [f"{text}; at 24:00 of that day the usual ones hold again."]
+
+
+def event_dates(study: SettingsStudy) -> list[dt.date]:
+    """Dates of the data on which an event's price holds."""
+    numbers = [g for g, group in enumerate(study.space.groups) if group.days == EVENT_DAYS]
+    days = study.space.wall[np.isin(study.space.group_of, numbers)].astype("datetime64[D]")
+    return [day.item() for day in np.unique(days)]
+
+
+def own_event_plans(study: SettingsStudy) -> bool:
+    """Whether event days have settings that differ from those of every other day of their season."""
+    pairs = list(zip(study.space.groups, study.card.plans, strict=True))
+    return any(
+        group.days == EVENT_DAYS
+        and {plan} != {other for there, other in pairs if there.season == group.season}
+        for group, plan in pairs
+    )
 
 
 def how_to_enter(study: SettingsStudy) -> Iterator[str]:
@@ -121,8 +248,8 @@ def how_to_enter(study: SettingsStudy) -> Iterator[str]:
             f"A window across midnight, such as {example.text}, is on its days the two pieces {first}-24:00 and "
             f"00:00-{last}; a device that takes no such window takes the pieces."
         )
-    kinds = {group.days for group in study.space.groups}
-    if kinds != {EVERY_DAY} and HOLIDAYS not in kinds:
+    kinds = {group.days for group in study.space.groups} - {EVENT_DAYS}
+    if kinds != {EVERY_DAY} and HOLIDAYS not in kinds and len(set(plans)) > 1:
         yield "Holidays run as the day of the week they fall on: the device does not know them, and was scored so."
     yield "When the clocks change, check the device's clock."
     if study.card.sells:
@@ -145,13 +272,17 @@ def result_lines(study: SettingsStudy) -> Iterator[str]:
     )
     if study.missed_share(study[PLAIN]) > study.missed_share(way):
         missed = 100 * study.missed_share(study[PLAIN])
-        yield f"The tariff's windows entered as they are miss the target by {missed:.1f} % of the time."
+        yield f"The setting of dispatch compare misses the target by {missed:.1f} % of the time."
     else:
         better = study[PLAIN].compared_cost - way.compared_cost
         word = "less" if better >= 0 else "more"
-        yield f"Bill + wear are {money(abs(better))} {word} than with the tariff's windows entered as they are."
+        yield f"Bill + wear are {money(abs(better))} {word} than with the setting of dispatch compare."
     best = study[REACHABLE]
-    share = f" ({100 * study.gap / abs(best.compared_cost):.1f} %)" if abs(best.compared_cost) > 0.005 else ""
+    share = (
+        f" ({format_number(100 * study.gap / abs(best.compared_cost), 1)} %)"
+        if abs(best.compared_cost) > HALF_CENT
+        else ""
+    )
     if way.target_share >= best.target_share or study.missed_share(way) <= 0:
         yield (
             f"Gap to the best that levels could do: {money(study.gap)}{share}. Those levels knew the whole period in "
@@ -183,6 +314,30 @@ def _replanned_line(study: SettingsStudy) -> str:
     return f"{who} would cost {amount} {'less' if difference < 0 else 'more'}."
 
 
+def simple_lines(study: SettingsStudy) -> Iterator[str]:
+    """Say how few entries the card makes do with, and what more of them would earn."""
+    search, currency, span = study.search, study.case.currency, span_words(study)
+    if search is None:
+        return
+    if search.last_entry is None:
+        yield f"{search.entries} things to enter; none of them could be left out for 0.3 % of bill + wear."
+    else:
+        count = search.last_entry_count
+        last = "the last one left out" if count == 1 else f"the last {count} left out"
+        text = (
+            f"{search.entries} things to enter, the fewest found within 0.3 % of the best card: {last} would "
+            f"have earned {format_money(max(search.last_entry, 0.0), currency)} {span}"
+        )
+        if search.best_entries > search.entries + count:
+            text += f", all {search.best_entries - search.entries} together {format_money(search.best_less, currency)}"
+        yield f"{text}."
+    if search.margin_cost > HALF_CENT:
+        yield (
+            f"A margin for other years is in it: keeping the backup target in them too costs "
+            f"{format_money(search.margin_cost, currency)} {span}."
+        )
+
+
 def safety_lines(study: SettingsStudy) -> Iterator[str]:
     """Say how many hours of backup the card keeps, and in how many other years it would earn what."""
     case, way, years = study.case, study.chosen, study.robustness
@@ -194,17 +349,51 @@ def safety_lines(study: SettingsStudy) -> Iterator[str]:
         f"{format_hours(backup.median, horizon)} h half of the time (without sun)."
     )
     if target is not None:
-        text += f" The target of {target:g} h is met {100 * way.target_share:.1f} % of the time."
+        text += f" The target of {target:g} h is met {share_text(way.target_share)} of the time."
     yield text
+    if way.floor_broken_hours:
+        yield f"The scenario's reserve is NOT kept in {way.floor_broken_hours:g} h of the data with this card."
     money = [format_money(value, case.currency) for value in (years.saving.low, years.saving.high)]
     hours = [
         format_hours(v, horizon) for v in (years.minimum_backup_hours.low, years.minimum_backup_hours.high)
     ]
+    what = "Scored on" if study.entered else "The card was tuned on the very days it is scored on. On"
     yield (
-        f"In {years.years} other years, drawn from these days (same weekday, season and time of year; seed "
-        f"{years.seed}), the saving lies between {money[0]} and {money[1]} in nine of ten, the fewest hours of "
-        f"backup between {hours[0]} and {hours[1]} h."
+        f"{what} {years.years} other years, drawn from these days (same weekday, season and time of year; seed "
+        f"{years.seed}), it saves between {money[0]} and {money[1]} in nine of ten, and the fewest hours of backup lie "
+        f"between {hours[0]} and {hours[1]} h."
     )
+    yield (
+        f"Year by year beside the tariff's own windows, in {_years(years, years.cheaper_fraction)} it costs less: "
+        f"{_between(years.below_plain, case.currency)} in nine of ten."
+    )
+    if target is not None and years.keeps_target_fraction is not None:
+        kept = _years(years, years.keeps_target_fraction)
+        wanted = case.scenario.backup.share_of_instants_fraction
+        yield f"{kept[:1].upper()}{kept[1:]} keep the target of {target:g} h {share_text(wanted)} of the time."
+    yield from _reserve_years(study)
+
+
+def _between(less: Range, currency: str) -> str:
+    """Write a range of what something costs less, whatever the signs."""
+    low, high = (format_money(abs(value), currency) for value in (less.low, less.high))
+    if less.high < 0:
+        return f"between {high} and {low} more"
+    return f"between {low} {'more ' if less.low < 0 else ''}and {high} less"
+
+
+def _reserve_years(study: SettingsStudy) -> Iterator[str]:
+    """Say in how many drawn years the reserve holds, where the settings alone do not make sure of it."""
+    years = study.robustness
+    if years.keeps_reserve_fraction < 1.0:
+        yield (
+            f"{_years(years, years.keeps_reserve_fraction)} keep the scenario's reserve at every instant; in the "
+            "others the level falls below it for a time."
+        )
+
+
+def _years(years: Robustness, fraction: float) -> str:
+    return f"{round(fraction * years.years)} of {years.years} such years"
 
 
 def assumption_lines(study: SettingsStudy) -> Iterator[str]:
@@ -214,5 +403,10 @@ def assumption_lines(study: SettingsStudy) -> Iterator[str]:
     yield (
         "Bill + wear leave out what more or less is stored at the end than at the start, valued at the lowest price."
     )
-    yield "Each window's worth is what leaving it out alone would cost; they do not add up."
-    yield f"{study.candidates:,} settings were run step by step with the program's own limits and losses."
+    yield (
+        "Each window's worth is what leaving it out alone, on all the days it holds, would cost; they do not add up."
+    )
+    if study.search is not None:
+        yield (
+            f"{study.search.candidates:,} settings were run step by step with the program's own limits and losses."
+        )

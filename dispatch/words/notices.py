@@ -32,7 +32,6 @@ ASSUMPTIONS = (
 )
 """What every result stands on; also printed with the report."""
 
-
 MEANINGS = {
     "grid-only": "the same household without the system",
     "sun-only": "the system without battery use: what the sun alone gives",
@@ -42,7 +41,6 @@ MEANINGS = {
     "least-cost": "no setting but a bound: the least bill + wear perfect foresight could reach",
 }
 """What each strategy does, in a line."""
-
 
 _CAUTIONS = {
     "off": (

@@ -24,8 +24,6 @@ from tariffs.sheet.tariff import EVERYTHING, Adjustment, Rounding, Tariff
 from tariffs.sheet.usage import Minimum
 
 __all__ = ["Bill", "BillLine", "PeriodBill", "bill"]
-
-
 _EXACT = Context(prec=40)
 
 

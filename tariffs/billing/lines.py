@@ -13,8 +13,6 @@ from tariffs.errors import TariffError
 from tariffs.sheet.tariff import Rounding
 
 _DIGITS = 12  # sums of floats carry noise beyond this; a meter does not
-
-
 ZERO = Decimal(0)
 
 

@@ -16,14 +16,8 @@ if TYPE_CHECKING:
 
 
 _ORDER = ("energy", "riders", "export", "netting", "demand", "charges", "credits", "minimum", "adjustment")
-
-
 _PART_OF_PERIOD = re.compile(r" \([\d.]+ of \d+ days\)")
-
-
 _EXACT = Context(prec=40)
-
-
 _ZERO = Decimal(0)
 
 

@@ -15,11 +15,7 @@ from tariffs.sheet.fields import in_season
 from tariffs.sheet.usage import BlockStep, Demand
 
 _RESOLUTION = Decimal("0.0005")  # which class an amount falls in is decided to half a Wh, or half a W
-
-
 _ONE = Decimal(1)
-
-
 Tags = tuple[str, str]
 
 

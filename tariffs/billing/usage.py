@@ -13,11 +13,7 @@ from tariffs.sheet.tariff import NETTING_LINE
 from tariffs.sheet.usage import Netting
 
 Floats = NDArray[np.float64]
-
-
 Key = tuple[str, str]
-
-
 _INFO = ("netting", NETTING_LINE)
 
 

@@ -17,8 +17,6 @@ from tariffs.sheet.usage import Demand, Ratchet
 from tariffs.sheet.windows import mask_of
 
 Ints = NDArray[np.int64]
-
-
 Floats = NDArray[np.float64]
 
 

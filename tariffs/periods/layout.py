@@ -26,17 +26,9 @@ from tariffs.sheet.tariff import Sheet, Tariff
 from tariffs.sheet.windows import edge_text, paint
 
 _EPOCH = dt.date(1970, 1, 1)
-
-
 _SECONDS_PER_DAY = 86_400
-
-
 _HOLIDAY = 7
-
-
 _DAY_TYPE_OF_CLASS = np.array([0, 0, 0, 0, 0, 1, 1, 2], dtype=np.int64)
-
-
 Ints = NDArray[np.int64]
 
 

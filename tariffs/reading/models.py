@@ -49,7 +49,6 @@ def _readable(value: str) -> str:
 Text = Annotated[str, Field(min_length=1), AfterValidator(_readable)]
 """Text of at least one character, all of which can be seen."""
 
-
 _UNITS = {
     "_per_kwh": "money per kWh",
     "_per_kw": "money per kW",
@@ -82,7 +81,6 @@ _UNITS = {
     "count": "a whole number",
 }
 """What a name's ending says about the number behind it; the first that fits counts."""
-
 
 _TAGS = frozenset({"number", "list", "[key]"})
 """Parts that pydantic puts into a location; no setting is called so."""
@@ -266,10 +264,7 @@ _PLAIN = {
 }
 """Remedies that need no more than the kind of problem."""
 
-
 _NUMBER = re.compile(r"float_|int_|decimal_|finite_number")
-
-
 _NOT_A_SECTION = {"model_type", "dict_type", "model_attributes_type"}
 
 

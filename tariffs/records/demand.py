@@ -8,8 +8,6 @@ from tariffs.records.toml import by_season, hour_lines, number, quoted, strings,
 from tariffs.records.when import Seasons, hours_of
 
 FLAT_NAME = "monthly demand"
-
-
 _INTERVALS = (5, 10, 15, 20, 30, 60)
 
 

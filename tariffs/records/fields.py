@@ -17,10 +17,7 @@ from tariffs.errors import TariffError
 from tariffs.reading.refusals import missing_file
 
 LARGEST_BYTES = 100_000_000
-
-
 HOURS, MONTHS = 24, 12
-
 
 _RENAMED = {
     "energyratestrux": "energyratestructure",
@@ -40,7 +37,6 @@ _RENAMED = {
     "fixedmonthlycharge": "fixedchargefirstmeter",
     "minmonthlycharge": "mincharge",
 }
-
 
 _TIER_LISTS = ("energyratetiers", "demandratetiers", "flatdemandtiers")
 
@@ -74,8 +70,6 @@ class Tier:
 
 
 Tiers = tuple[Tier, ...]
-
-
 Schedule = tuple[tuple[int, ...], ...]
 
 

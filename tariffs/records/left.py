@@ -19,7 +19,6 @@ _MONEY = {
     "peakkwhusagemax": "a highest monthly use to be eligible",
 }
 
-
 _COMMENTS = (
     "description",
     "energycomments",
@@ -27,7 +26,6 @@ _COMMENTS = (
     "basicinformationcomments",
     "servicetypecomments",
 )
-
 
 _READ = frozenset(
     (

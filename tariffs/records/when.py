@@ -8,14 +8,12 @@ from tariffs.sheet.tariff import WHOLE_YEAR
 
 _MONTH_NAMES = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
-
 _BY_COUNT = {
     1: ("energy",),
     2: ("off-peak", "peak"),
     3: ("off-peak", "mid-peak", "peak"),
     4: ("super-off-peak", "off-peak", "mid-peak", "peak"),
 }
-
 
 Stretches = tuple[tuple[int, int], ...]
 

@@ -25,13 +25,8 @@ from tariffs.reading.models import Text
 from tariffs.reading.refusals import unknown_currency
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
-
-
 DAY_CLASSES = (*WEEKDAYS, "holiday")  # index = day class; a holiday is a holiday on whatever weekday it falls
-
-
 DAY_TYPES = ("weekday", "weekend", "holiday")
-
 
 DAY_NAMES = {
     "weekday": frozenset(range(5)),
@@ -39,7 +34,6 @@ DAY_NAMES = {
     "holiday": frozenset((7,)),
     **{name: frozenset((index,)) for index, name in enumerate(WEEKDAYS)},
 }
-
 
 _LARGEST, _FINEST = Decimal(10) ** 9, -40
 """No amount of a tariff is larger or has more decimals: with one, sums would leave what floats and cents hold."""
@@ -133,58 +127,36 @@ class _OneOrMore:
 
 
 TABLES = _OneOrMore()
-
-
 _NUMBER: dict[str, Any] = {"type": "number"}
-
-
 _BY_SEASON: dict[str, Any] = {"anyOf": [_NUMBER, {"type": "object", "additionalProperties": _NUMBER}]}
-
-
 Exact = Annotated[Decimal, BeforeValidator(_exact), WithJsonSchema(_NUMBER)]
-
-
 ExactPositive = Annotated[Decimal, BeforeValidator(_exact), Field(gt=0), WithJsonSchema(_NUMBER)]
-
-
 ExactNotNegative = Annotated[Decimal, BeforeValidator(_exact), Field(ge=0), WithJsonSchema(_NUMBER)]
-
 
 BySeason = Annotated[
     Decimal | dict[str, Decimal], BeforeValidator(_exact_by_season), WithJsonSchema(_BY_SEASON)
 ]
 
-
 Clock = Annotated[int, BeforeValidator(_clock), WithJsonSchema({"type": "string", "examples": ["07:00"]})]
-
 
 ClockSpan = Annotated[
     tuple[int, int], BeforeValidator(_span), WithJsonSchema({"type": "string", "examples": ["07:00-11:00"]})
 ]
 
-
 MonthDay = Annotated[
     tuple[int, int], BeforeValidator(_month_day), WithJsonSchema({"type": "string", "examples": ["11-01"]})
 ]
 
-
 Day = Annotated[dt.date, AfterValidator(_near_day)]
 """A day that something happens on: not so far off that the day after it is none."""
-
 
 Currency = Annotated[
     str, AfterValidator(_currency), WithJsonSchema({"type": "string", "pattern": "^[A-Z]{3}$"})
 ]
 
-
 Name = Text
-
-
 Names = Annotated[tuple[Name, ...], BeforeValidator(listed, json_schema_input_type=str | list[str])]
-
-
 Spans = Annotated[tuple[ClockSpan, ...], BeforeValidator(listed, json_schema_input_type=str | list[str])]
-
 
 Months = Annotated[
     tuple[Annotated[int, Field(ge=1, le=12)], ...],

@@ -18,7 +18,6 @@ KNOWN_YEARS = range(
     2010, 2041
 )  # names are looked up in all of these: some holidays exist only in a few years
 
-
 _SATURDAY, _SUNDAY = 5, 6
 
 

@@ -29,22 +29,11 @@ from tariffs.sheet.usage import Blocks, Demand, Minimum, Netting
 from tariffs.sheet.when import Billing, Event, Holidays, Season, Window
 
 WHOLE_YEAR = "all year"
-
-
 HOURLY_BAND = "hourly"
-
-
 HOURLY_LINE = "hourly prices"
-
-
 NETTING_LINE = "net metering"
-
-
 CATEGORIES = ("energy", "export", "riders", "demand", "charges", "credits", "minimum")
-
-
 EVERYTHING = "everything"
-
 
 _VERSION_SCHEMA = {
     "type": "object",
@@ -62,8 +51,13 @@ def export_line(band: str) -> str:
 class Band(Frozen):
     """A named price of energy."""
 
-    import_price_per_kwh: BySeason | None = None
-    export_price_per_kwh: BySeason = Decimal(0)
+    import_price_per_kwh: BySeason | None = Field(
+        None,
+        description="price of a kWh bought: one number, or one per season; none = blocks or hourly prices alone",
+    )
+    export_price_per_kwh: BySeason = Field(
+        Decimal(0), description="price paid for a kWh fed in, likewise; negative: a charge"
+    )
 
     def import_price(self, season: str) -> Decimal:
         """Return the price of imported energy in a season, exactly as written."""
@@ -77,10 +71,12 @@ class Band(Frozen):
 class Charge(Frozen):
     """A fixed amount per day or per month, in all months or in some."""
 
-    name: Name = "standing charge"
-    per_day: Exact | None = None
-    per_month: Exact | None = None
-    months: Months = ()
+    name: Name = Field("standing charge", description="name of its line on the bill")
+    per_day: Exact | None = Field(None, description="amount for each day")
+    per_month: Exact | None = Field(
+        None, description="amount for each month; a yearly amount: divide it by 12"
+    )
+    months: Months = Field((), description="only in these months, 1 to 12; default: all")
 
     @model_validator(mode="after")
     def _has_amount(self) -> Self:
@@ -92,34 +88,39 @@ class Charge(Frozen):
 class Credit(Frozen):
     """A signed amount per month, in all months or in some; a negative one lowers the bill."""
 
-    name: Name
-    per_month: Exact
-    months: Months = ()
+    name: Name = Field(description="name of its line on the bill")
+    per_month: Exact = Field(description="signed amount a month: negative lowers the bill")
+    months: Months = Field((), description="only in these months, 1 to 12; default: all")
 
 
 class Rider(Frozen):
     """A price on every kWh, beside the bands' own."""
 
-    name: Name
-    price_per_kwh: BySeason
-    of: Literal["import", "export"] = "import"
-    bands: Names = ()
-    netted: bool = True
+    name: Name = Field(description="name of its line on the bill")
+    price_per_kwh: BySeason = Field(description="signed price of a kWh: one number, or one per season")
+    of: Literal["import", "export"] = Field("import", description="of kWh bought or of kWh fed in")
+    bands: Names = Field((), description="only kWh of these bands; default: all")
+    netted: bool = Field(default=True, description="false: owed on all kWh bought, before netting")
 
 
 class Losses(Frozen):
     """A factor on metered energy before it is priced."""
 
-    loss_factor: ExactPositive
-    applies_to: Names = ("energy", "riders")
+    loss_factor: ExactPositive = Field(description="metered kWh times this before they are priced")
+    applies_to: Names = Field(
+        ("energy", "riders"),
+        description="groups or names of lines it applies to; limits of blocks stay metered kWh",
+    )
 
 
 class HourlyPrices(Frozen):
     """Prices from a CSV, one row per interval; they add to the bands' own, if any."""
 
-    csv: Name
-    import_column: Name | None = None
-    export_column: Name | None = None
+    csv: Name = Field(description="CSV file with a time column, beside the tariff file")
+    import_column: Name | None = Field(
+        None, description="column of prices of kWh bought; its name ends in _per_kwh or _per_mwh"
+    )
+    export_column: Name | None = Field(None, description="column of prices paid for kWh fed in, likewise")
 
     @model_validator(mode="after")
     def _has_column(self) -> Self:
@@ -131,37 +132,58 @@ class HourlyPrices(Frozen):
 class Adjustment(Frozen):
     """A percentage of what stands on the bill so far, or of named parts of it."""
 
-    name: Name
-    percent: Exact
-    applies_to: Names = ()
-    not_to: Names = ()
+    name: Name = Field(description="name of its line on the bill")
+    percent: Exact = Field(description="percentage added; negative: taken off")
+    applies_to: Names = Field(
+        (),
+        description="groups or names of lines it is of; default: everything so far, earlier adjustments included",
+    )
+    not_to: Names = Field((), description="everything so far but these")
 
 
 class Rounding(Frozen):
     """How amounts become money: to how many places, per line or on each period's total."""
 
-    places: int = Field(2, ge=0, le=6)
-    per: Literal["total", "line"] = "total"
-    mode: Literal["half-up", "half-even"] = "half-up"
+    places: int = Field(2, ge=0, le=6, description="decimal places of an amount of money")
+    per: Literal["total", "line"] = Field(
+        "total", description="whether each period's total is rounded, or every line"
+    )
+    mode: Literal["half-up", "half-even"] = Field(
+        "half-up", description="what becomes of exactly half a unit"
+    )
 
 
 class Sheet(Frozen):
     """Everything of a tariff that may change from one version to the next."""
 
-    seasons: Annotated[tuple[Season, ...], TABLES] = ()
-    holidays: Holidays | None = None
-    bands: dict[Name, Band] = Field(default_factory=dict)
-    windows: Annotated[tuple[Window, ...], TABLES] = ()
-    other_hours: Name | None = None
-    events: Annotated[tuple[Event, ...], TABLES] = ()
-    blocks: Annotated[tuple[Blocks, ...], TABLES] = ()
-    riders: Annotated[tuple[Rider, ...], TABLES] = ()
-    losses: Losses | None = None
-    demand: Annotated[tuple[Demand, ...], TABLES] = ()
-    charges: Annotated[tuple[Charge, ...], TABLES] = ()
-    credits: Annotated[tuple[Credit, ...], TABLES] = ()
-    minimum: Minimum | None = None
-    adjustments: Annotated[tuple[Adjustment, ...], TABLES] = ()
+    seasons: Annotated[tuple[Season, ...], TABLES] = Field(
+        (), description="parts of the year, a table each; default: one season, all year"
+    )
+    holidays: Holidays | None = Field(None, description="which days are holidays; default: none")
+    bands: dict[Name, Band] = Field(default_factory=dict, description="named prices, such as [bands.peak]")
+    windows: Annotated[tuple[Window, ...], TABLES] = Field(
+        (), description="when each band holds, a table each"
+    )
+    other_hours: Name | None = Field(None, description="band of every hour that no window claims")
+    events: Annotated[tuple[Event, ...], TABLES] = Field(
+        (), description="days on which other prices hold, a table each"
+    )
+    blocks: Annotated[tuple[Blocks, ...], TABLES] = Field(
+        (), description="prices by the kWh of a period, a table each"
+    )
+    riders: Annotated[tuple[Rider, ...], TABLES] = Field((), description="prices on every kWh, a table each")
+    losses: Losses | None = Field(None, description="a factor on metered energy")
+    demand: Annotated[tuple[Demand, ...], TABLES] = Field(
+        (), description="charges on peak power, a table each"
+    )
+    charges: Annotated[tuple[Charge, ...], TABLES] = Field((), description="fixed amounts, a table each")
+    credits: Annotated[tuple[Credit, ...], TABLES] = Field(
+        (), description="signed amounts a month, a table each"
+    )
+    minimum: Minimum | None = Field(None, description="the least a bill comes to")
+    adjustments: Annotated[tuple[Adjustment, ...], TABLES] = Field(
+        (), description="percentages, a table each, in this order"
+    )
 
     @property
     def season_names(self) -> tuple[str, ...]:
@@ -255,16 +277,21 @@ class Tariff(Sheet):
         The prices in force, oldest first. The first holds from the beginning.
     """
 
-    name: Name
-    currency: Currency
-    time_zone: str | None = None
-    valid_from: dt.date | None = None
-    valid_to: dt.date | None = None
-    hourly_prices: HourlyPrices | None = None
-    netting: Netting | None = None
-    billing: Billing = Billing()
-    rounding: Rounding = Rounding()
-    versions: Annotated[tuple[Annotated[dict[str, Any], WithJsonSchema(_VERSION_SCHEMA)], ...], TABLES] = ()
+    name: Name = Field(description="name of the plan, as reports show it")
+    currency: Currency = Field(description="ISO 4217 code of the money, such as CAD")
+    time_zone: str | None = Field(
+        None,
+        description="IANA name of the clock the windows are read on; default: the site's; needed to price a meter file",
+    )
+    valid_from: dt.date | None = Field(None, description="first day these prices hold; default: always")
+    valid_to: dt.date | None = Field(None, description="last day these prices hold")
+    hourly_prices: HourlyPrices | None = Field(None, description="prices from a CSV file")
+    netting: Netting | None = Field(None, description="kWh fed in set off against kWh bought")
+    billing: Billing = Field(Billing(), description="how the year is cut into bills")
+    rounding: Rounding = Field(Rounding(), description="how amounts become money")
+    versions: Annotated[tuple[Annotated[dict[str, Any], WithJsonSchema(_VERSION_SCHEMA)], ...], TABLES] = (
+        Field((), description="later prices, a table each: valid_from and the keys that change")
+    )
 
     _source: str = PrivateAttr("tariff")
     _later: tuple[DatedSheet, ...] = PrivateAttr(())

@@ -22,8 +22,6 @@ from tariffs.sheet.fields import (
 from tariffs.sheet.when import When
 
 PastPeaks = Annotated[dict[str, Decimal], BeforeValidator(exact_table)]
-
-
 _NO_PRICE = Decimal(0)
 
 
@@ -56,18 +54,28 @@ def _check_limits(limits: list[Decimal | None], what: str) -> None:
 class InnerStep(Frozen):
     """One step of the telescopic prices inside a whole-band step."""
 
-    up_to_kwh: ExactPositive | None = None
-    price_per_kwh: Exact
+    up_to_kwh: ExactPositive | None = Field(
+        None, description="it holds up to this many kWh of the period; left out in the last"
+    )
+    price_per_kwh: Exact = Field(description="price of its kWh")
 
 
 class BlockStep(Frozen):
     """One block: its price, and the amount up to which it holds."""
 
-    up_to_kwh: ExactPositive | None = None
-    up_to_hours: ExactPositive | None = None
-    price_per_kwh: Exact | None = None
-    fixed_per_month: Exact = _NO_PRICE
-    inside: Annotated[tuple[InnerStep, ...], TABLES] = ()
+    up_to_kwh: ExactPositive | None = Field(
+        None, description="it holds up to this total of kWh, not the width; left out in the last"
+    )
+    up_to_hours: ExactPositive | None = Field(
+        None, description="the same in hours of use: kWh per kW of the demand charge named"
+    )
+    price_per_kwh: Exact | None = Field(None, description="price of its kWh; negative: a credit")
+    fixed_per_month: Exact = Field(
+        _NO_PRICE, description="with whole_band: an amount a month beside the price"
+    )
+    inside: Annotated[tuple[InnerStep, ...], TABLES] = Field(
+        (), description="with whole_band: steps in place of one price"
+    )
 
     @model_validator(mode="after")
     def _one_price(self) -> Self:
@@ -93,15 +101,23 @@ class BlockStep(Frozen):
 class Blocks(Frozen):
     """Prices that depend on how much energy a billing period sees."""
 
-    name: Name = "blocks"
-    of: Literal["import", "export"] = "import"
-    bands: Names = ()
-    seasons: Names = ()
-    whole_band: bool = False
-    order: Literal["rising", "falling"] | None = None
-    limits_for_days: ExactPositive | None = None
-    demand: Name | None = None
-    steps: Annotated[tuple[BlockStep, ...], TABLES, Field(min_length=1)]
+    name: Name = Field("blocks", description="name of its lines on the bill")
+    of: Literal["import", "export"] = Field(
+        "import", description="of kWh bought, or of kWh fed in (then the price is what is paid)"
+    )
+    bands: Names = Field((), description="count only kWh of these bands; default: all")
+    seasons: Names = Field((), description="count only these seasons; default: all")
+    whole_band: bool = Field(default=False, description="the whole use is priced by the step it falls in")
+    order: Literal["rising", "falling"] | None = Field(
+        None, description="have the file checked for rising or falling prices"
+    )
+    limits_for_days: ExactPositive | None = Field(
+        None, description="limits are for this many days and scale with the period's; default: per month"
+    )
+    demand: Name | None = Field(None, description="with up_to_hours: name of the demand charge")
+    steps: Annotated[tuple[BlockStep, ...], TABLES, Field(min_length=1)] = Field(
+        description="the steps, lowest first; the last is open above"
+    )
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -135,19 +151,29 @@ class Blocks(Frozen):
 class DemandStep(Frozen):
     """One step of a demand price, and the power up to which it holds."""
 
-    up_to_kw: ExactPositive | None = None
-    price_per_kw: Exact = _NO_PRICE
-    fixed_per_month: Exact = _NO_PRICE
+    up_to_kw: ExactPositive | None = Field(
+        None, description="it holds up to this power; left out in the last"
+    )
+    price_per_kw: Exact = Field(_NO_PRICE, description="price of its kW")
+    fixed_per_month: Exact = Field(
+        _NO_PRICE, description="with whole_band: an amount a month for this class of demand"
+    )
 
 
 class Ratchet(Frozen):
     """A floor under billed demand: a share of the highest of the months before."""
 
-    percent: ExactNotNegative
-    look_back_months: Annotated[int, Field(ge=1, le=60)] = 11
-    seasons: Names = ()
-    past_kw: PastPeaks = Field(default_factory=dict)
-    past_highest_kw: ExactNotNegative | None = None
+    percent: ExactNotNegative = Field(
+        description="billed at least this percent of the highest of the months before"
+    )
+    look_back_months: Annotated[int, Field(ge=1, le=60)] = Field(11, description="how many months before")
+    seasons: Names = Field((), description="only months of these seasons; default: all")
+    past_kw: PastPeaks = Field(
+        default_factory=dict, description='figures of months before the series, such as { "2024-12" = 5.1 }'
+    )
+    past_highest_kw: ExactNotNegative | None = Field(
+        None, description="or the highest of them all, as one figure"
+    )
 
     @model_validator(mode="after")
     def _one_past(self) -> Self:
@@ -159,17 +185,28 @@ class Ratchet(Frozen):
 class Demand(When):
     """A charge on the highest average power of a billing period within windows."""
 
-    name: Name = "peak demand"
-    price_per_kw: BySeason | None = None
-    per: Literal["month", "day"] = "month"
-    steps: Annotated[tuple[DemandStep, ...], TABLES] = ()
-    whole_band: bool = False
-    interval_minutes: Literal[5, 10, 15, 20, 30, 60] = 60
-    highest_days: HighestDays = 1
-    windows: Annotated[tuple[When, ...], TABLES] = ()
-    minimum_kw: ExactNotNegative = _NO_PRICE
-    ratchet: Ratchet | None = None
-    flat_within_step: bool = False
+    name: Name = Field("peak demand", description="name of its line on the bill")
+    price_per_kw: BySeason | None = Field(None, description="price of a kW: one number, or one per season")
+    per: Literal["month", "day"] = Field("month", description="price per kW and month, or per kW and day")
+    steps: Annotated[tuple[DemandStep, ...], TABLES] = Field(
+        (), description="in place of one price: steps by kW, lowest first"
+    )
+    whole_band: bool = Field(default=False, description="all kW are priced by the step they fall in")
+    interval_minutes: Literal[5, 10, 15, 20, 30, 60] = Field(
+        60, description="demand is the mean power of intervals of this length"
+    )
+    highest_days: HighestDays = Field(
+        1, description="the figure is the mean of this many days' highest intervals; \"all\": of every day's"
+    )
+    windows: Annotated[tuple[When, ...], TABLES] = Field(
+        (), description="several windows, in place of seasons, days and hours here"
+    )
+    minimum_kw: ExactNotNegative = Field(_NO_PRICE, description="billed at least")
+    ratchet: Ratchet | None = Field(None, description="billed at least a share of earlier months")
+    flat_within_step: bool = Field(
+        default=False,
+        description='allow series steps longer than the interval; the line then says "at least"',
+    )
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -199,13 +236,24 @@ class Demand(When):
 class Netting(Frozen):
     """Exported kWh set off against imported kWh, and what becomes of the rest."""
 
-    across: Literal["same-band", "any-band", "same-band-first"] = "same-band"
-    order: Names = ()
-    surplus: Literal["carry", "paid", "lost"] = "carry"
-    surplus_price_per_kwh: ExactNotNegative = _NO_PRICE
-    settlement: MonthDay | None = None
-    settlement_price_per_kwh: ExactNotNegative = _NO_PRICE
-    opening_kwh: PastPeaks = Field(default_factory=dict)
+    across: Literal["same-band", "any-band", "same-band-first"] = Field(
+        "same-band", description="whether credits of a band serve that band, any band, or that band first"
+    )
+    order: Names = Field(
+        (), description="bands credits are spent on, first to last; default: the file's order"
+    )
+    surplus: Literal["carry", "paid", "lost"] = Field(
+        "carry", description="what is left at a period's end is carried on, paid or lost"
+    )
+    surplus_price_per_kwh: ExactNotNegative = Field(_NO_PRICE, description="with surplus = 'paid': the price")
+    settlement: MonthDay | None = Field(
+        None, description="with carry: 'MM-DD', once a year at the end of the period with this day"
+    )
+    settlement_price_per_kwh: ExactNotNegative = Field(_NO_PRICE, description="price of what is left then")
+    opening_kwh: PastPeaks = Field(
+        default_factory=dict,
+        description="credits from before, such as { all = 120 }; by band with across = 'same-band'",
+    )
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -223,10 +271,13 @@ class Netting(Frozen):
 class Minimum(Frozen):
     """The least that named parts of a bill must come to; what is missing is added."""
 
-    name: Name = "minimum bill"
-    per_day: ExactNotNegative | None = None
-    per_month: ExactNotNegative | None = None
-    applies_to: Names = ("energy", "riders", "export", "demand", "charges")
+    name: Name = Field("minimum bill", description="name of its line on the bill")
+    per_day: ExactNotNegative | None = Field(None, description="minimum for each day")
+    per_month: ExactNotNegative | None = Field(None, description="minimum for each month; one of the two")
+    applies_to: Names = Field(
+        ("energy", "riders", "export", "demand", "charges"),
+        description="groups or names of lines that count towards it",
+    )
 
     @model_validator(mode="after")
     def _has_amount(self) -> Self:

@@ -16,7 +16,6 @@ _DEFAULT_NAMES = {
     "adjustments": None,
 }
 
-
 FIXED = frozenset(
     {
         "name",

@@ -25,10 +25,12 @@ from tariffs.sheet.fields import (
 class Season(Frozen):
     """A named part of the year; the same name may be given several stretches."""
 
-    name: Name
-    months: Months = ()
-    start: MonthDay | None = Field(None, alias="from")
-    end: MonthDay | None = Field(None, alias="to")
+    name: Name = Field(description="its name; several tables may share it")
+    months: Months = Field((), description="whole months, 1 to 12")
+    start: MonthDay | None = Field(None, alias="from", description="or its first day, 'MM-DD'")
+    end: MonthDay | None = Field(
+        None, alias="to", description="and its last day, included; may lie in the next year"
+    )
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
@@ -50,13 +52,15 @@ class Season(Frozen):
 class Holidays(Frozen):
     """Which days are holidays: a country's calendar, filtered by name, moved off weekends, plus dates."""
 
-    country: Name | None = None
-    subdivision: Name | None = None
-    categories: Names = ("public", "optional")
-    include: Names = ()
-    exclude: Names = ()
-    extra_dates: tuple[Day, ...] = ()
-    weekend_shift: Literal["none", "next-weekday", "nearest-weekday", "sunday-to-monday", "observed"] = "none"
+    country: Name | None = Field(None, description="calendar of public holidays of this country, ISO 3166")
+    subdivision: Name | None = Field(None, description="and of this province or state")
+    categories: Names = Field(("public", "optional"), description="kinds of days of that calendar")
+    include: Names = Field((), description="only these, by the calendar's exact names")
+    exclude: Names = Field((), description="all but these")
+    extra_dates: tuple[Day, ...] = Field((), description="dates beside the calendar, taken as written")
+    weekend_shift: Literal["none", "next-weekday", "nearest-weekday", "sunday-to-monday", "observed"] = Field(
+        "none", description="where a holiday on a weekend moves"
+    )
 
     @model_validator(mode="after")
     def _has_source(self) -> Self:
@@ -70,9 +74,11 @@ class Holidays(Frozen):
 class Hours(Frozen):
     """Stretches of the local clock; whatever is left out means all day."""
 
-    start: Clock | None = Field(None, alias="from")
-    end: Clock | None = Field(None, alias="to")
-    hours: Spans = ()
+    start: Clock | None = Field(None, alias="from", description="clock time HH:MM from which it holds")
+    end: Clock | None = Field(
+        None, alias="to", description="and up to which; itself not in it; below `from` it crosses midnight"
+    )
+    hours: Spans = Field((), description="or as 'HH:MM-HH:MM', one or a list; default: all day")
 
     @model_validator(mode="after")
     def _usable(self) -> Self:
@@ -106,14 +112,14 @@ class Hours(Frozen):
 class When(Hours):
     """The seasons, days and hours of a window; whatever is left out means all of them."""
 
-    seasons: Names = ()
-    days: Names = ()
+    seasons: Names = Field((), description="names of seasons; default: all")
+    days: Names = Field((), description="'weekday', 'weekend', 'holiday' or days by name; default: all")
 
 
 class Window(When):
     """When a band's price holds."""
 
-    band: Name
+    band: Name = Field(description="the band that holds then")
 
 
 class EventWindow(Hours):
@@ -122,8 +128,8 @@ class EventWindow(Hours):
     Its price is a band's, in place of the band that usually holds, or an adder on top of it.
     """
 
-    band: Name | None = None
-    adder_per_kwh: Exact | None = None
+    band: Name | None = Field(None, description="band that holds then in place of the usual one")
+    adder_per_kwh: Exact | None = Field(None, description="or a price on top of the usual one")
 
     @model_validator(mode="after")
     def _one_price(self) -> Self:
@@ -142,10 +148,14 @@ class EventWindow(Hours):
 class Event(EventWindow):
     """Named days on which other prices hold, such as critical peak days."""
 
-    name: Name = "event"
-    dates: Annotated[tuple[Day, ...], BeforeValidator(listed)] = ()
-    csv: Name | None = None
-    windows: Annotated[tuple[EventWindow, ...], TABLES] = ()
+    name: Name = Field("event", description="name of its line on the bill")
+    dates: Annotated[tuple[Day, ...], BeforeValidator(listed)] = Field((), description="the days")
+    csv: Name | None = Field(
+        None, description="or a CSV file with a column named date, beside the tariff file"
+    )
+    windows: Annotated[tuple[EventWindow, ...], TABLES] = Field(
+        (), description="several hours with a price each, in place of hours and price here"
+    )
 
     @model_validator(mode="after")
     def _priced(self) -> Self:
@@ -169,10 +179,16 @@ class Billing(Frozen):
     month, or by days where `month_days` says how many days it is for.
     """
 
-    read_dates: tuple[Day, ...] = ()
-    period_months: Literal[1, 2, 3, 4, 6, 12] = 1
-    month_days: ExactPositive | None = None
-    part_periods: Literal["by-days", "whole"] = "by-days"
+    read_dates: tuple[Day, ...] = Field(
+        (), description="a period runs from one date to the day before the next; default: calendar months"
+    )
+    period_months: Literal[1, 2, 3, 4, 6, 12] = Field(1, description="months in a bill")
+    month_days: ExactPositive | None = Field(
+        None, description="a monthly amount is for this many days; default: owed once a month"
+    )
+    part_periods: Literal["by-days", "whole"] = Field(
+        "by-days", description="what a period the series covers only in part pays of monthly amounts"
+    )
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:

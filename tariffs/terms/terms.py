@@ -21,11 +21,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-
-
 Ints = NDArray[np.int64]
-
-
 RESOLUTION = 0.0005
 """Half a watt-hour, or half a watt: which class an amount falls in is decided to this resolution."""
 

@@ -23,10 +23,11 @@ from dispatch.ahead.rolling import rolling
 from dispatch.case.case import Case, load_scenario
 from dispatch.rules.score import Scorer
 from dispatch.rules.walk import Orders
-from dispatch.search.other_years import other_years
+from dispatch.search.other_years import DrawnYears
 from dispatch.search.study import study
 from dispatch.settings.plain import plain_card
-from dispatch.settings.space import Tables, device_space
+from dispatch.settings.space import device_space
+from dispatch.settings.tables import Tables
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -67,8 +68,8 @@ def measure(case: Case, repeats: int) -> list[tuple[str, float]]:
     figures.append(("rolling period, re-planned daily", best_of(repeats, lambda: rolling(case))))
     figures.append(("reachable, the best levels", best_of(repeats, lambda: reachable(case))))
     card = plain_card(case, space, "off-peak-first", space.reserves[0])
-    own = Tables(case, space).orders([card])
-    figures.append(("200 other years", best_of(repeats, lambda: other_years(case, card, own))))
+    own, start = Tables(case, space).orders([card]), case.limits.start_kwh
+    figures.append(("200 other years", best_of(repeats, lambda: DrawnYears(case).run(card, own, start))))
     return figures
 
 

@@ -32,6 +32,14 @@ def different_homes() -> dict[str, Draft]:
         "no-target": small_home(backup={"target_hours": None}, reserve={"percent": 40}),
         "out-of-reach": small_home(backup={"target_hours": 60.0}, critical_load={"watts": 900}),
         "once": small_home(repeats=False, battery={"start": {"percent": 35}}),
+        "raised": small_home(
+            reserve={
+                "percent": 30,
+                "raised": [
+                    {"clock_from": "17:00", "clock_to": "21:00", "percent": 55, "dates": ["2025-11-02"]}
+                ],
+            }
+        ),
         "quarter-hours": small_home(days=2, step_minutes=15),
         "yen": small_home(
             currency="JPY", money=110.0, zone="Asia/Tokyo", settings={"level_step_percent": 10}

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from dispatch.comparison.compare import Comparison
     from dispatch.program.arrays import Optimum
     from dispatch.program.program import Program
-    from dispatch.strategies.solve import Solved
+    from dispatch.strategies.solved import Solved
     from dispatch.strategies.table import Strategy
 
 ROOT = Path(__file__).parents[2]

@@ -6,11 +6,11 @@ says what an inverter with those settings would have done. It shares no line wit
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    import datetime as dt
     from collections.abc import Mapping, Sequence
 
 Row = dict[str, float]
@@ -27,13 +27,13 @@ def _inside(moment: dt.datetime, window: Mapping[str, Any]) -> bool:
 
 
 def plan_for(
-    card: Mapping[str, Any], season: str, moment: dt.datetime, *, holiday: bool
+    card: Mapping[str, Any], season: str, moment: dt.datetime, *, holiday: bool, event: bool = False
 ) -> Mapping[str, Any]:
-    """The card's plan for a moment: by season, then by the kind of day the device can tell."""
+    """The card's plan for a moment: by season and kind of day, an event's before what the device tells."""
     kind = "holidays" if holiday else "weekends" if moment.weekday() >= 5 else "weekdays"
-    fitting = [
-        plan for plan in card["plans"] if plan["season"] == season and plan["days"] in {kind, "every day"}
-    ]
+    mine = [plan for plan in card["plans"] if plan["season"] == season]
+    called = [plan for plan in mine if event and plan["days"] == "event days"]
+    fitting = called or [plan for plan in mine if plan["days"] in {kind, "every day"}]
     assert len(fitting) == 1
     found: Mapping[str, Any] = fitting[0]
     return found
@@ -47,29 +47,65 @@ def run(  # noqa: PLR0917 - everything an inverter meets
     seasons: Sequence[str],
     dt_hours: float,
     holidays: Sequence[bool] | None = None,
+    events: Sequence[bool] | None = None,
 ) -> list[Row]:
     """Follow the card through the rows (``load_kwh, idle_kwh, other_kwh, sun_kwh``); return the flows of each."""
     level = float(limits["start_kwh"])
     flows = []
     for at, (row, moment, season) in enumerate(zip(rows, moments, seasons, strict=True)):
-        plan = plan_for(card, season, moment, holiday=holidays is not None and holidays[at])
-        told = told_levels(card, plan, limits, moment)
+        plan = plan_for(
+            card,
+            season,
+            moment,
+            holiday=holidays is not None and holidays[at],
+            event=events is not None and events[at],
+        )
+        reserve = held_reserve(card, plan, moment, season, _tomorrow(moments, seasons, at))
+        told = told_levels(card, plan, limits, moment, reserve)
         flow = _step(limits, row, level, told, dt_hours, sells=card["sells"])
         level = flow["stored"]
         flows.append(flow)
     return flows
 
 
+def _tomorrow(moments: Sequence[dt.datetime], seasons: Sequence[str], at: int) -> str:
+    """Season of the next day, as far as the data tell."""
+    today = moments[at].date()
+    later = (seasons[i] for i in range(at, len(moments)) if moments[i].date() != today)
+    return next(later, seasons[at])
+
+
+def held_reserve(
+    card: Mapping[str, Any], plan: Mapping[str, Any], moment: dt.datetime, season: str, tomorrow: str
+) -> float:
+    """Percent: the plan's own, a raise's that holds, or that of a season about to begin; the highest of them."""
+    wall = moment.replace(tzinfo=None)
+    found = [float(plan["reserve_percent"])]
+    for one in card.get("raises", ()):
+        begins, ends = (dt.datetime.fromisoformat(one[key]) for key in ("from", "to"))
+        if begins <= wall < ends:
+            found.append(float(one["reserve_percent"]))
+    if tomorrow != season and moment.hour >= 18:
+        found += [float(other["reserve_percent"]) for other in card["plans"] if other["season"] == tomorrow]
+    return max(found)
+
+
 def told_levels(
-    card: Mapping[str, Any], plan: Mapping[str, Any], limits: Mapping[str, Any], moment: dt.datetime
+    card: Mapping[str, Any],
+    plan: Mapping[str, Any],
+    limits: Mapping[str, Any],
+    moment: dt.datetime,
+    reserve_percent: float,
 ) -> tuple[float, float, bool]:
     """(fill up to, draw down to, sun charges first) at a moment; kWh."""
     full, ceiling = float(limits["full_kwh"]), float(limits["ceiling_kwh"])
-    reserve: float = max(plan["reserve_percent"] / 100 * full, limits["empty_kwh"])
+    reserve: float = max(reserve_percent / 100 * full, limits["empty_kwh"])
     targets = [w["to_percent"] / 100 * full for w in plan["charge"] if _inside(moment, w)]
     fill = max([reserve, *(min(target, ceiling) for target in targets)])
-    gives = not targets and any(_inside(moment, w) for w in plan["discharge"])
-    return fill, reserve if gives else math.inf, card["sun_first"] == "battery" and not gives
+    levels = [w.get("to_percent", 0.0) / 100 * full for w in plan["discharge"] if _inside(moment, w)]
+    gives = bool(levels) and not targets
+    drain = max(reserve, min(levels)) if gives else math.inf
+    return fill, drain, card["sun_first"] == "battery" and not gives
 
 
 def _step(  # noqa: PLR0915 - one step, told from top to bottom

@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -14,17 +15,18 @@ from dateutil.rrule import rrulestr
 from homes.small_home import small_home
 
 from dispatch.advice.recommend import recommend
-from dispatch.exports.calendar import (
-    Event,
+from dispatch.exports.calendar import settings_calendar
+from dispatch.exports.icalendar import (
+    Entry,
     calendar_text,
     clock_changes,
     escaped,
     folded,
-    settings_calendar,
     weekly,
     yearly_rule,
 )
 from dispatch.search.study import study
+from dispatch.words.card import own_event_plans
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,7 +38,7 @@ def parsed(text: str) -> Any:  # noqa: ANN401 - the package is loosely typed
     return icalendar.Calendar.from_ical(text)
 
 
-def one_event(**changes: Any) -> Event:  # noqa: ANN401 - fields of several types
+def one_entry(**changes: Any) -> Entry:  # noqa: ANN401 - fields of several types
     given = {
         "uid": "1@test",
         "summary": "charge",
@@ -44,7 +46,7 @@ def one_event(**changes: Any) -> Event:  # noqa: ANN401 - fields of several type
         "begins": dt.datetime(2025, 11, 3, 23, 0),
         "ends": dt.datetime(2025, 11, 4, 7, 0),
     }
-    return Event(**{**given, **changes})
+    return Entry(**{**given, **changes})
 
 
 # RFC 5545, "Internet Calendaring and Scheduling Core Object Specification", IETF 2009, section 3.1: lines end in
@@ -69,12 +71,12 @@ def test_a_line_of_exactly_75_octets_is_left_alone() -> None:
 def test_text_is_escaped_and_comes_back() -> None:
     text = "a, b; c\\d\ne: 100 %"
     assert escaped(text) == "a\\, b\\; c\\\\d\\ne: 100 %"
-    calendar = parsed(calendar_text("n", "UTC", [one_event(summary=text)], STAMP))
+    calendar = parsed(calendar_text("n", "UTC", [one_entry(summary=text)], STAMP))
     assert str(calendar.walk("VEVENT")[0]["SUMMARY"]) == text
 
 
 def test_the_whole_file_is_crlf_and_parses() -> None:
-    text = calendar_text("Wren, Cottage", "America/New_York", [one_event()], STAMP)
+    text = calendar_text("Wren, Cottage", "America/New_York", [one_entry()], STAMP)
     assert text.endswith("END:VCALENDAR\r\n")
     assert "\n" not in text.replace("\r\n", "")
     calendar = parsed(text)
@@ -100,7 +102,7 @@ def test_the_published_every_other_week_example() -> None:
     zone = ZoneInfo("America/New_York")
     start = dt.datetime(1997, 9, 1, 9, 0)
     rule = "FREQ=WEEKLY;INTERVAL=2;UNTIL=19971224T000000Z;WKST=SU;BYDAY=MO,WE,FR"
-    event = one_event(begins=start, ends=start + dt.timedelta(hours=1), rule=rule)
+    event = one_entry(begins=start, ends=start + dt.timedelta(hours=1), rule=rule)
     found = parsed(calendar_text("n", "America/New_York", [event], STAMP)).walk("VEVENT")[0]
     again = found["RRULE"].to_ical().decode()
     instances = dates(again, found.decoded("DTSTART").astimezone(zone))
@@ -122,7 +124,7 @@ def test_weekdays_of_a_winter_are_129() -> None:
     last = dt.datetime(2026, 4, 30, 23, 0, tzinfo=zone)
     rule = weekly(("MO", "TU", "WE", "TH", "FR"), last)
     assert "UNTIL=20260501T030000Z" in rule
-    event = one_event(rule=rule)
+    event = one_entry(rule=rule)
     found = parsed(calendar_text("n", "America/New_York", [event], STAMP)).walk("VEVENT")[0]
     start = found.decoded("DTSTART").replace(tzinfo=zone)
     instances = dates(found["RRULE"].to_ical().decode(), start)
@@ -141,7 +143,7 @@ ZONES = (
 @pytest.mark.parametrize("name", ZONES)
 def test_the_zone_in_the_file_follows_the_clock(name: str) -> None:
     """Every 6 hours of three years: the offset by the parsed VTIMEZONE equals the zone's own."""
-    text = calendar_text("n", name, [one_event()], STAMP)
+    text = calendar_text("n", name, [one_entry()], STAMP)
     zone = parsed(text).walk("VTIMEZONE")[0].to_tz(lookup_tzid=False)
     own = ZoneInfo(name)
     for hours in range(0, 3 * 8760, 6):
@@ -180,7 +182,7 @@ def test_yearly_rules_of_new_york() -> None:
 
 def test_a_card_becomes_entries_that_say_when_the_inverter_acts() -> None:
     result = study(recommend(small_home(days=14).case()))
-    calendar = parsed(settings_calendar(result, STAMP))
+    calendar = parsed(settings_calendar(result, STAMP, windows=True))
     events = calendar.walk("VEVENT")
     windows = [plan for plan in result.card.plans if plan.entries]
     assert len(events) >= len(windows) > 0
@@ -202,3 +204,44 @@ def test_the_calendar_can_be_written_for_another_year() -> None:
     result = study(recommend(small_home(days=14).case()))
     events = parsed(settings_calendar(result, STAMP, 2031)).walk("VEVENT")
     assert {event.decoded("DTSTART").year for event in events} == {2031}
+
+
+def test_without_windows_only_what_a_person_has_to_do_is_an_entry() -> None:
+    """A raise of one storm day, entered the evening before and taken back at midnight; and the card at the start."""
+    storm = {"dates": ["2025-11-09"], "percent": 80.0}
+    result = study(recommend(small_home(days=14, reserve={"percent": 30, "raised": [storm]}).case()))
+    events = parsed(settings_calendar(result, STAMP)).walk("VEVENT")
+    told = sorted(
+        (event.decoded("DTSTART").strftime("%m-%d %H:%M"), str(event["SUMMARY"])) for event in events
+    )
+    assert told == [
+        ("10-31 00:00", "Battery: enter the settings"),
+        ("11-08 18:00", "Battery: raise the reserve to 80 %"),
+        ("11-10 00:00", "Battery: set the reserve back"),
+    ]
+    assert not any("RRULE" in event for event in events)
+    later = parsed(settings_calendar(result, STAMP, 2027)).walk("VEVENT")
+    assert {event.decoded("DTSTART").year for event in later} == {2027}
+
+
+def test_event_days_are_in_the_calendar_and_out_of_the_weekly_rules() -> None:
+    draft = small_home(days=21, backup={"target_hours": None})
+    dates = ["2025-11-05", "2025-11-06", "2025-11-18"]
+    bands = {**draft.tariff["bands"], "call": {"import_price_per_kwh": 1.5}}
+    called = [{"name": "calls", "dates": dates, "hours": "17:00-21:00", "band": "call"}]
+    result = study(
+        recommend(replace(draft, tariff={**draft.tariff, "bands": bands, "events": called}).case())
+    )
+    assert own_event_plans(result)
+    events = parsed(settings_calendar(result, STAMP, windows=True)).walk("VEVENT")
+    evenings = [e.decoded("DTSTART") for e in events if "event day tomorrow" in str(e["SUMMARY"])]
+    over = [e.decoded("DTSTART") for e in events if "event over" in str(e["SUMMARY"])]
+    assert [f"{moment:%m-%d %H:%M}" for moment in evenings] == ["11-04 18:00", "11-17 18:00"]
+    assert [f"{moment:%m-%d %H:%M}" for moment in over] == ["11-07 00:00", "11-19 00:00"]
+    for event in events:
+        usual = "every day)" in str(event["SUMMARY"]) or "weekdays)" in str(event["SUMMARY"])
+        if usual:
+            more = event.get("RDATE")
+            days = {event.decoded("DTSTART").date(), *(d.dt.date() for d in (more.dts if more else ()))}
+            assert "RRULE" not in event
+            assert not days & {dt.date.fromisoformat(date) for date in dates}

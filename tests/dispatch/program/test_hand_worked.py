@@ -22,11 +22,12 @@ from oracles.household import household_of
 from oracles.oracle import optimum
 
 from dispatch.program.program import Program
-from dispatch.strategies.solve import Solved, solve
+from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
     from dispatch.program.arrays import Optimum
+    from dispatch.strategies.solved import Solved
 
 
 def least_cost(draft: Draft) -> tuple[Solved, Optimum, Program]:

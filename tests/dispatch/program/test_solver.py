@@ -8,19 +8,19 @@ from homes.drafts import Draft, plain_draft
 
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
 from dispatch.program.program import Program
-from dispatch.program.solver import AT_LEAST, AT_MOST, Warm, stating
+from dispatch.program.solver import AT_LEAST, AT_MOST, Statement, Warm
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES
 
 
 def two_columns(*, least: float, most: float) -> Warm:
     """Minimise over x, y ≥ 0 with least ≤ x + y and x ≤ most."""
-    with stating("two") as statement:
-        (x,) = statement.family("x", 1)
-        (y,) = statement.family("y", 1)
-        statement.row_family("least", AT_LEAST, iter([([(x, 1.0), (y, 1.0)], least)]))
-        statement.row_family("most", AT_MOST, iter([([(x, 1.0)], most)]))
-        return statement.compile(np.array([1.0, 2.0]))
+    statement = Statement("two")
+    (x,) = statement.family("x", 1)
+    (y,) = statement.family("y", 1)
+    statement.row_family("least", AT_LEAST, iter([([(x, 1.0), (y, 1.0)], least)]))
+    statement.row_family("most", AT_MOST, iter([([(x, 1.0)], most)]))
+    return statement.compile()
 
 
 def evening() -> Draft:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -255,3 +256,14 @@ def test_csv_files(tmp_path: Path) -> None:
     assert len((tmp_path / "backup_hours.csv").read_text().splitlines()) == 98
     assert len((tmp_path / "frontier.csv").read_text().splitlines()) == 22
     assert len((tmp_path / "outage_plan.csv").read_text().splitlines()) == 4
+
+
+def test_what_no_setting_keeps_lies_above_every_setting_shown() -> None:
+    short = replace(found(), settings=(*found().settings[:-1], None))  # no setting keeps the highest level
+    text = " ".join(rendered(frontier_report(short)).split())
+    told = re.search(r"Above (\d+\.\d) h at every moment no setting", text)
+    assert told is not None
+    scan = found().advice.scan
+    assert float(told[1]) == pytest.approx(float(scan.least_hours[scan.serves].max()), abs=0.1)
+    shown = [run.backup.minimum for run in found().settings if run is not None and run.backup is not None]
+    assert float(told[1]) >= max(shown) - 0.1

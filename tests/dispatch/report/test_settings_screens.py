@@ -20,6 +20,7 @@ from dispatch.exports.settings import card_markdown, settings_document
 from dispatch.exports.storm import storm_document
 from dispatch.exports.tonight import tonight_document
 from dispatch.report.settings import settings_report
+from dispatch.report.settings_answer import settings_answer
 from dispatch.report.storm import storm_report
 from dispatch.report.tonight import tonight_report
 from dispatch.search.study import SettingsStudy, study
@@ -108,8 +109,34 @@ def test_the_screen_fits_80_columns_without_colour() -> None:
         assert "\x1b" not in text
 
 
+def test_the_first_screen_is_enough_to_act_on() -> None:
+    """24 lines of 80 columns: what to enter, when to change, what it saves, how long the backup lasts."""
+    result = studied()
+    text = rendered(settings_answer(result))
+    lines = [line.rstrip() for line in text.splitlines()]
+    assert len(lines) <= 24
+    assert max(map(len, lines)) <= 80
+    for plan in result.card.plans:
+        for window in (*plan.charge, *plan.discharge):
+            assert window.text in text
+        assert f"{plan.reserve_percent:g} %" in text
+    flat = " ".join(text.split())
+    assert f"bill CAD {result['found'].total:,.2f} instead of CAD {result.reference_total:,.2f}" in flat
+    for words in ("Saves", "Backup: at least", "electrician", "--full", "Nothing changes with the season"):
+        assert words in flat
+
+
 def test_the_page_needs_nothing_from_elsewhere() -> None:
     assert "http" not in re.sub(r'xmlns="[^"]*"', "", card_page(studied()))
+
+
+def test_no_word_of_the_page_is_smaller_than_12_pixels() -> None:
+    page = card_page(studied())
+    sizes = [float(size) for size in re.findall(r"font(?:-size)?: ([0-9.]+)px", page)]
+    assert len(sizes) > 8
+    assert min(sizes) >= 12
+    assert "<text" not in page  # words in a drawing would shrink with it
+    assert "@media (max-width: 520px)" in page
 
 
 def test_names_are_escaped_on_the_page() -> None:

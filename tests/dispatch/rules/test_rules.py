@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -21,9 +22,10 @@ from dispatch.rules.conditions import conditions
 from dispatch.rules.replay import replay
 from dispatch.rules.score import Scorer
 from dispatch.rules.walk import Orders, simulate
-from dispatch.settings.card import Card, ChargeWindow, DayPlan, Window
+from dispatch.settings.card import Card, ChargeWindow, DayPlan, DischargeWindow, Raise
 from dispatch.settings.card_file import card_document
-from dispatch.settings.space import Space, Tables, device_space
+from dispatch.settings.space import Space, device_space
+from dispatch.settings.tables import Tables
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case
@@ -46,15 +48,23 @@ def cards(draw: st.DrawFn, case: Case, space: Space) -> Card:
     level = st.sampled_from(space.levels)
 
     def windows(kind: str) -> tuple[Any, ...]:
-        found = []
+        found: list[ChargeWindow | DischargeWindow] = []
         for _ in range(draw(st.integers(0, 2))):
             start, end = draw(edge), draw(edge) + space.grain_minutes
-            found.append(ChargeWindow(start, end, draw(level)) if kind == "charge" else Window(start, end))
+            if kind == "charge":
+                found.append(ChargeWindow(start, end, draw(level)))
+            else:
+                found.append(DischargeWindow(start, end, draw(st.none() | level)))
         return tuple(found)
 
     plans = tuple(DayPlan(windows("charge"), windows("discharge"), draw(level)) for _ in space.groups)
     sells = case.limits.battery_feed_in and draw(st.booleans())
-    return Card(plans, sun_first=draw(st.sampled_from(("load", "battery"))), sells=sells)
+    begin = st.integers(0, len(case.times) - 1).map(lambda i: case.times[i].tz_localize(None).to_pydatetime())
+    raises = tuple(
+        Raise(first, first + dt.timedelta(hours=draw(st.integers(1, 30))), draw(level))
+        for first in draw(st.lists(begin, max_size=2))
+    )
+    return Card(plans, draw(st.sampled_from(("load", "battery"))), sells, tuple(sorted(raises)))
 
 
 def followed(case: Case, card: Card) -> Flows:
@@ -129,7 +139,13 @@ def test_many_candidates_at_once_are_each_alone(data: st.DataObject) -> None:
     case = data.draw(drafts(spans=SPANS)).case()
     space = device_space(case)
     first = data.draw(cards(case, space))
-    deck = [first, *(replace(data.draw(cards(case, space)), sun_first=first.sun_first) for _ in range(3))]
+    deck = [
+        first,
+        *(
+            replace(data.draw(cards(case, space)), sun_first=first.sun_first, raises=first.raises)
+            for _ in range(3)
+        ),
+    ]
     tally = Scorer.of(case).tally(Tables(case, space).orders(deck))
     for index, card in enumerate(deck):
         flows = followed(case, replace(card, sells=False))
@@ -144,7 +160,7 @@ def test_many_candidates_at_once_are_each_alone(data: st.DataObject) -> None:
 # ---- equal to the optimum, exactly --------------------------------------------------------------------------
 
 
-def one_plan(case: Case, charge: tuple[ChargeWindow, ...], discharge: tuple[Window, ...]) -> Flows:
+def one_plan(case: Case, charge: tuple[ChargeWindow, ...], discharge: tuple[DischargeWindow, ...]) -> Flows:
     """Flows of one plan on every day, the reserve exactly at the scenario's floor."""
     space = device_space(case)
     floor = 100 * float(case.floor_kwh.max()) / case.limits.full_kwh
@@ -181,7 +197,7 @@ def test_with_two_prices_and_no_sun_the_rule_is_the_optimum(  # noqa: PLR0917 - 
         charging={"grid_w": 1100.0 * capacity / cheap_hours / eta, "solar_w": 1.0, "combined_w": 1e6},
     ).case()
     top = ChargeWindow(0, 60 * cheap_hours, 100.0)
-    flows = one_plan(case, (top,), (Window(60 * cheap_hours, 1440),))
+    flows = one_plan(case, (top,), (DischargeWindow(60 * cheap_hours, 1440),))
     saving = capacity * (high * eta - low / eta)
     without = float(case.load_kwh @ case.prices.import_price_per_kwh)
     assert money(case, flows) == pytest.approx(without - saving, rel=1e-12)
@@ -206,7 +222,7 @@ def three_prices() -> Case:
 
 def test_opened_at_the_dearest_hours_the_rule_is_the_optimum() -> None:
     case = three_prices()
-    flows = one_plan(case, (ChargeWindow(0, 480, 100.0),), (Window(960, 1440),))
+    flows = one_plan(case, (ChargeWindow(0, 480, 100.0),), (DischargeWindow(960, 1440),))
     assert money(case, flows) == pytest.approx(3.57631579, abs=1e-8)
     assert money(case, flows) == pytest.approx(bound(case, flows), abs=1e-7)
 
@@ -214,7 +230,7 @@ def test_opened_at_the_dearest_hours_the_rule_is_the_optimum() -> None:
 def test_the_naive_window_spends_the_energy_before_the_dear_hours() -> None:
     """Opened at every dearer hour, 4.75 kWh go at 0.20: 4.80 - 4.75·0.20 + 5/0.95·0.10 = 4.37631579, 0.80 more."""
     case = three_prices()
-    flows = one_plan(case, (ChargeWindow(0, 480, 100.0),), (Window(480, 1440),))
+    flows = one_plan(case, (ChargeWindow(0, 480, 100.0),), (DischargeWindow(480, 1440),))
     assert money(case, flows) == pytest.approx(4.37631579, abs=1e-8)
     assert money(case, flows) - 3.57631579 == pytest.approx(0.80, abs=1e-8)
 
@@ -228,7 +244,7 @@ def test_below_the_reserve_the_grid_charges_at_any_hour() -> None:
         battery={"pack_kwh": 4.0, "start": {"kwh": 1.0}},
         charging={"grid_w": 500.0, "combined_w": 500.0},
     ).case()
-    card = Card(tuple(DayPlan((), (Window(0, 1440),), 50.0) for _ in device_space(case).groups))
+    card = Card(tuple(DayPlan((), (DischargeWindow(0, 1440),), 50.0) for _ in device_space(case).groups))
     flows = followed(case, card)
     assert flows["stored"].tolist() == pytest.approx([1.5, 2.0, 2.0, 2.0])
 
@@ -306,7 +322,7 @@ def test_years_of_their_own_give_what_each_year_gives_alone() -> None:
         battery={"pack_kwh": 5.0},
     ).case()
     space = device_space(case)
-    plan = DayPlan((ChargeWindow(0, 480, 60.0),), (Window(480, 1440),), 0.0)
+    plan = DayPlan((ChargeWindow(0, 480, 60.0),), (DischargeWindow(480, 1440),), 0.0)
     orders = Tables(case, space).orders([Card((plan,) * len(space.groups))])
     factors = np.array([0.5, 1.0, 1.7])
     wide = conditions(

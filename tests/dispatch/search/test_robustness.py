@@ -10,9 +10,10 @@ from homes.small_home import small_home
 
 from dispatch.backup.hours import backup_hours
 from dispatch.rules.replay import replay
-from dispatch.search.other_years import REACH_DAYS, drawn_steps, other_years
+from dispatch.search.other_years import REACH_DAYS, DrawnYears, drawn_steps, robustness
 from dispatch.settings.plain import plain_card
-from dispatch.settings.space import Tables, device_space
+from dispatch.settings.space import device_space
+from dispatch.settings.tables import Tables
 
 
 def test_every_day_is_replaced_by_a_like_one() -> None:
@@ -39,7 +40,9 @@ def test_each_year_is_what_it_would_be_alone() -> None:
     space = device_space(case)
     card = plain_card(case, space, "off-peak-first", space.reserves[0])
     orders = Tables(case, space).orders([card])
-    result = other_years(case, card, orders, years=4, seed=11)
+    drawn = DrawnYears(case, years=4, seed=11)
+    run = drawn.run(card, orders, case.limits.start_kwh)
+    result = robustness(drawn, run, run)
     steps = drawn_steps(case, 4, 11)
     prices = case.prices
     for year in range(4):

@@ -1,0 +1,91 @@
+"""What is kept between commands: ``dispatch cache``, and ``--no-cache`` of every command that solves.
+
+Commands use the store while they work; the library by itself keeps nothing.
+"""
+
+# ruff: noqa: PLC0415 - imports inside functions are the point
+from __future__ import annotations
+
+import functools
+import inspect
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+
+NoCache = Annotated[
+    bool, typer.Option("--no-cache", help="Solve anew, and keep no results for later commands.")
+]
+
+SOLVING = ("compare", "backup", "outage", "frontier", "settings", "size")
+
+
+def keep_results(app: typer.Typer) -> None:
+    """Let every command that solves keep its results, and take ``--no-cache``."""
+    for command in app.registered_commands:
+        if command.callback is not None and (command.name or command.callback.__name__) in SOLVING:
+            command.callback = _keeping(command.callback)
+
+
+def _keeping(command: Callable[..., None]) -> Callable[..., None]:
+    @functools.wraps(command)
+    def run(*arguments: Any, no_cache: bool, **options: Any) -> None:  # noqa: ANN401 - the command's own
+        if no_cache:
+            command(*arguments, **options)
+            return
+        with results_kept():
+            command(*arguments, **options)
+
+    stated = inspect.signature(
+        command, eval_str=True
+    )  # now: afterwards nobody knows where its names come from
+    told = inspect.Parameter("no_cache", inspect.Parameter.KEYWORD_ONLY, default=False, annotation=NoCache)
+    run.__signature__ = stated.replace(parameters=[*stated.parameters.values(), told])  # type: ignore[attr-defined]
+    run.__annotations__ = {**command.__annotations__, "no_cache": NoCache}
+    return run
+
+
+@contextmanager
+def results_kept() -> Iterator[None]:
+    """Keep solved programs on disk for the while."""
+    from dispatch.store import in_use, use, users_store
+
+    before = in_use()
+    use(users_store())
+    try:
+        yield
+    finally:
+        use(before)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command(
+        short_help="Show where results are kept between commands, or remove them.",
+        epilog="Example: dispatch cache --clear",
+    )
+    def cache(
+        clear: Annotated[bool, typer.Option("--clear", help="Remove every kept result.")] = False,
+    ) -> None:
+        """Show where solved programs are kept so that the next command need not solve them again.
+
+        They can be removed at any time. DISPATCH_CACHE_DIR names another folder; set to nothing, none is used.
+        """
+        from dispatch.cli.terminal import refusals, write
+        from dispatch.store import PLACE_VARIABLE, users_store
+
+        with refusals():
+            place = users_store()
+            if place is None:
+                write(f"{PLACE_VARIABLE} is empty: no results are kept\n")
+                return
+            if clear:
+                write(f"{place.folder}: {place.clear():,} results removed\n")
+                return
+            held, most = place.size_bytes / 1e6, place.most_bytes / 1e6
+            write(f"{place.folder}: {len(place.entries()):,} results, {held:.1f} of at most {most:.0f} MB\n")
