@@ -12,11 +12,17 @@ import os
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-import pyarrow as pa
-import pyarrow.parquet as pq
-from filelock import FileLock, Timeout
-
 from dispatch.errors import ScenarioError
+
+try:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+    from filelock import FileLock, Timeout
+except ImportError:
+    raise ScenarioError(
+        "keeping a fleet's results needs the libraries pyarrow and filelock; install them: "
+        "pip install 'tou-dispatch[fleet]'"
+    ) from None
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

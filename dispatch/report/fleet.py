@@ -56,7 +56,7 @@ def fleet_report(summary: Summary, *, full: bool = False) -> Group:
 def _group(group: HomesGroup, *, full: bool) -> list[RenderableType]:
     title = "What the homes save" + (f" under {group.tariff}" if group.tariff else "")
     parts = headed(title, [Text(_headline(group), style="bold"), _spreads(group)])
-    parts += ["", _winners(group)]
+    parts.append(_winners(group))
     parts += headed("What the group does to the grid", [bulleted(_grid(group))])
     if full:
         parts += headed("Why", [bulleted(_why(group))])
@@ -130,7 +130,7 @@ def _grid(group: HomesGroup) -> Iterator[str]:
     load = group.load
     change = load.peak_after.kw - load.peak_before.kw
     yield f"Highest hour of a month's mean day: {_at(load.peak_before)} before, {_at(load.peak_after)} as set"
-    yield f"Batteries raise the load most by {_at(load.rise)}, where the cheap price begins for most of them"
+    yield f"Batteries raise the load most by {_at(load.rise)}: they all charge at once"
     word = "takes" if load.taken_off_kw >= 0 else "adds"
     yield (
         f"Starting each charge by lot within what costs the home nothing ({load.can_shift_homes:,} homes can) "
