@@ -64,6 +64,16 @@ class Result:
         del directory
         return ()
 
+    def page(self) -> str:
+        """Return the result as one self-contained HTML page, for the results that have one."""
+        raise NotImplementedError
+
+    def write_page(self, file: Path) -> None:
+        """Write the page; a reader sees it whole or not at all."""
+        from dispatch.exports.files import write_files
+
+        write_files(file.parent, {file.name: self.page()})
+
     def no_answer(self) -> str | None:
         """Say why nothing found would do; None where there is an answer."""
         return None
@@ -160,6 +170,14 @@ class Compared(Result):
 
         return comparison_csv(self.comparison, directory)
 
+    def page(self) -> str:
+        """Return the page, the plans with foresight beside the strategies."""
+        from dispatch.page.facts import Found
+        from dispatch.page.render import page
+
+        advice = self.comparison.advice
+        return page(Found(advice, self.quick, advice.chosen, comparison=self.comparison))
+
     def no_answer(self) -> str | None:
         """Name what would have to give where nothing serves the load."""
         from dispatch.words.would_serve import what_would_serve
@@ -206,6 +224,15 @@ class BackedUp(Result):
         from dispatch.exports.outages import backup_csv
 
         return backup_csv(self.study, directory)
+
+    def page(self) -> str:
+        """Return the page; its days and outages are those of the run that was asked about."""
+        from dispatch.page.facts import Found
+        from dispatch.page.render import page
+        from dispatch.safety.answers import quick_answers
+
+        advice = self.study.advice
+        return page(Found(advice, quick_answers(advice), self.study.outcome))
 
 
 def backup(  # noqa: PLR0913 - one per option
@@ -314,6 +341,15 @@ class Traced(Result):
         from dispatch.exports.outages import frontier_csv
 
         return frontier_csv(self.found, directory)
+
+    def page(self) -> str:
+        """Return the page, the plans with foresight beside what safety costs."""
+        from dispatch.page.facts import Found
+        from dispatch.page.render import page
+        from dispatch.safety.answers import quick_answers
+
+        advice = self.found.advice
+        return page(Found(advice, quick_answers(advice), advice.chosen, frontier=self.found))
 
 
 def frontier(

@@ -29,7 +29,7 @@ def expected() -> set[str]:
     return {
         path.relative_to(ROOT).as_posix()
         for package in PACKAGES
-        for kind in ("*.py", "*.csv", "py.typed")
+        for kind in ("*.py", "*.csv", "*.html", "*.css", "*.js", "py.typed")
         for path in (ROOT / package).rglob(kind)
     }
 

@@ -29,6 +29,7 @@ from dispatch.cli.terminal import (
     Commands,
     CsvDirectory,
     Full,
+    PageFile,
     ParquetDirectory,
     ScenarioPath,
     be_quiet,
@@ -90,12 +91,13 @@ class Subject(enum.StrEnum):
     short_help="What to set, what it saves, how long it lasts.",
     epilog="Example: dispatch compare scenarios/alder-row --csv flows",
 )
-def compare(
+def compare(  # noqa: PLR0913, PLR0917 - one per option
     scenario: ScenarioPath,
     full: Full = False,
     as_json: AsJson = False,
     csv: CsvDirectory = None,
     parquet: ParquetDirectory = None,
+    html: PageFile = None,
 ) -> None:
     """Say which strategy and reserve to set, what that saves, and how many hours of backup it leaves.
 
@@ -108,7 +110,7 @@ def compare(
 
         with progress_bar() as progress:
             result = door.compare(scenario, progress)
-        deliver(result, as_json=as_json, full=full, csv=csv, parquet=parquet)
+        deliver(result, as_json=as_json, full=full, csv=csv, parquet=parquet, html=html)
 
 
 @app.command(

@@ -14,6 +14,7 @@ from dispatch.cli.terminal import (
     AsJson,
     CsvDirectory,
     Full,
+    PageFile,
     ParquetDirectory,
     ScenarioPath,
     deliver,
@@ -78,6 +79,7 @@ def backup(
     as_json: AsJson = False,
     csv: CsvDirectory = None,
     parquet: ParquetDirectory = None,
+    html: PageFile = None,
 ) -> None:
     """Show how many hours the battery lasts, as the inverter leaves it, and what more hours would cost.
 
@@ -99,7 +101,7 @@ def backup(
                 planned=planned,
                 progress=progress,
             )
-        deliver(result, as_json=as_json, full=full, csv=csv, parquet=parquet)
+        deliver(result, as_json=as_json, full=full, csv=csv, parquet=parquet, html=html)
 
 
 def outage(
@@ -151,6 +153,7 @@ def frontier(
     as_json: AsJson = False,
     csv: CsvDirectory = None,
     parquet: ParquetDirectory = None,
+    html: PageFile = None,
 ) -> None:
     """Show what safety costs: the cheapest setting at 21 levels of safety, as set, and the best plan beside it.
 
@@ -161,7 +164,7 @@ def frontier(
 
         with progress_bar() as progress:
             result = door.frontier(scenario, measure.value, levels, to, progress)
-        deliver(result, as_json=as_json, full=full, csv=csv, parquet=parquet)
+        deliver(result, as_json=as_json, full=full, csv=csv, parquet=parquet, html=html)
 
 
 def register(app: typer.Typer) -> None:

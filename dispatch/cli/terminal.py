@@ -83,13 +83,22 @@ ParquetDirectory = Annotated[
 ]
 
 
-def deliver(
+PageFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--html", metavar="FILE", dir_okay=False, help="Also write one page to read, print and keep."
+    ),
+]
+
+
+def deliver(  # noqa: PLR0913 - one per option
     result: Result,
     *,
     as_json: bool,
     full: bool = False,
     csv: Path | None = None,
     parquet: Path | None = None,
+    html: Path | None = None,
 ) -> None:
     """Write files, print the document or the screen, and leave with 1 where nothing found would do."""
     if csv is not None:
@@ -98,6 +107,8 @@ def deliver(
         from dispatch.exports.parquet import beside_csv
 
         beside_csv(result.write_csv, parquet)
+    if html is not None:
+        result.write_page(html)
     if as_json:
         from dispatch.exports.files import json_text
 

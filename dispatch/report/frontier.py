@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 PLOT_WIDTH, PLOT_HEIGHT = 66, 16
 
+_STEPS_HOURS = (0.1, 0.2, 0.5, 1.0, 2.0, 3.0, 6.0, 12.0, 24.0, 48.0, 96.0)
+
 SHORT_ROWS = 9
 """Settings on the first screen; more are thinned out evenly."""
 
@@ -179,6 +181,8 @@ def _plot(found: Frontier) -> Iterator[RenderableType]:
         for run in found.advice.outcomes.values()
         if run.backup
     ]
+    # what is set is drawn last, over whatever lies under it
+    points.sort(key=lambda point: point[2] == LETTERS[found.advice.strategy])
     right = max(point[0] for point in points) or 1.0
     low, high = min(point[1] for point in points), max(point[1] for point in points)
     height = high - low or 1.0
@@ -191,17 +195,31 @@ def _plot(found: Frontier) -> Iterator[RenderableType]:
         money = high - height * number / (PLOT_HEIGHT - 1)
         label = format_number(money, decimals) if number % 5 == 0 else ""
         yield Text(f"{label:>10} |{''.join(marks)}", no_wrap=True, overflow="crop")
-    yield Text(f"{'':>10} +{'-' * PLOT_WIDTH}")
-    ends = f"{'':>11}0{'hours of backup at the worst moment':^{PLOT_WIDTH - 6}}{right:>6.1f}"
-    yield Text(ends, no_wrap=True, overflow="crop")
+    yield from _hours_axis(right)
     yield Text(f"{found.case.currency}, bill + wear {span_words(found.case)}. {_letters(found)}", style="dim")
+
+
+def _hours_axis(right: float) -> Iterator[Text]:
+    """Draw the axis with about six round marks, and what it counts under it."""
+    step = next((each for each in _STEPS_HOURS if right / each <= 7), right)
+    axis, figures = ["-"] * (PLOT_WIDTH + 1), [" "] * (PLOT_WIDTH + 2)
+    for mark in range(int(right / step + 1e-9) + 1):
+        at = round(mark * step / right * PLOT_WIDTH)
+        axis[at] = "+" if at else "-"
+        figure = f"{mark * step:g}"
+        first = max(at - len(figure) // 2, 0)
+        figures[first : first + len(figure)] = figure
+    yield Text(f"{'':>10} +{''.join(axis)}", no_wrap=True, overflow="crop")
+    yield Text(f"{'':>12}{''.join(figures).rstrip()}", no_wrap=True, overflow="crop")
+    yield Text(f"{'':>12}{'hours of backup at the worst moment':^{PLOT_WIDTH}}".rstrip(), no_wrap=True)
 
 
 def _letters(found: Frontier) -> str:
     words = ["s as set", "* least-cost plan with foresight (bound)"]
     if found.knee is not None:
         words.append("K its knee")
-    words += [f"{LETTERS[name]} {name}" for name in found.advice.outcomes]
+    chosen = found.advice.strategy
+    words += [f"{LETTERS[name]} {name}{' (SET)' * (name == chosen)}" for name in found.advice.outcomes]
     return ", ".join(words) + " (as set, each at its own reserve)."
 
 

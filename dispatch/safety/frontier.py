@@ -20,11 +20,11 @@ import numpy as np
 
 from dispatch.errors import ScenarioError
 from dispatch.program.program import Program
-from dispatch.safety.levels import carried_hours, most_hours, solve_at
+from dispatch.safety.levels import carried_hours, case_at, most_hours, solve_at
 from dispatch.strategies.solve import prepare
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from dispatch.advice.recommend import Recommendation
     from dispatch.arrays import Floats, Progress
@@ -214,18 +214,45 @@ def frontier(advice: Recommendation, rungs: Ladder, progress: Progress | None = 
 
 
 def _settings(advice: Recommendation, levels: tuple[Level, ...]) -> tuple[Outcome | None, ...]:
-    """Find the cheapest setting that keeps what each level promises; a setting met twice is run once."""
-    found: dict[int, Outcome] = {}
+    """Find the cheapest setting that keeps what each level promises."""
     places = [
         advice.scan.cheapest_with(level.carried_hours)
         if level.measure == "hours"
         else advice.scan.cheapest_above(level.amount)
         for level in levels
     ]
+    return _run_once(advice, places)
+
+
+def _run_once(advice: Recommendation, places: Sequence[int | None]) -> tuple[Outcome | None, ...]:
+    found: dict[int, Outcome] = {}
     for at in places:
         if at is not None and at not in found:
             found[at] = advice.run(at)
     return tuple(None if at is None else found[at] for at in places)
+
+
+def cheapest_settings(
+    advice: Recommendation, count: int = FEWEST_LEVELS
+) -> tuple[tuple[float, Outcome | None], ...]:
+    """Find what :func:`frontier` would set at every level in hours, without solving the plans beside it.
+
+    Parameters
+    ----------
+    advice : Recommendation
+    count : int
+        How many levels, at least 21.
+
+    Returns
+    -------
+    tuple of (float, Outcome or None)
+        Hours promised, and the cheapest setting that keeps them at every instant.
+    """
+    case = advice.case_to_run
+    rungs = ladder(advice.case, "hours", count)
+    hours = [carried_hours(case, case_at(case, rungs.measure, amount).floor_kwh) for amount in rungs.amounts]
+    places = [advice.scan.cheapest_with(each) for each in hours]
+    return tuple(zip(hours, _run_once(advice, places), strict=True))
 
 
 def prices_of(hours: Floats, money: Floats) -> tuple[Price | None, ...]:

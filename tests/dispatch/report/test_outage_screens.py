@@ -258,6 +258,26 @@ def test_csv_files(tmp_path: Path) -> None:
     assert len((tmp_path / "outage_plan.csv").read_text().splitlines()) == 4
 
 
+def test_the_hours_under_the_curve_stand_where_the_points_are_drawn() -> None:
+    traced = found()
+    lines = rendered(frontier_report(traced, full=True)).splitlines()
+    at = next(i for i, line in enumerate(lines) if line.startswith("           +---"))
+    axis, figures = lines[at], lines[at + 1]
+    told = [(float(each.group()), each.start(), each.end() - 1) for each in re.finditer(r"[\d.]+", figures)]
+    assert len(told) > 2
+    right = max(
+        run.backup.minimum
+        for run in (*traced.settings, *traced.advice.outcomes.values())
+        if run is not None and run.backup
+    )
+    right = max(right, *(level.carried_hours for level in traced.levels))
+    for hours, first, last in told:
+        column = 12 + round(hours / right * 66)
+        assert first <= column <= last
+        assert axis[column] in ("+" if hours else "-")
+    assert "(SET)" in " ".join(lines)
+
+
 def test_what_no_setting_keeps_lies_above_every_setting_shown() -> None:
     short = replace(found(), settings=(*found().settings[:-1], None))  # no setting keeps the highest level
     text = " ".join(rendered(frontier_report(short)).split())
