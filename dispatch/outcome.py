@@ -249,7 +249,9 @@ class Outcome:
         target = target_level_kwh(self.case)
         if target is None:
             return 1.0
-        return float(np.mean(self.flows["stored"] >= target - TOLERANCE_KWH)) if self.backup else 0.0
+        return (
+            float(np.mean(self.flows["stored"] >= target - TOLERANCE_KWH)) if self.flows.uses_battery else 0.0
+        )
 
     @property
     def meets_target(self) -> bool:

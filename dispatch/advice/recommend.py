@@ -188,18 +188,16 @@ def recommend(case: Case) -> Recommendation:
             f"({case.limits.empty_kwh:g} kWh): self-discharge ({case.limits.self_discharge_per_hour:g} per hour) "
             "drains it and nothing charges it; raise charging.grid_w or lower battery.self_discharge_per_hour_fraction"
         )
-    chosen = min(outcomes.values(), key=_rank)
-    reasons = tuple(_reasons(case, outcomes, chosen))
+    chosen = best_of_all(outcomes)
+    reasons = tuple(reasons_for(outcomes, chosen)) + tuple(
+        _file_reserve(case, chosen) if chosen.serves else ()
+    )
     return Recommendation(case, no_system, outcomes, chosen.name, reasons, found)
 
 
 def _best_of_each(case: Case, found: Scan, reference: float) -> dict[str, Outcome]:
     """Run each strategy at its best reserve, every flow recorded and checked; without those that cannot be run."""
-    lowest = 0.0 if case.scenario.backup.target_hours is not None else device_space(case).reserves[0]
-    best = [
-        found.closest(name) if (at := found.best(name, share_wanted(case), lowest)) is None else at
-        for name in found.names
-    ]
+    best = best_of_each(found, device_space(case).reserves[0]).values()
     settings = [
         Setting(found.strategies[at], float(found.percents[at]), float(found.start_kwh[at])) for at in best
     ]
@@ -222,13 +220,38 @@ def _as_scanned(found: Scan, outcomes: dict[str, Outcome]) -> bool:
     )
 
 
-def _rank(run: Outcome) -> tuple[bool, bool, float, float]:
-    """Serve first, then the target, then money; where the target is missed, how often before money."""
+def best_of_each(found: Scan, lowest_reserve_percent: float) -> dict[str, int]:
+    """Return the column of each strategy's own best reserve.
+
+    Parameters
+    ----------
+    found : Scan
+    lowest_reserve_percent : float
+        The promise of the file, which binds where no target in hours is stated.
+    """
+    case = found.case
+    lowest = 0.0 if case.scenario.backup.target_hours is not None else lowest_reserve_percent
+    chosen = {}
+    for name in found.names:
+        at = found.best(name, share_wanted(case), lowest)
+        chosen[name] = found.closest(name) if at is None else at
+    return chosen
+
+
+def best_of_all(outcomes: dict[str, Outcome]) -> Outcome:
+    """Return the run to set, of each strategy's best."""
+    return min(outcomes.values(), key=_rank)
+
+
+def _rank(run: Outcome) -> tuple[bool, bool, float, float, float]:
+    """Serve first, then the target, then money; where the target is missed, how often and the fewest hours before."""
     missed = 0.0 if run.meets_target else -round(run.target_share, 9)
-    return (not run.serves, not run.meets_target, missed, round(run.compared_cost, 6))
+    fewest = 0.0 if run.meets_target else -round(run.least_hours or 0.0, 6)
+    return (not run.serves, not run.meets_target, missed, fewest, round(run.compared_cost, 6))
 
 
-def _reasons(case: Case, outcomes: dict[str, Outcome], chosen: Outcome) -> list[Reason]:
+def reasons_for(outcomes: dict[str, Outcome], chosen: Outcome) -> list[Reason]:
+    """Tell why one run is set and the others are not, the chosen first and then by rank."""
     if not chosen.serves:
         return [Reason("cannot serve", run.name, run) for run in outcomes.values()]
     found = [Reason("cheapest" if chosen.meets_target else "closest", chosen.name, chosen)]
@@ -242,7 +265,7 @@ def _reasons(case: Case, outcomes: dict[str, Outcome], chosen: Outcome) -> list[
             found.append(Reason("next", run.name, run, more))
         else:
             found.append(Reason("too few hours", run.name, run, more))
-    return [*found, *_file_reserve(case, chosen)]
+    return found
 
 
 def _file_reserve(case: Case, chosen: Outcome) -> list[Reason]:

@@ -13,7 +13,7 @@ from dispatch.backup.hours import backup_hours
 from dispatch.case.stored_value import lowest_price_per_kwh
 from dispatch.flows import TOLERANCE_KWH
 from dispatch.rules.score import Scorer
-from dispatch.settings.plain import plain_card
+from dispatch.settings.plain import plain_cards
 from dispatch.settings.space import device_space
 from dispatch.settings.tables import Tables
 from dispatch.strategies.table import CHOICES
@@ -21,6 +21,8 @@ from dispatch.strategies.table import CHOICES
 if TYPE_CHECKING:
     from dispatch.arrays import Flags, Floats
     from dispatch.case.case import Case
+    from dispatch.rules.walk import Orders
+    from dispatch.settings.space import Space
 
 
 ROUNDING = 1e-12
@@ -47,7 +49,7 @@ class Scan:
     lowest_kwh : array
         Lowest level at the end of any step.
     least_hours : array
-        Fewest backup hours, without sun. [h]
+        Fewest backup hours, without sun; nan where many homes were run at once. [h]
     start_kwh : array
         Level each begins, and where the period repeats ends, with.
     """
@@ -93,12 +95,13 @@ class Scan:
         )
 
     def closest(self, strategy: str) -> int:
-        """Return the one that serves, and then leaves the target most often; of equals the cheapest."""
+        """Return the one that serves, and leaves the target most often; of equals the fullest, then the cheapest."""
         return min(
             (at for at, name in enumerate(self.strategies) if name == strategy),
             key=lambda at: (
                 not self.serves[at],
                 -round(float(self.share[at]), 9),
+                -round(float(self.lowest_kwh[at]), 6),
                 round(float(self.cost[at]), 6),
                 self.percents[at],
             ),
@@ -108,6 +111,13 @@ class Scan:
 def settable(case: Case) -> tuple[str, ...]:
     """Return the strategies worth offering: solar-first only to a home with sun."""
     return tuple(name for name in CHOICES if name != "solar-first" or bool(case.sun_kwh.any()))
+
+
+def candidates(case: Case, space: Space) -> tuple[list[tuple[str, float]], Orders]:
+    """Return every strategy at every reserve the device takes, and what each tells the inverter."""
+    names = settable(case)
+    cards = [card for name in names for card in plain_cards(case, space, name, space.levels)]
+    return [(name, percent) for name in names for percent in space.levels], Tables(case, space).orders(cards)
 
 
 def scan(case: Case, *, anew: bool = False) -> Scan:
@@ -122,8 +132,7 @@ def scan(case: Case, *, anew: bool = False) -> Scan:
 
 def _run_all(case: Case) -> Scan:
     space = device_space(case)
-    pairs = [(name, percent) for name in settable(case) for percent in space.levels]
-    orders = Tables(case, space).orders([plain_card(case, space, name, percent) for name, percent in pairs])
+    pairs, orders = candidates(case, space)
     scorer = Scorer.of(case)
     start: Floats = np.full(len(pairs), case.limits.start_kwh)
     if case.scenario.repeats:

@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, cast
 
 import numpy as np
 
@@ -330,7 +330,8 @@ class StepLimits:
     @property
     def grid_kwh(self) -> float:
         """Most that the grid can give the load directly: the smaller of bypass and cord."""
-        return min(self.bypass_kwh, self.plug_kwh)
+        # numpy's, because side by side each home has its own (rules.side_by_side)
+        return cast("float", np.minimum(self.bypass_kwh, self.plug_kwh))
 
 
 def step_limits(limits: Limits, dt_hours: float) -> StepLimits:

@@ -18,6 +18,7 @@ from dispatch.cli.ahead import register as register_ahead_commands
 from dispatch.cli.cache import keep_results
 from dispatch.cli.cache import register as register_cache_command
 from dispatch.cli.equipment import register as register_equipment_commands
+from dispatch.cli.fleet import register as register_fleet_commands
 from dispatch.cli.intake import register as register_intake_commands
 from dispatch.cli.outages import register as register_outage_commands
 from dispatch.cli.settings import register as register_settings_commands
@@ -161,6 +162,7 @@ register_tariff_commands(app)
 register_intake_commands(app)
 register_equipment_commands(app)
 register_size_command(app)
+register_fleet_commands(app)
 
 
 register_cache_command(app)

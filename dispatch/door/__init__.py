@@ -5,7 +5,18 @@ Each takes a home (a loaded case, or the path of its scenario file or folder) an
 :class:`dispatch.DispatchError`.
 """
 
+from dispatch.door.base import Result, as_advised, load
 from dispatch.door.buying import SizesTried, size
+from dispatch.door.entering import (
+    Settled,
+    StormPrepared,
+    TonightPlanned,
+    card_files,
+    settings,
+    storm,
+    tonight,
+)
+from dispatch.door.many import FleetRun, YearsRun, fleet, years
 from dispatch.door.parts import (
     Arranged,
     CableJudged,
@@ -28,25 +39,15 @@ from dispatch.door.runs import (
     Checked,
     Compared,
     OutagePlayed,
-    Result,
-    Settled,
-    StormPrepared,
     TariffChosen,
-    TonightPlanned,
     Traced,
-    as_advised,
     backup,
     bill,
-    card_files,
     check,
     compare,
     frontier,
-    load,
     outage,
-    settings,
-    storm,
     tariffs,
-    tonight,
 )
 
 __all__ = [
@@ -57,6 +58,7 @@ __all__ = [
     "CareTold",
     "Checked",
     "Compared",
+    "FleetRun",
     "GeneratorJudged",
     "HardwareTold",
     "HowManyFit",
@@ -70,6 +72,7 @@ __all__ = [
     "TariffChosen",
     "TonightPlanned",
     "Traced",
+    "YearsRun",
     "as_advised",
     "backup",
     "bill",
@@ -78,6 +81,7 @@ __all__ = [
     "care",
     "check",
     "compare",
+    "fleet",
     "frontier",
     "generator",
     "hardware",
@@ -90,4 +94,5 @@ __all__ = [
     "sun",
     "tariffs",
     "tonight",
+    "years",
 ]

@@ -7,14 +7,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from dispatch.door.runs import Result, load
+from dispatch.door.base import Result, load
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
     from dispatch.arrays import Progress
-    from dispatch.door.runs import Home
+    from dispatch.door.base import Home
     from dispatch.sizing.next_step import NextStep
     from dispatch.sizing.size import Sized
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dispatch.door.runs import Result, load
+from dispatch.door.base import Result, load
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from dispatch.door.runs import Home
+    from dispatch.door.base import Home
     from dispatch.equipment.arrangements import Arrangements, HowMany
     from dispatch.equipment.cable import CableLoss
     from dispatch.equipment.care import CareCard

@@ -1,27 +1,20 @@
-"""The commands as functions: what ``dispatch NAME`` does, for use from Python.
-
-Each takes a home (a loaded case, or the path of its scenario file or folder) and returns one frozen result with
-``.document()``, what ``--json`` prints, and ``__rich__``, what the screen shows. Every refusal is a
-:class:`dispatch.DispatchError`.
-"""
+"""What to set, how long it lasts, what it costs: check, compare, backup, outage, frontier, tariffs, bill."""
 
 # ruff: noqa: PLC0415 - imports inside the functions: a command loads only what it needs
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 from dispatch.advice.recommend import recommend
-from dispatch.case.case import Case, load_scenario
+from dispatch.door.base import Home, Result, load
 
 if TYPE_CHECKING:
-    import datetime as dt
+    from dispatch.case.case import Case
     from collections.abc import Sequence
 
-    from dispatch.ahead.storm import Storm
-    from dispatch.ahead.tonight import Tonight
     from dispatch.arrays import Progress
     from dispatch.backup.outage import Played
     from dispatch.case.check import CheckSummary
@@ -30,83 +23,7 @@ if TYPE_CHECKING:
     from dispatch.safety.answers import Quick
     from dispatch.safety.frontier import Frontier
     from dispatch.safety.study import BackupStudy
-    from dispatch.search.study import SettingsStudy
     from tariffs.meter_bill import MeterBill
-
-    Home = Case | str | Path
-
-
-@dataclass(frozen=True, kw_only=True)
-class Result:
-    """What a command found.
-
-    Attributes
-    ----------
-    full : bool
-        Whether the screen goes on behind the answer; see :meth:`in_full`.
-    """
-
-    full: bool = False
-
-    def document(self) -> dict[str, Any]:
-        """Return the result in plain JSON types."""
-        raise NotImplementedError
-
-    def screen(self) -> object:
-        """Return the screen, for 80 columns."""
-        raise NotImplementedError
-
-    def write_csv(self, directory: Path) -> tuple[Path, ...]:
-        """Write the result's tables into a directory, made if need be; returns the files."""
-        del directory
-        return ()
-
-    def page(self) -> str:
-        """Return the result as one self-contained HTML page, for the results that have one."""
-        raise NotImplementedError
-
-    def write_page(self, file: Path) -> None:
-        """Write the page; a reader sees it whole or not at all."""
-        from dispatch.exports.files import write_files
-
-        write_files(file.parent, {file.name: self.page()})
-
-    def no_answer(self) -> str | None:
-        """Say why nothing found would do; None where there is an answer."""
-        return None
-
-    def in_full(self) -> Self:
-        """Return the same result whose screen shows everything."""
-        return replace(self, full=True)
-
-    def __rich__(self) -> object:
-        """Return the screen."""
-        return self.screen()
-
-
-def load(home: Home) -> Case:
-    """Load a home from its scenario file or the folder that holds it as ``scenario.toml``.
-
-    Raises
-    ------
-    DispatchError
-        If anything in it cannot be used; names file, place and remedy.
-
-    Examples
-    --------
-    >>> from dispatch import load
-    >>> load("scenarios/alder-row").name
-    'Alder Row'
-    """
-    if isinstance(home, Case):
-        return home
-    path = Path(home)
-    return load_scenario(path / "scenario.toml" if path.is_dir() else path)
-
-
-def as_advised(case: Case) -> Case:
-    """Return the case at the reserve that is recommended, the file's raised times on top."""
-    return case.at_reserve("percent", recommend(case).reserve_percent)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -373,145 +290,6 @@ def frontier(
 
 
 @dataclass(frozen=True, kw_only=True)
-class Settled(Result):
-    """What ``settings`` found: ``study``."""
-
-    study: SettingsStudy
-
-    def document(self) -> dict[str, Any]:
-        """Return every figure; see dispatch/README.md."""
-        from dispatch.exports.settings import settings_document
-
-        return settings_document(self.study)
-
-    def screen(self) -> object:
-        """Return the screen of ``dispatch settings``."""
-        from dispatch.report.settings import settings_report
-        from dispatch.report.settings_answer import settings_answer
-
-        return settings_report(self.study) if self.full else settings_answer(self.study)
-
-
-def settings(home: Home, card: Path | None = None, progress: Progress | None = None) -> Settled:
-    """Find the windows and levels to enter on the device, or score those of a card file.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from dispatch.door import settings
-    >>> settings("scenarios/alder-row", Path("card.toml")).study.card.sun_first
-    'battery'
-    """
-    from dispatch.search.study import study
-    from dispatch.settings.card_file import read_card
-    from dispatch.settings.space import device_space
-
-    advice = recommend(load(home))
-    case = advice.case  # the file's own reserve limits a card, as in the search, not the recommended one
-    entered = None if card is None else read_card(card, case, device_space(case))
-    return Settled(study=study(advice, progress, entered))
-
-
-@dataclass(frozen=True, kw_only=True)
-class TonightPlanned(Result):
-    """What ``tonight`` found: ``plan``."""
-
-    plan: Tonight
-
-    def document(self) -> dict[str, Any]:
-        """Return every figure; see dispatch/README.md."""
-        from dispatch.exports.tonight import tonight_document
-
-        return tonight_document(self.plan)
-
-    def screen(self) -> object:
-        """Return the screen of ``dispatch tonight``."""
-        from dispatch.report.tonight import tonight_report
-
-        return tonight_report(self.plan, full=self.full)
-
-
-def tonight(  # noqa: PLR0913 - one per option of the command
-    home: Home,
-    at: str,
-    level: str,
-    *,
-    forecast: Path | None = None,
-    recent: Path | None = None,
-    reserve_percent: float | None = None,
-    so_far_kwh: float | None = None,
-    so_far_kw: float | None = None,
-    hours: float = 36.0,
-) -> TonightPlanned:
-    """Plan the next day or two from a moment and a level.
-
-    Examples
-    --------
-    >>> from dispatch import tonight
-    >>> tonight("scenarios/alder-row", "2025-01-14T18:00", "62%").plan.level_kwh
-    6.572
-    """
-    from dispatch.ahead.desk import SoFar
-    from dispatch.ahead.tonight import tonight as plan_tonight
-
-    plan = plan_tonight(
-        as_advised(load(home)),
-        at,
-        level,
-        forecast=forecast,
-        recent=recent,
-        reserve_percent=reserve_percent,
-        so_far=SoFar(so_far_kwh, so_far_kw),
-        hours=hours,
-    )
-    return TonightPlanned(plan=plan)
-
-
-@dataclass(frozen=True, kw_only=True)
-class StormPrepared(Result):
-    """What ``storm`` found: ``plan``."""
-
-    plan: Storm
-
-    def document(self) -> dict[str, Any]:
-        """Return every figure; see dispatch/README.md."""
-        from dispatch.exports.storm import storm_document
-
-        return storm_document(self.plan)
-
-    def screen(self) -> object:
-        """Return the screen of ``dispatch storm``."""
-        from dispatch.report.storm import storm_report
-
-        return storm_report(self.plan, full=self.full)
-
-
-def storm(  # noqa: PLR0913 - one per option of the command
-    home: Home,
-    at: str,
-    level: str,
-    begins: str,
-    hours: float,
-    *,
-    forecast: Path | None = None,
-    recent: Path | None = None,
-) -> StormPrepared:
-    """Prepare the battery for a storm that begins at ``begins`` and lasts ``hours``.
-
-    Examples
-    --------
-    >>> from dispatch import storm
-    >>> storm("scenarios/alder-row", "2025-01-14T18:00", "62%", "2025-01-16T06:00", 20).document()["wanted_percent"]
-    100.0
-    """
-    from dispatch.ahead.storm import storm as prepare
-
-    return StormPrepared(
-        plan=prepare(as_advised(load(home)), at, level, begins, hours, forecast=forecast, recent=recent)
-    )
-
-
-@dataclass(frozen=True, kw_only=True)
 class TariffChosen(Result):
     """What ``tariffs`` found: ``choice``."""
 
@@ -594,29 +372,3 @@ def bill(
     from tariffs.meter_bill import meter_bill
 
     return Billed(made=meter_bill(Path(tariff), Path(meter), time_zone, bought, sold))
-
-
-def card_files(
-    study: SettingsStudy,
-    files: dict[str, Path | None],
-    made_at: dt.datetime,
-    year: int | None,
-    *,
-    windows: bool = False,
-) -> None:
-    """Write the card as TOML, Markdown, page and calendar; keys ``toml``, ``md``, ``html``, ``ics``."""
-    from dispatch.exports.calendar import settings_calendar
-    from dispatch.exports.files import write_files
-    from dispatch.exports.page import card_page
-    from dispatch.exports.settings import card_markdown
-    from dispatch.settings.card_file import card_toml
-
-    makers = {
-        "toml": lambda: card_toml(study.card, study.space.groups),
-        "md": lambda: card_markdown(study),
-        "html": lambda: card_page(study),
-        "ics": lambda: settings_calendar(study, made_at, year, windows=windows),
-    }
-    texts = {path: makers[kind]() for kind, path in files.items() if path is not None}
-    for path, text in texts.items():
-        write_files(path.parent, {path.name: text})

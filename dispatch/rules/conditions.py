@@ -22,7 +22,7 @@ DUST_KWH = 1e-12  # energies below this are rounding
 
 @dataclass(frozen=True)
 class Conditions:
-    """What each step brings, before any decision: arrays of shape (n,), or (n, k) for k different years.
+    """What each step brings, before any decision: arrays of shape (n,), or (n, k) for k different years or homes.
 
     Attributes
     ----------

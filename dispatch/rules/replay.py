@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 class Recorder:
     """Keeps every flow of every candidate."""
 
-    def __init__(self, n: int, k: int) -> None:
-        self.table = {name: np.zeros((n, k)) for name in COLUMNS}
+    def __init__(self, *shape: int) -> None:
+        """Take the shape of what is kept: steps, candidates, and homes where there are several."""
+        self.table: dict[str, Floats] = {name: np.zeros(shape) for name in COLUMNS}
 
     def add(self, block: FlowBlock) -> None:
         """Take a block's flows."""

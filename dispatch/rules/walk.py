@@ -21,6 +21,9 @@ the load until the battery takes no more sun. A discharge window always lets the
 
 Vectorised over k candidates: a loop over time, arrays over candidates. The loop holds only what depends on the
 level; the flows, the money and the tallies of a block of steps are worked out together afterwards.
+
+Many homes go side by side where candidates are of shape (k, homes): what the steps bring is then (n, homes), and each
+number of the hardware (homes,); numpy's broadcasting does the rest.
 """
 
 from __future__ import annotations
@@ -52,7 +55,7 @@ class Orders:
     ----------
     row : array of int, shape (n,)
         Which row of the tables holds in each step.
-    fill_kwh, drain_kwh : array, shape (rows, k)
+    fill_kwh, drain_kwh : array, shape (rows, k) or (rows, k, homes)
         Level up to which the grid charges, and down to which the load may draw; ``inf`` = not used. [kWh]
     sun_waits : bool
         Sun charges first outside the discharge windows.
@@ -128,11 +131,11 @@ class _Walk:
     def __init__(self, given: Conditions, orders: Orders, start_kwh: Floats | float) -> None:
         parts = given.limits.limits
         self.given, self.orders, self.parts = given, orders, parts
-        k = orders.fill_kwh.shape[1]
-        self.stored = np.empty(k)
+        shape = orders.fill_kwh.shape[1:]
+        self.stored = np.empty(shape)
         self.stored[:] = start_kwh
-        self.kept, self.room, self.work = np.empty(k), np.empty(k), np.empty(k)
-        self.levels, self.out, self.grid_in, self.sun_in = np.zeros((4, BLOCK_STEPS, k))
+        self.kept, self.room, self.work = np.empty(shape), np.empty(shape), np.empty(shape)
+        self.levels, self.out, self.grid_in, self.sun_in = np.zeros((4, BLOCK_STEPS, *shape))
         self.rows = list(zip(orders.fill_kwh, orders.drain_kwh, strict=True))
         self.row = orders.row.tolist()
         self.waiting = np.isinf(orders.drain_kwh)
@@ -142,7 +145,7 @@ class _Walk:
         self.grid_most, self.late_grid = terms.grid_most, terms.late_grid
         self.may_wait, self.has_out, self.has_must = terms.may_wait, terms.has_out, terms.has_must
         self.has_sun = terms.has_any_sun if orders.sun_waits else terms.has_surplus
-        self.tapers = bool(np.isfinite(given.limits.taper))
+        self.tapers = bool(np.all(np.isfinite(given.limits.taper)))
         self.guards, self.crowded = terms.guards, terms.crowded
 
     def run(self, begin: int, end: int) -> None:
@@ -196,9 +199,8 @@ class _Walk:
         parts, limits = self.parts, self.given.limits
         np.subtract(parts.empty_kwh, self.kept, out=self.work)
         np.subtract(self.work, self.sun_in[place], out=self.work)
-        np.minimum(
-            self.work, parts.eta_charger * min(limits.grid_charge_kwh, limits.total_charge_kwh), out=self.work
-        )
+        most = np.minimum(limits.grid_charge_kwh, limits.total_charge_kwh)
+        np.minimum(self.work, parts.eta_charger * most, out=self.work)
         np.maximum(self.grid_in[place], self.work, out=self.grid_in[place])
 
     def _charge_with_sun(self, place: int, t: int) -> None:
@@ -230,19 +232,24 @@ class _Walk:
         """Work out the flows of the steps just walked."""
         given, parts, count = self.given, self.parts, steps.stop - steps.start
         eta = parts.eta_inverter
-        need, other, sun = (_column(a[steps]) for a in (given.need_kwh, given.other_kwh, given.sun_kwh))
-        straight = _column(given.straight_kwh[steps])
+        dimensions = self.levels.ndim
+
+        def column(values: NDArray[Any]) -> NDArray[Any]:
+            return _column(values[steps], dimensions)
+
+        need, other, sun = (column(a) for a in (given.need_kwh, given.other_kwh, given.sun_kwh))
+        straight = column(given.straight_kwh)
         out, sun_in = self.out[:count] * parts.eta_discharge, self.sun_in[:count] / parts.eta_dc
         grid_in = self.grid_in[:count] / parts.eta_charger
         sun_to_load = straight
         if self.orders.sun_waits:
-            waits = self.waiting[self.orders.row[steps]] & _column(given.may_wait[steps])
+            waits = self.waiting[self.orders.row[steps]] & column(given.may_wait)
             sun_to_load = np.where(waits, np.clip(sun - sun_in, 0.0, straight), straight)
-        to_load = np.minimum(out, _column(given.load_out_kwh[steps]))
+        to_load = np.minimum(out, column(given.load_out_kwh))
         to_grid = out - to_load
         left = need - eta * (sun_to_load + to_load)
         grid_to_load = np.minimum(np.maximum(left, 0.0), given.limits.grid_kwh)
-        if np.isfinite(given.limits.plug_kwh):  # an empty battery's keep goes before the load
+        if np.any(np.isfinite(given.limits.plug_kwh)):  # an empty battery's keep goes before the load
             grid_to_load = np.minimum(grid_to_load, np.maximum(given.limits.plug_kwh - grid_in, 0.0))
         rest = np.maximum(sun - sun_to_load - sun_in, 0.0)
         meter = grid_to_load + grid_in + other - eta * to_grid
@@ -268,5 +275,8 @@ class _Walk:
         )
 
 
-def _column(values: NDArray[Any]) -> NDArray[Any]:
-    return values[:, None] if values.ndim == 1 else values
+def _column(values: NDArray[Any], dimensions: int) -> NDArray[Any]:
+    """Put the axis of the candidates in: steps (n,) to (n, 1), steps of homes (n, homes) to (n, 1, homes)."""
+    if values.ndim == dimensions:
+        return values
+    return values[:, None]

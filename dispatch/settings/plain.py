@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
@@ -121,3 +122,12 @@ def plain_card(case: Case, space: Space, strategy: str, reserve_percent: float) 
         plain_plan(case, space, group, strategy, reserve_percent) for group in range(len(space.groups))
     )
     return Card(plans, sun_first="load", raises=space.raises)
+
+
+def plain_cards(case: Case, space: Space, strategy: str, reserves_percent: Sequence[float]) -> list[Card]:
+    """Return the cards of one strategy at several reserves: the windows do not depend on the reserve."""
+    first = plain_card(case, space, strategy, reserves_percent[0])
+    return [
+        replace(first, plans=tuple(replace(plan, reserve_percent=reserve) for plan in first.plans))
+        for reserve in reserves_percent
+    ]

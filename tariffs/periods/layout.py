@@ -7,6 +7,7 @@ step is placed by the wall clock at its start. A step in which something changes
 
 import datetime as dt
 import itertools
+from collections import deque
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
@@ -174,6 +175,10 @@ class Layout:
         return int(found[0]), first + 1 + int(np.flatnonzero(inside[1:] != inside[:-1])[0])
 
 
+_RECENT: deque[tuple[Tariff, pd.DatetimeIndex, float, Layout]] = deque(maxlen=4)
+"""The last layouts: all bills of one household lie on the same calendar. Held, so that an identity stays one."""
+
+
 def lay_out(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Layout:
     """Lay a series on the tariff's calendar.
 
@@ -192,6 +197,15 @@ def lay_out(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Layout:
         If the series is not such a series, the tariff does not cover its dates, or something that the
         price depends on changes inside a step.
     """
+    for known, its_times, its_hours, layout in tuple(_RECENT):  # a copy: solvers run in threads
+        if known is tariff and its_times is times and its_hours == dt_hours:
+            return layout
+    layout = _lay_out(tariff, times, dt_hours)
+    _RECENT.appendleft((tariff, times, dt_hours, layout))
+    return layout
+
+
+def _lay_out(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Layout:
     minutes = _step_minutes(tariff, dt_hours)
     local = _local(tariff, times, minutes)
     wall = np.asarray(local.tz_localize(None).as_unit("s").asi8, dtype=np.int64)

@@ -1,0 +1,88 @@
+"""What every command hands back, and how a home is loaded."""
+
+# ruff: noqa: PLC0415 - imports inside the functions: a command loads only what it needs
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Self
+
+from dispatch.advice.recommend import recommend
+from dispatch.case.case import Case, load_scenario
+
+if TYPE_CHECKING:
+    Home = Case | str | Path
+
+
+@dataclass(frozen=True, kw_only=True)
+class Result:
+    """What a command found.
+
+    Attributes
+    ----------
+    full : bool
+        Whether the screen goes on behind the answer; see :meth:`in_full`.
+    """
+
+    full: bool = False
+
+    def document(self) -> dict[str, Any]:
+        """Return the result in plain JSON types."""
+        raise NotImplementedError
+
+    def screen(self) -> object:
+        """Return the screen, for 80 columns."""
+        raise NotImplementedError
+
+    def write_csv(self, directory: Path) -> tuple[Path, ...]:
+        """Write the result's tables into a directory, made if need be; returns the files."""
+        del directory
+        return ()
+
+    def page(self) -> str:
+        """Return the result as one self-contained HTML page, for the results that have one."""
+        raise NotImplementedError
+
+    def write_page(self, file: Path) -> None:
+        """Write the page; a reader sees it whole or not at all."""
+        from dispatch.exports.files import write_files
+
+        write_files(file.parent, {file.name: self.page()})
+
+    def no_answer(self) -> str | None:
+        """Say why nothing found would do; None where there is an answer."""
+        return None
+
+    def in_full(self) -> Self:
+        """Return the same result whose screen shows everything."""
+        return replace(self, full=True)
+
+    def __rich__(self) -> object:
+        """Return the screen."""
+        return self.screen()
+
+
+def load(home: Home) -> Case:
+    """Load a home from its scenario file or the folder that holds it as ``scenario.toml``.
+
+    Raises
+    ------
+    DispatchError
+        If anything in it cannot be used; names file, place and remedy.
+
+    Examples
+    --------
+    >>> from dispatch import load
+    >>> load("scenarios/alder-row").name
+    'Alder Row'
+    """
+    if isinstance(home, Case):
+        return home
+    path = Path(home)
+    return load_scenario(path / "scenario.toml" if path.is_dir() else path)
+
+
+def as_advised(case: Case) -> Case:
+    """Return the case at the reserve that is recommended, the file's raised times on top."""
+    return case.at_reserve("percent", recommend(case).reserve_percent)

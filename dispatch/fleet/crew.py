@@ -1,0 +1,178 @@
+"""Who runs the batches: this process, workers on this machine, or a cluster.
+
+Dask starts, feeds, watches and replaces the workers. A batch whose worker died is given to others; one that no worker
+survived is run home by home, so that only the home at fault is lost.
+"""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, Protocol
+
+from dispatch.errors import SolveError
+from dispatch.fleet.batch import refused, run_batch
+from dispatch.fleet.store import LOST
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from dispatch.fleet.batch import Batch, Row
+
+    Work = Callable[[Batch], list[Row]]
+
+
+DEATHS = 2
+"""Workers a batch may cost before it is divided, and a home before it is given up."""
+
+AHEAD = 2
+"""Batches handed out per worker: enough to keep it busy, few enough that memory stays flat."""
+
+
+MEMORY = {
+    "MALLOC_TRIM_THRESHOLD_": 128 * 2**20,
+    "MALLOC_MMAP_THRESHOLD_": 32 * 2**20,
+    **dict.fromkeys(("OMP_NUM_THREADS", "MKL_NUM_THREADS", "OPENBLAS_NUM_THREADS"), 1),
+}
+"""Environment of a worker. Dask's own would give every freed array back to the system, which costs a fifth more."""
+
+
+class Crew(Protocol):
+    """Runs batches."""
+
+    def run(self, batches: Iterable[Batch], work: Work = run_batch) -> Iterator[list[Row]]:
+        """Yield the rows of each batch as it is done, in any order."""
+
+
+class Alone:
+    """Runs batches in this process."""
+
+    def run(self, batches: Iterable[Batch], work: Work = run_batch) -> Iterator[list[Row]]:
+        """Yield the rows of each batch, in order."""
+        yield from map(work, batches)
+
+
+class Cluster:
+    """Runs batches on the workers of a Dask scheduler."""
+
+    def __init__(self, client: Any) -> None:  # noqa: ANN401 - the library is loaded on demand
+        self.client = client
+
+    def run(self, batches: Iterable[Batch], work: Work = run_batch) -> Iterator[list[Row]]:
+        """Yield the rows of each batch as it is done.
+
+        Raises
+        ------
+        SolveError
+            If the cluster goes away; what was yielded before stands.
+        """
+        from distributed import as_completed  # noqa: PLC0415
+
+        waiting, given = iter(batches), {}
+        running = as_completed(loop=self.client.loop)
+
+        def hand_out() -> None:
+            batch = next(waiting, None)
+            if batch is not None:
+                submit(batch)
+
+        def submit(batch: Batch) -> None:
+            future = self.client.submit(work, batch, pure=False)
+            given[future.key] = batch
+            running.add(future)
+
+        try:
+            for _ in range(AHEAD * max(len(self.client.scheduler_info(n_workers=-1)["workers"]), 1)):
+                hand_out()
+            for future in running:
+                batch = given.pop(future.key)
+                rows = self._rows(future, batch, submit)
+                future.release()
+                if rows is not None:
+                    yield rows
+                    hand_out()
+        except (OSError, TimeoutError) as error:  # what Dask's broken connections are
+            raise self._gone(error) from error
+
+    def _rows(self, future: Any, batch: Batch, submit: Callable[[Batch], None]) -> list[Row] | None:  # noqa: ANN401
+        """Take a batch's rows; None where it was divided and given out again."""
+        from distributed import KilledWorker  # noqa: PLC0415
+
+        if future.status == "finished":
+            rows: list[Row] = future.result()
+            return rows
+        if future.status in {"cancelled", "lost"}:
+            raise self._gone(None)
+        error = future.exception()
+        if not isinstance(error, KilledWorker):
+            raise error
+        if len(batch) > 1:
+            for one in batch.halves():
+                submit(one)
+            return None
+        job, mark = batch.jobs[0], batch.prints[0]
+        what = SolveError(
+            f"{job.scenario}: {DEATHS + 1} workers died with it (out of memory, or killed); run it by itself with "
+            "dispatch compare to see why. The next run tries it again"
+        )
+        return [refused(job, mark, what, LOST)]
+
+    @staticmethod
+    def _gone(error: Exception | None) -> SolveError:
+        why = f" ({type(error).__name__})" if error else ""
+        return SolveError(
+            f"the cluster went away{why}; what is finished is kept: run the same command again to go on from there"
+        )
+
+
+@contextmanager
+def hired(workers: int, scheduler: str | None = None) -> Iterator[Crew]:
+    """Give a crew.
+
+    Parameters
+    ----------
+    workers : int
+        Processes on this machine; 0 works in this one.
+    scheduler : str, optional
+        Address of a running Dask scheduler, in their place.
+
+    Raises
+    ------
+    DispatchError
+        If Dask is not installed or the scheduler does not answer.
+    """
+    if workers == 0 and scheduler is None:
+        yield Alone()
+        return
+    try:
+        import dask  # noqa: PLC0415
+        from distributed import Client, LocalCluster  # noqa: PLC0415
+    except ImportError:
+        raise SolveError(
+            "several workers need the library dask.distributed; install it: pip install 'tou-dispatch[fleet]', or "
+            "say --workers 0"
+        ) from None
+    if scheduler is not None:
+        try:
+            client = Client(scheduler, timeout="10s", set_as_default=False)
+        except (OSError, TimeoutError, ValueError):
+            raise SolveError(
+                f"--scheduler: no Dask scheduler answers at {scheduler}; start one, or leave the option out"
+            ) from None
+        with client:
+            yield Cluster(client)
+        return
+    settings = {
+        "distributed.scheduler.allowed-failures": DEATHS,
+        "distributed.nanny.pre-spawn-environ": MEMORY,
+    }
+    with (
+        dask.config.set(settings),
+        LocalCluster(
+            n_workers=workers,
+            threads_per_worker=1,  # the work is Python and small arrays: threads would wait for each other
+            dashboard_address="127.0.0.1:0",  # any free port, for this machine only
+            silence_logs="CRITICAL",
+        ) as cluster,
+        Client(cluster, set_as_default=False) as client,
+    ):
+        yield Cluster(client)

@@ -1,0 +1,121 @@
+"""Workers that die and a cluster that goes away cost time, never results."""
+
+from __future__ import annotations
+
+import os
+import signal
+from contextlib import nullcontext
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from distributed import LocalCluster
+from homes.fleet_homes import write_homes
+
+from dispatch.errors import SolveError
+from dispatch.fleet.batch import run_batch
+from dispatch.fleet.crew import Cluster, hired
+from dispatch.fleet.jobs import find_jobs
+from dispatch.fleet.run import run_fleet
+from dispatch.fleet.store import SCHEMA, read_parts
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from dispatch.fleet.batch import Batch
+
+NAMES = ("plain", "no-sun", "yen")
+
+pytestmark = [
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),  # sockets of a worker that was killed
+    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
+]
+
+
+@pytest.fixture(scope="module")
+def crew() -> Iterator[Cluster]:
+    with hired(1) as hands:
+        assert isinstance(hands, Cluster)
+        yield hands
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_homes(tmp_path_factory.mktemp("homes"), NAMES)
+
+
+def figures(out: Path) -> list[tuple[Any, ...]]:
+    rows = read_parts(out, ["home", "strategy", "status", "chosen", "bill", "saving", "least_hours"])
+    return sorted((tuple(row.values()) for row in rows), key=str)
+
+
+@pytest.fixture(scope="module")
+def undisturbed(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> list[tuple[Any, ...]]:
+    out = tmp_path_factory.mktemp("undisturbed")
+    run_fleet(find_jobs(folder), out, workers=0)
+    return figures(out)
+
+
+def dying(marker: Path, home: str, *, always: bool) -> Any:  # noqa: ANN401
+    """Work that kills its worker at one home, once or always; a closure, so that it travels by value."""
+    name = str(marker)
+
+    def work(batch: Batch) -> Any:  # noqa: ANN401
+        if any(job.home == home for job in batch.jobs) and (always or not os.path.exists(name)):  # noqa: PTH110
+            with open(name, "a", encoding="utf-8") as file:  # noqa: PTH123
+                file.write("killed\n")
+            os.kill(os.getpid(), signal.SIGKILL)
+        return run_batch(batch)
+
+    return work
+
+
+def test_a_worker_killed_in_the_middle_is_replaced(
+    crew: Cluster, folder: Path, undisturbed: list[tuple[Any, ...]], tmp_path: Path
+) -> None:
+    marker = tmp_path / "marker"
+    work = dying(marker, "no-sun", always=False)
+    run_fleet(find_jobs(folder), tmp_path / "out", batch=1, crew=nullcontext(crew), work=work)
+    assert marker.read_text(encoding="utf-8").count("killed") == 1
+    assert figures(tmp_path / "out") == undisturbed
+
+
+def test_a_home_no_worker_survives_is_reported_alone_and_tried_again(
+    crew: Cluster, folder: Path, undisturbed: list[tuple[Any, ...]], tmp_path: Path
+) -> None:
+    out, work = tmp_path / "out", dying(tmp_path / "marker", "no-sun", always=True)
+    run_fleet(find_jobs(folder), out, crew=nullcontext(crew), work=work)
+    lost = [row for row in read_parts(out, SCHEMA.names) if row["home"] == "no-sun"]
+    assert [row["status"] for row in lost] == ["lost"]
+    assert "workers died" in lost[0]["reason"]
+    rest = [row for row in undisturbed if row[0] != "no-sun"]
+    assert [row for row in figures(out) if row[0] != "no-sun"] == rest
+    run_fleet(find_jobs(folder), out, workers=0)
+    assert figures(out) == undisturbed
+
+
+def test_a_cluster_that_goes_away_is_told_and_the_rest_resumed(
+    folder: Path, undisturbed: list[tuple[Any, ...]], tmp_path: Path
+) -> None:
+    cluster = LocalCluster(
+        n_workers=1,
+        threads_per_worker=1,
+        processes=False,
+        dashboard_address="127.0.0.1:0",
+        silence_logs="CRITICAL",
+    )
+
+    def gone(done: int, _total: int, _label: str) -> None:
+        if done == 1:
+            cluster.close()
+
+    with pytest.raises(SolveError, match="cluster went away"):
+        run_fleet(find_jobs(folder), tmp_path, batch=1, scheduler=cluster.scheduler_address, progress=gone)
+    assert len({row[0] for row in figures(tmp_path)}) >= 1
+    run_fleet(find_jobs(folder), tmp_path, workers=0)
+    assert figures(tmp_path) == undisturbed
+
+
+def test_no_scheduler_there(folder: Path, tmp_path: Path) -> None:
+    with pytest.raises(SolveError, match="no Dask scheduler answers"):
+        run_fleet(find_jobs(folder), tmp_path, scheduler="tcp://127.0.0.1:9")
