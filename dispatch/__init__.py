@@ -15,7 +15,24 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case
-    from dispatch.door import bill, check, compare, frontier, load, outage, storm, tariffs, tonight
+    from dispatch.door import (
+        bill,
+        cable,
+        care,
+        check,
+        compare,
+        frontier,
+        generator,
+        hardware,
+        load,
+        outage,
+        size,
+        storm,
+        strings,
+        sun,
+        tariffs,
+        tonight,
+    )
     from dispatch.errors import (
         DispatchError,
         FlowsError,
@@ -44,19 +61,29 @@ __all__ = [
     "SolveError",
     "StoppedEarly",
     "bill",
+    "cable",
+    "care",
     "check",
     "compare",
     "frontier",
+    "generator",
+    "hardware",
     "load",
     "outage",
+    "size",
     "storm",
+    "strings",
+    "sun",
     "tariffs",
     "tonight",
 ]
 
 _HOMES = {
     "case.case": ("Case",),
-    "door": ("bill", "check", "compare", "frontier", "load", "outage", "storm", "tariffs", "tonight"),
+    "door": (
+        *("bill", "cable", "care", "check", "compare", "frontier", "generator", "hardware", "load", "outage"),
+        *("size", "storm", "strings", "sun", "tariffs", "tonight"),
+    ),
     "errors": (
         "DispatchError",
         "FlowsError",

@@ -27,7 +27,6 @@ from unittest import mock
 from homes.shipped import shipped_case, shipped_year
 from terminal import run
 
-from dispatch import door
 from dispatch.scenario.model import Scenario
 from dispatch.settings.card_file import read_card
 from dispatch.settings.space import device_space
@@ -90,7 +89,8 @@ def all_blocks(language: str) -> list[Block]:
 def solved_once() -> Iterator[None]:
     """Let the commands take the shipped homes from one place, loaded, recommended and solved once in this process."""
     compared = import_module("dispatch.comparison.compare")
-    hall = vars(door)
+    runs = import_module("dispatch.door.runs")
+    hall = vars(runs)
     load_file, recommend, solve = hall["load_scenario"], hall["recommend"], compared.compare
     shipped: dict[int, tuple[str, Case]] = {}  # the case as well, so that no other takes its place
 
@@ -131,8 +131,8 @@ def solved_once() -> Iterator[None]:
         mock.patch.object(choice, "choose_tariff", kept(choice.choose_tariff)),
         mock.patch.object(frontier, "frontier", kept(frontier.frontier)),
         mock.patch.object(study, "study", kept(study.study)),
-        mock.patch.object(door, "load_scenario", loaded),
-        mock.patch.object(door, "recommend", advised),
+        mock.patch.object(runs, "load_scenario", loaded),
+        mock.patch.object(runs, "recommend", advised),
         mock.patch.object(compared, "compare", solved),
     ):
         yield

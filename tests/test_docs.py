@@ -227,7 +227,13 @@ def test_the_smallest_file_is_the_smallest() -> None:
                 dispatch.Scenario.model_validate(rest)
 
 
-@pytest.mark.parametrize("module", [dispatch, dispatch.door], ids=lambda module: module.__name__)
+EXAMPLES = [
+    dispatch,
+    *(importlib.import_module(f"dispatch.door.{name}") for name in ("runs", "parts", "buying")),
+]
+
+
+@pytest.mark.parametrize("module", EXAMPLES, ids=lambda module: module.__name__)
 def test_examples_of_the_doors_hold(module: Any) -> None:  # noqa: ANN401 - a module
     found = doctest.testmod(module)
     assert found.attempted > 0
@@ -253,6 +259,13 @@ DOORS = (
         "storm",
         "tariffs",
         "bill",
+        "hardware",
+        "strings",
+        "cable",
+        "sun",
+        "generator",
+        "care",
+        "size",
     ),
 )
 

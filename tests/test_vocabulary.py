@@ -36,6 +36,11 @@ WITHOUT_UNIT = {
     "Cable.awg": "a gauge number",
     "CriticalAppliance.priority": "a rank",
     "Life.pack_price": "money for one pack",
+    "PanelsChoice.price": "money for the panels",
+    "Sizing.pack_price": "money for one pack",
+    "Sizing.panels_price": "money for the panels",
+    "Sizing.unit_price": "money for one unit",
+    "Sizing.work_price": "money paid once",
     "Outages.start_weights": "shares relative to each other",
     "Outages.years_observed": "the unit leads the name",
 }

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from dispatch.advice.runs import Setting, run_settings, run_strategy
 from dispatch.advice.scan import Scan, scan
+from dispatch.case.floor import floor_of
 from dispatch.errors import FlowsError, Infeasible
 from dispatch.flows import TOLERANCE_KWH
 from dispatch.outcome import share_wanted, without_system
@@ -22,6 +23,12 @@ from dispatch.settings.space import device_space
 if TYPE_CHECKING:
     from dispatch.case.case import Case
     from dispatch.outcome import Outcome
+
+
+NEARLY_FREE = 0.002
+"""Of the bill without the system: a difference nobody would notice."""
+
+MUCH_HOURS = 2.0
 
 
 @dataclass(frozen=True)
@@ -105,6 +112,19 @@ class Recommendation:
     def case_to_run(self) -> Case:
         """The case with the reserve and the level that what is set begins and ends with."""
         return self.chosen.case
+
+    @property
+    def nearly_free(self) -> Outcome | None:
+        """A strategy that keeps much more at the worst moment for next to no more money; None where there is none."""
+        chosen = self.chosen
+        near = [
+            run
+            for run in self.ranked
+            if run.compared_cost - chosen.compared_cost
+            <= NEARLY_FREE * max(self.no_system.bill_and_wear, 0.0)
+            and (run.least_hours or 0.0) >= (chosen.least_hours or 0.0) + MUCH_HOURS
+        ]
+        return max(near, key=lambda run: run.least_hours or 0.0, default=None)
 
     @property
     def ranked(self) -> tuple[Outcome, ...]:
@@ -227,10 +247,13 @@ def _reasons(case: Case, outcomes: dict[str, Outcome], chosen: Outcome) -> list[
 
 def _file_reserve(case: Case, chosen: Outcome) -> list[Reason]:
     """Tell what the file's own reserve would cost more, where it is higher than what is set."""
-    stated = float(case.floor_kwh.max()) / case.limits.full_kwh * 100.0
+    reserve, percent = case.scenario.reserve, chosen.reserve_percent
+    if reserve is None or percent is None or {reserve.percent, reserve.kwh, reserve.hours} == {None}:
+        return []
+    floor = floor_of(reserve.model_copy(update={"raised": ()}), case.ground, case.path).level_kwh
+    stated = float(floor.max()) / case.limits.full_kwh * 100.0
     level = next((level for level in device_space(case).levels if level >= stated - 1e-9), None)
-    percent = chosen.reserve_percent
-    if case.scenario.reserve is None or level is None or percent is None or level <= percent + 1e-9:
+    if level is None or level <= percent + 1e-9:
         return []
     run = run_strategy(case, chosen.name, level, chosen.reference)
     return [Reason("file's reserve", chosen.name, run, run.compared_cost - chosen.compared_cost)]

@@ -107,6 +107,8 @@ class CheckSummary:
         Share of all instants at which they are wanted.
     critical_above_inverter_hours : float
         How long the critical load with idle draw is above what the inverter holds. [h]
+    repeats : bool
+        Whether the period ends at the level it begins with; start and closing level are not used then.
     transfer : TransferGap or None
         Which loads notice the system taking over, where a time is stated.
     notes : tuple of str
@@ -134,6 +136,7 @@ class CheckSummary:
     target_hours: float | None
     share_of_instants_fraction: float
     critical_above_inverter_hours: float
+    repeats: bool
     transfer: TransferGap | None
     notes: tuple[str, ...]
 
@@ -171,6 +174,7 @@ def check_summary(case: Case) -> CheckSummary:
         target_hours=case.scenario.backup.target_hours,
         share_of_instants_fraction=case.scenario.backup.share_of_instants_fraction,
         critical_above_inverter_hours=float((outage_kw > limits.inverter_kw + 1e-9).sum() * dt_hours),
+        repeats=case.scenario.repeats,
         transfer=transfer_gap(case),
         notes=case.notes,
     )

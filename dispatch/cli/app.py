@@ -21,6 +21,7 @@ from dispatch.cli.equipment import register as register_equipment_commands
 from dispatch.cli.intake import register as register_intake_commands
 from dispatch.cli.outages import register as register_outage_commands
 from dispatch.cli.settings import register as register_settings_commands
+from dispatch.cli.size import register as register_size_command
 from dispatch.cli.tariffs import register as register_tariff_commands
 from dispatch.cli.terminal import (
     WIDTH,
@@ -159,6 +160,7 @@ register_tariff_commands(app)
 
 register_intake_commands(app)
 register_equipment_commands(app)
+register_size_command(app)
 
 
 register_cache_command(app)

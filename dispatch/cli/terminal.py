@@ -99,8 +99,12 @@ def deliver(  # noqa: PLR0913 - one per option
     csv: Path | None = None,
     parquet: Path | None = None,
     html: Path | None = None,
+    keep: Path | None = None,
 ) -> None:
-    """Write files, print the document or the screen, and leave with 1 where nothing found would do."""
+    """Write files, print the document or the screen, and leave with 1 where nothing found would do.
+
+    ``keep`` is a path that is not broken across lines in what is said then.
+    """
     if csv is not None:
         result.write_csv(csv)
     if parquet is not None:
@@ -116,7 +120,7 @@ def deliver(  # noqa: PLR0913 - one per option
     else:
         show(result.in_full() if full else result)
     if (reason := result.no_answer()) is not None:
-        stop(reason, NO_ANSWER)
+        stop(reason, NO_ANSWER, keep=keep)
 
 
 _SAYS = {"progress": True}

@@ -83,6 +83,8 @@ FLOW_FAMILIES = (
     "floor_shortfall",
 )
 
+SUN_FAMILIES = ("sun_to_load", "sun_to_battery", "sun_to_grid", "spill")
+
 SLACK_FAMILIES = (
     "unserved_load",
     "import_excess",
@@ -179,8 +181,8 @@ class Algebra:
 
     # ---- what is the same in every step --------------------------------------------------------------------
 
-    def coefficients(self) -> tuple[object, ...]:
-        """Everything of the case that stands in the matrix: a program serves the cases that share it."""
+    def coefficients(self) -> tuple[Any, ...]:
+        """All of the case that stands in the matrix, its families last: a program serves the cases that share it."""
         limits, bounds = self.case.limits, self.column_bounds()
         etas = limits.eta_inverter, limits.eta_charger, limits.eta_dc, limits.eta_discharge
         rows = limits.ac_input_kw is not None, limits.import_limit_kw is not None, bool(limits.taper_hours)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch.errors import ScenarioError
-from dispatch.program.algebra import FLOW_FAMILIES, SENSES, Algebra
+from dispatch.program.algebra import FLOW_FAMILIES, SENSES, SUN_FAMILIES, Algebra
 from dispatch.program.layout import PATTERN_STEPS, Layout
 from dispatch.program.schedules import Sheet
 from dispatch.program.solver import AT_LEAST, AT_MOST, NOTICED, Gap, Statement
@@ -120,8 +120,10 @@ class Program:
 
     def _serves(self, algebra: Algebra) -> bool:
         mine, theirs = self.case, algebra.case
-        # a family that the other home does not need (no sun) is bounded away by its right-hand sides
-        if self.algebra.coefficients() != algebra.coefficients():
+        *own, families = self.algebra.coefficients()
+        *other, wanted = algebra.coefficients()
+        # a home without sun needs no column of it: the right-hand side 0 of the sun's row keeps them at 0
+        if own != other or not set(wanted) <= set(families) <= {*wanted, *SUN_FAMILIES}:
             return False
         if not self._tariff_rows:
             return not (

@@ -147,11 +147,17 @@ def _what(study: BackupStudy) -> str:
     return f"If the grid fails at {answer.at}{held}, at the worst"
 
 
+def _refill_time(row: Recharge, full_kwh: float) -> str:
+    if row.hours is not None:
+        return f"{format_number(row.hours, 1)} h"
+    if row.tank_empty_hours is not None:
+        reached = 100 * row.reached_kwh / full_kwh
+        return f"never: tank empty after {format_number(row.tank_empty_hours, 1)} h at {reached:.0f}%"
+    return "more than 168 h"
+
+
 def _refill_words(study: BackupStudy) -> Iterator[str]:
-    times = [
-        f"{row.source} {'more than 168' if row.hours is None else format_number(row.hours, 1)} h"
-        for row in study.recharges
-    ]
+    times = [f"{row.source} {_refill_time(row, study.case.limits.full_kwh)}" for row in study.recharges]
     fit = generator_fit(study.case)
     if times:
         times[-1] += (

@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from dispatch.case.check import CheckSummary
-    from dispatch.case.limits import Limits
 
 
 SERIES = {
@@ -64,7 +63,7 @@ def check_report(summary: CheckSummary) -> Group:
     ]
     parts += headed("Use and sun", [_series(summary)])
     parts += headed(f"Prices: {summary.tariff_name}", [_bands(summary)])
-    parts += headed("Hardware", [_facts(_hardware(summary.limits))])
+    parts += headed("Hardware", [_facts(_hardware(summary))])
     parts += headed("Reserve and backup", [_facts(_backup(summary))])
     if summary.notes:
         parts += headed("Notes", [bulleted(summary.notes)])
@@ -136,7 +135,8 @@ def _kw(value: float | None) -> str:
     return "no limit" if value is None else f"{value:g} kW"
 
 
-def _hardware(limits: Limits) -> Iterator[tuple[str, str]]:
+def _hardware(summary: CheckSummary) -> Iterator[tuple[str, str]]:
+    limits = summary.limits
     usable_kwh = limits.full_kwh - limits.empty_kwh
     ceiling = (
         ""
@@ -144,10 +144,13 @@ def _hardware(limits: Limits) -> Iterator[tuple[str, str]]:
         else f", charged to {format_kwh(limits.ceiling_kwh)} at most"
     )
     yield "battery", f"{format_kwh(usable_kwh)} usable of {format_kwh(limits.full_kwh)}{ceiling}"
-    yield (
-        "levels",
-        f"starts at {format_kwh(limits.start_kwh)}, asked to end at {format_kwh(limits.closing_kwh)} or more",
-    )
+    if summary.repeats:
+        yield "levels", "the period repeats: it ends at the level it begins with, as the setting leaves it"
+    else:
+        yield (
+            "levels",
+            f"starts at {format_kwh(limits.start_kwh)}, asked to end at {format_kwh(limits.closing_kwh)} or more",
+        )
     taper = f"; slows down near full over {limits.taper_hours:g} h" if limits.taper_hours else ""
     solar = f", sun {limits.solar_input_kw:g} kW" if limits.solar_input_kw else ""
     yield (
@@ -184,7 +187,7 @@ def _backup(summary: CheckSummary) -> Iterator[tuple[str, str]]:
     if low == high:
         yield "reserve floor", f"{low} at all times: about {runs(summary.floor_low_kwh)}"
     else:
-        yield "reserve floor", f"{low} to {high}, following the load"
+        yield "reserve floor", f"{low} to {high}, by the hour and the raises stated"
     if summary.floor_capped_hours:
         yield "", f"capped at the ceiling in {summary.floor_capped_hours:,.6g} h"
     yield "charged full", f"{format_kwh(limits.ceiling_kwh)}: about {runs(limits.ceiling_kwh)}"

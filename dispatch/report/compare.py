@@ -26,10 +26,13 @@ from dispatch.report.tariff_sections import BEYOND_PRICES, tariff_sections
 from dispatch.safety.answers import EVENING_HOUR
 from dispatch.sizing.life import ages
 from dispatch.words.advice import (
+    file_reserve_words,
     money_words,
     months_words,
     more_words,
+    nearly_free_words,
     overload_words,
+    raised_words,
     reason_lines,
     reserve_words,
     setting_words,
@@ -109,13 +112,14 @@ def _answer(comparison: Comparison, quick: Quick) -> Iterator[RenderableType]:
     yield Text(f"SET {setting_words(chosen)}{level}", style="bold")
     months = months_words(advice, chosen)
     lines = [f"{money_words(advice, chosen)}{'; ' + months if months else ''}"]
-    lines = lines if not losing else [months] if months else []
+    lines = lines if not losing else [f"{months[:1].upper()}{months[1:]}"] if months else []
     lines += filter(None, [verdict_words(advice).rstrip("."), overload_words(chosen)])
     at = format_moment(quick.worst.worst_at, weekday=False)
     lines += [_joined(chosen, quick.worst, f"Worst, {at}")]
     lines += [_joined(chosen, quick.evening, f"Usual evening, {EVENING_HOUR}:00", usual=True)]
     lines += filter(None, [switch_off_words(advice.case)])
     lines += [more_words(advice, quick.more)]
+    lines += filter(None, (words(advice) for words in (nearly_free_words, file_reserve_words, raised_words)))
     yield bulleted(lines)
     yield _table(comparison, quick)
     yield Text(first_cautions(advice.case), style="dim")

@@ -82,7 +82,7 @@ def _answers(found: Frontier) -> Iterator[str]:
         f"{format_money(chosen.compared_cost, case.currency)} {span_words(case)} (bill + wear)"
     )
     kept = [run for run in found.settings if run is not None]
-    if kept:
+    if len({id(run) for run in kept}) > 1:
         low, high = kept[0], kept[-1]
         yield (
             f"From {setting_words(low)} ({_least(low)} h) to {setting_words(high)} ({_least(high)} h) as set: "
@@ -94,7 +94,7 @@ def _answers(found: Frontier) -> Iterator[str]:
         yield f"Above {format_hours(most)} h at every moment no setting of this battery goes"
     if found.knee is not None:
         knee = _level_words(found, found.levels[found.knee])
-        yield f"Up to {knee} safety is cheap, beyond it the price climbs (the knee)"
+        yield f"In the plans with foresight the price climbs faster beyond {knee} (the knee)"
 
 
 def _least(run: Outcome) -> str:

@@ -84,15 +84,17 @@ def _earns(study: SettingsStudy) -> Iterator[str]:
     case, way, currency = study.case, study.chosen, study.case.currency
     verb, amount = ("Saves", way.saving) if way.saving >= 0 else ("Costs", -way.saving)
     yield (
-        f"{verb} {format_money(amount, currency)} {span_words(study)}: bill {format_money(way.total, currency)} "
-        f"instead of {format_money(study.reference_total, currency)}, as the inverter runs it."
+        f"{verb} {format_money(amount, currency)} {span_words(study)}, as the inverter runs it: bill "
+        f"{format_money(way.total, currency)} and wear {format_money(way.wear, currency)} instead of "
+        f"{format_money(study.reference_total, currency)}."
     )
     better = study[PLAIN].compared_cost - way.compared_cost
     word = "less" if better >= 0 else "more"
-    yield (
-        f"Bill + wear: {format_money(abs(better), currency)} {word} than the setting of dispatch compare, "
-        f"{format_money(way.compared_cost - study[BOUND].compared_cost, currency)} above a plan that knew the year."
-    )
+    text = f"Bill + wear: {format_money(abs(better), currency)} {word} than the setting of dispatch compare"
+    if study.missed_share(study[BOUND]) <= study.missed_share(way):  # else the two promise different things
+        above = format_money(way.compared_cost - study[BOUND].compared_cost, currency)
+        text += f", {above} above a plan that knew the whole period"
+    yield f"{text}."
     backup = way.backup
     assert backup is not None  # noqa: S101 - a card uses the battery
     horizon, target = case.limits.backup_horizon_hours, case.scenario.backup.target_hours

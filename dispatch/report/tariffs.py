@@ -42,14 +42,14 @@ def choice_report(choice: TariffChoice, *, full: bool = False) -> Group:
     """
     parts: list[RenderableType] = [title_of(choice.case)]
     parts += headed("What to choose", [Text(words.headline(choice), style="bold"), bulleted(_advice(choice))])
-    parts += ["", _table(choice)]
+    parts += ["", _table(choice, full=full)]
     if reasons := [f"{words.title_of(offer)}: {offer.reason}" for offer in choice.offers if offer.reason]:
         parts += headed("What could not be compared", [bulleted(reasons)])
     if full:
         parts += headed("How to read it", [bulleted(_notes(choice))])
     else:
         parts.append(
-            Text("As set by an inverter, each at its own best reserve. How to read it: --full", style="dim")
+            Text("The best setting under each, as set by an inverter. All strategies: --full", style="dim")
         )
     return Group(*parts)
 
@@ -95,7 +95,7 @@ def _present_best(choice: TariffChoice, best: Pair) -> Iterator[str]:
         yield f"Staying with {words.title_of(stay.offer)}, {setting_words(stay.outcome)} is best, dearer by {dearer}"
 
 
-def _table(choice: TariffChoice) -> Table:
+def _table(choice: TariffChoice, *, full: bool) -> Table:
     currency, target = choice.case.currency, choice.case.scenario.backup.target_hours
     table = plain_table()
     table.add_column("\ntariff\n  strategy", width=17, overflow="fold")
@@ -110,13 +110,13 @@ def _table(choice: TariffChoice) -> Table:
         table.add_column(heading, justify="right", width=width)
     table.add_column("", width=7)
     for number, offer in enumerate(choice.offers):
-        if number:
+        if number and full:
             table.add_row("")
-        _add_offer(table, choice, offer)
+        _add_offer(table, choice, offer, full=full)
     return table
 
 
-def _add_offer(table: Table, choice: TariffChoice, offer: Offer) -> None:
+def _add_offer(table: Table, choice: TariffChoice, offer: Offer, *, full: bool) -> None:
     case = choice.case
     today = choice.offers[0].no_system
     places = money_places(case.currency, [None if today is None else today.total])
@@ -130,7 +130,10 @@ def _add_offer(table: Table, choice: TariffChoice, offer: Offer) -> None:
     if offer.reason is not None:
         table.add_row("  not compared")
     best = choice.ranked[0].outcome if choice.ranked else None
-    for run in offer.advice.outcomes.values() if offer.advice else ():
+    runs = list(offer.advice.outcomes.values()) if offer.advice else []
+    if offer.advice is not None and not full:
+        runs = [offer.advice.chosen]  # the best of each tariff; the others are asked for
+    for run in runs:
         _add_run(table, choice, run, places, best=run is best)
 
 

@@ -56,7 +56,7 @@ def tonight_report(plan: Tonight, *, full: bool = False) -> Group:
     ]
     parts += headed("What to enter", [bulleted(entry_lines(plan, None if full else FIRST_ENTRIES))])
     why = [reserve_text(plan), left_text(plan), worth_text(plan), half_text(plan)]
-    parts += headed("Why", [bulleted(why)])
+    parts += headed("Why", [bulleted(line for line in why if line is not None)])
     if not full:
         parts += ["", Text("--full: every hour, what this rests on, cautions.")]
         return Group(*parts)

@@ -85,6 +85,10 @@ def run_asked(
             "add --planned to look at it"
         )
     name = strategy or advice.strategy
+    if strategy in CHOICES and strategy not in advice.outcomes:
+        raise ScenarioError(
+            f"{case.path}: --strategy: {strategy} needs sun; this home has none, choose another"
+        )
     percent = advice.outcomes[name if name in advice.outcomes else advice.strategy].reserve_percent or 0.0
     if reserve is not None:
         percent = reserve_percent(case, reserve)

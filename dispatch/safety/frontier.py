@@ -201,7 +201,10 @@ def _recorder(
 def frontier(advice: Recommendation, rungs: Ladder, progress: Progress | None = None) -> Frontier:
     """Trace what safety costs: the least-cost plan at every level, and the cheapest setting that keeps as much."""
     started = time.perf_counter()
-    levels = trace(Program(advice.case_to_run), rungs, advice.no_system.bill_and_wear, progress=progress)
+    program = Program(advice.case_to_run)
+    levels = trace(program, rungs, advice.no_system.bill_and_wear, progress=progress)
+    settings = _settings(advice, levels)
+    levels = tuple(_bounding(program, *pair) for pair in zip(levels, settings, strict=True))
     hours = np.array([level.carried_hours for level in levels])
     money = np.array([level.plan.bill_and_wear for level in levels])
     return Frontier(
@@ -210,10 +213,20 @@ def frontier(advice: Recommendation, rungs: Ladder, progress: Progress | None = 
         levels=levels,
         prices=prices_of(hours, money),
         knee=knee_of(hours, money),
-        settings=_settings(advice, levels),
+        settings=settings,
         stated_hours=carried_hours(advice.case, advice.case_to_run.floor_kwh),
         seconds=time.perf_counter() - started,
     )
+
+
+def _bounding(program: Program, level: Level, setting: Outcome | None) -> Level:
+    """Plan anew from the level a setting begins with, where it costs less than the plan from the usual one."""
+    if setting is None or setting.compared_cost >= level.plan.compared_cost - 1e-9:
+        return level
+    start_kwh = setting.case.limits.start_kwh
+    reference = level.plan.reference
+    other = solve_at(program, "least-cost", level.measure, level.amount, reference, start_kwh=start_kwh)
+    return min(level, other, key=lambda each: each.plan.compared_cost)
 
 
 def _settings(advice: Recommendation, levels: tuple[Level, ...]) -> tuple[Outcome | None, ...]:

@@ -75,12 +75,22 @@ def carried_hours(case: Case, floor_kwh: Floats) -> float:
     return float(backup_hours(case, floor_kwh, with_sun=False).min())
 
 
-def case_at(case: Case, measure: Measure, amount: float) -> Case:
-    """Return the case under a reserve, begun and closed on it at least, so that no start decides a price."""
+def case_at(case: Case, measure: Measure, amount: float, start_kwh: float | None = None) -> Case:
+    """Return the case under a reserve, begun and closed on it at least, so that no start decides a price.
+
+    Parameters
+    ----------
+    case : Case
+    measure, amount
+        The reserve.
+    start_kwh : float, optional
+        Another level to begin and close with. [kWh]
+    """
     at = case.at_reserve(measure, amount)
     if not case.scenario.repeats:
         return at
-    return at.starting_at(max(case.limits.start_kwh, float(at.floor_kwh[0])))
+    wanted = case.limits.start_kwh if start_kwh is None else start_kwh
+    return at.starting_at(max(wanted, float(at.floor_kwh[0])))
 
 
 def solve_at(  # noqa: PLR0913, PLR0917 - what to solve and who watches
@@ -90,6 +100,7 @@ def solve_at(  # noqa: PLR0913, PLR0917 - what to solve and who watches
     amount: float,
     reference: float,
     record: Record | None = None,
+    start_kwh: float | None = None,
 ) -> Level:
     """Solve one strategy, all stages, under another reserve.
 
@@ -105,6 +116,8 @@ def solve_at(  # noqa: PLR0913, PLR0917 - what to solve and who watches
         Unrounded bill of the household without the system. [currency]
     record : callable, optional
         Called with (stage name, Optimum) after every stage.
+    start_kwh : float, optional
+        See :func:`case_at`.
 
     Raises
     ------
@@ -113,6 +126,6 @@ def solve_at(  # noqa: PLR0913, PLR0917 - what to solve and who watches
     SolveError
         No certified optimum, or the program's money and the bill disagree.
     """
-    case = case_at(program.case, measure, amount)
+    case = case_at(program.case, measure, amount, start_kwh)
     plan = planned_outcome(solve(program.under(case), STRATEGIES[strategy], record), reference)
     return Level(measure, amount, plan, carried_hours(case, case.floor_kwh))

@@ -33,6 +33,7 @@ from dispatch.scenario.fields import (
     refusal,
 )
 from dispatch.scenario.outages import Generator, Outages, RaisedReserve, one_measure
+from dispatch.scenario.sizing import Sizing
 from dispatch.scenario.solar import Solar  # noqa: TC001 - pydantic reads the annotations when it runs
 from tariffs.reading.clock import FIRST_YEAR, LAST_YEAR, unknown_zone
 from tariffs.reading.models import Frozen, Text
@@ -371,4 +372,5 @@ class Scenario(Frozen):
     life: Life | None = None
     care: Care = Care()
     ac_solar: AcSolar | None = None
+    sizing: Sizing = Sizing()
     combinations: tuple[Combination, ...] = ()

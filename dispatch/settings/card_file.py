@@ -189,7 +189,10 @@ def read_card(path: Path, case: Case, space: Space) -> Card:
     if entered.sells and not case.limits.battery_feed_in:
         problems.append("sells: true, but grid.battery_feed_in = false; remove it or allow feeding in")
     chosen = _assigned(entered.plans, space, problems)
-    raises = [_raise(number, entry, case, problems) for number, entry in enumerate(entered.raises, start=1)]
+    lowest = min((plan.reserve_percent for plan in plans), default=0.0)  # below it a raise does nothing
+    raises = [
+        _raise(number, entry, lowest, case, problems) for number, entry in enumerate(entered.raises, start=1)
+    ]
     if problems:
         raise ScenarioError(problem_report(path, problems))
     return Card(
@@ -200,7 +203,7 @@ def read_card(path: Path, case: Case, space: Space) -> Card:
     )
 
 
-def _raise(number: int, entry: RaiseEntry, case: Case, problems: list[str]) -> Raise:
+def _raise(number: int, entry: RaiseEntry, lowest: float, case: Case, problems: list[str]) -> Raise:
     at = f"raises[{number}]"
     moments = [
         _moment(f"{at}.{key}", text, problems) for key, text in (("from", entry.start), ("to", entry.end))
@@ -216,7 +219,7 @@ def _raise(number: int, entry: RaiseEntry, case: Case, problems: list[str]) -> R
             f"{at}: {entry.start} to {entry.end} lies outside the data, {case.times[0]:%Y-%m-%d} to "
             f"{case.times[-1]:%Y-%m-%d}; correct the dates or remove it"
         )
-    problems += _level_problems(f"{at}.reserve_percent", entry.reserve_percent, _lowest_percent(case), case)
+    problems += _level_problems(f"{at}.reserve_percent", entry.reserve_percent, lowest, case)
     return Raise(begins, ends, entry.reserve_percent)
 
 
@@ -231,8 +234,15 @@ def _moment(field: str, text: str, problems: list[str]) -> dt.datetime:
     return found
 
 
-def _lowest_percent(case: Case) -> float:
-    return 100 * float(case.floor_kwh.min()) / case.limits.full_kwh
+def _lowest_reserve(case: Case) -> tuple[float, str]:
+    """Lowest reserve that may be entered, in percent, and what it is.
+
+    A backup target takes the place of the file's reserve, as it does where cards are searched for.
+    """
+    limits = case.limits
+    if case.scenario.reserve is None or case.scenario.backup.target_hours is not None:
+        return 100 * limits.empty_kwh / limits.full_kwh, "the empty level"
+    return 100 * float(case.floor_kwh.min()) / limits.full_kwh, "the scenario's reserve"
 
 
 def _assigned(entries: Sequence[PlanEntry], space: Space, problems: list[str]) -> list[int]:
@@ -278,8 +288,7 @@ def _plan(number: int, entry: PlanEntry, case: Case, space: Space, problems: lis
         span = _window(f"{at}.discharge[{index}]", stretch, space, problems)
         discharge.append(DischargeWindow(span.start, span.end, stretch.to_percent))
         problems += _own_level_problems(f"{at}.discharge[{index}]", stretch, entry, case)
-    lowest = _lowest_percent(case)
-    what = "the scenario's reserve" if case.scenario.reserve is not None else "the empty level"
+    lowest, what = _lowest_reserve(case)
     problems += _level_problems(f"{at}.reserve_percent", entry.reserve_percent, lowest, case, what)
     for name, windows, most in (
         ("charge", charge, space.charge_windows),

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from dispatch.backup.recharge import Recharge
     from dispatch.case.case import Case
     from dispatch.case.limits import Limits
+    from dispatch.scenario.model import Charging
 
 
 STEP_HOURS = 1.0
@@ -33,10 +34,7 @@ def with_packs(case: Case, count: int) -> Case:
     ScenarioError
         If the units do not take so many.
     """
-    charging = case.scenario.charging
-    table, each = charging.combined_w, max(count // case.scenario.units.count, 1)
-    if isinstance(table, tuple) and each > len(table):
-        charging = charging.model_copy(update={"combined_w": (*table, *[table[-1]] * (each - len(table)))})
+    charging = charging_for(case.scenario.charging, count, case.scenario.units.count)
     battery = case.scenario.battery
     ceiling = battery.ceiling if battery.ceiling is None or battery.ceiling.kwh is None else None
     changed = battery.model_copy(
@@ -45,6 +43,14 @@ def with_packs(case: Case, count: int) -> Case:
     scenario = case.scenario.model_copy(update={"battery": changed, "charging": charging})
     limits = resolve_limits(scenario, case.path, usable_share(case.scenario, case.limits))
     return replace(case, scenario=scenario, limits=limits)
+
+
+def charging_for(charging: Charging, pack_count: int, unit_count: int) -> Charging:
+    """Return the charging limits with a table that reaches so many packs: beyond its end the last entry goes on."""
+    table, each = charging.combined_w, max(pack_count // unit_count, 1)
+    if not isinstance(table, tuple) or each <= len(table):
+        return charging
+    return charging.model_copy(update={"combined_w": (*table, *[table[-1]] * (each - len(table)))})
 
 
 def bench(case: Case, *, load_kw: float = 0.0, idle_kw: float = 0.0, sun_kw: float = 0.0) -> Case:

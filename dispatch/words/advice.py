@@ -17,6 +17,7 @@ from dispatch.formats import (
     percent_down,
 )
 from dispatch.outcome import share_wanted
+from dispatch.settings.space import device_space
 from dispatch.words.notices import span_words
 
 if TYPE_CHECKING:
@@ -113,6 +114,38 @@ def reason_words(advice: Recommendation, reason: Reason) -> str:
 def reason_lines(advice: Recommendation) -> list[str]:
     """All reasons as sentences, in order."""
     return [reason_words(advice, reason) for reason in advice.reasons]
+
+
+def nearly_free_words(advice: Recommendation) -> str | None:
+    """Name a strategy that keeps much more for next to nothing; None where there is none."""
+    run = advice.nearly_free
+    if run is None:
+        return None
+    more = format_money(max(run.compared_cost - advice.chosen.compared_cost, 0.0), advice.case.currency)
+    least = format_hours(run.least_hours)
+    return f"Nearly the same money: {setting_words(run)}, dearer by {more}, never less than {least} h"
+
+
+def file_reserve_words(advice: Recommendation) -> str | None:
+    """Say what the reserve of the file would cost where a lower one is set; None where none is."""
+    reason = next((reason for reason in advice.reasons if reason.kind == "file's reserve"), None)
+    if reason is None:
+        return None
+    words = reason_words(advice, reason)
+    return f"The target needs less than the file's reserve: {words[:1].lower()}{words[1:]}"
+
+
+def raised_words(advice: Recommendation) -> str | None:
+    """Say that the reserve is raised for some days, which is in every figure; None where it is not."""
+    raises = device_space(advice.case_to_run).raises
+    if not raises:
+        return None
+    first = raises[0]
+    more = f" and {len(raises) - 1} more times" if len(raises) > 1 else ""
+    return (
+        f"Raise the reserve to {first.reserve_percent:g}% from {format_moment(first.begins, weekday=False)} to "
+        f"{format_moment(first.ends, weekday=False)}{more}, then set it back (dispatch settings lists them)"
+    )
 
 
 def overload_words(outcome: Outcome) -> str | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -122,8 +123,8 @@ def broken_words(study: SettingsStudy, worth: Worth) -> str:
 
 def share_text(fraction: float) -> str:
     """Write a share of time in percent; 100 only where every moment counts, 0 only where none does."""
-    rounded = round(1000 * fraction) / 10
-    if rounded >= 100.0 and fraction < 1.0:
+    rounded = math.floor(1000 * fraction + 1e-9) / 10  # down, as percent_down: one share, one figure
+    if 0.9995 <= fraction < 1.0:
         return "over 99.9 %"
     if rounded <= 0.0 and fraction > 0.0:
         return "under 0.1 %"

@@ -79,15 +79,18 @@ def left_text(plan: Tonight) -> str:
     return "If the grid fails: " + ", ".join(parts) + "; critical load, no sun."
 
 
-def half_text(plan: Tonight) -> str:
-    """Say what half the sun would change."""
+def half_text(plan: Tonight) -> str | None:
+    """Say what half the sun would change; None for a home without panels."""
+    if not plan.case.sun_kwh.any():
+        return None
     day = format_date(plan.half_date)
     inside = [moment.date() == plan.half_date for moment in plan.times]
     sun = float(plan.expected["sun"][inside].sum())
     if sun <= 0:
         return f"No sun is expected on {day}."
     now, half = charge_text(plan.run.entries), charge_text(plan.half.entries)
-    text = "the same first charge" if now == half else half
+    charges = any(entry.kind == CHARGE for entry in plan.run.entries)
+    text = half if now != half else "the same first charge" if charges else "no charge from the grid either"
     more = format_money(max(plan.half.cost - plan.run.cost, 0.0), plan.case.currency)
     return f"If the sun of {day} is half of the {sun:.1f} kWh expected: {text}; it costs {more} more."
 

@@ -8,9 +8,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from homes.home_files import Home, clock_rows
+from homes.small_home import small_home
+from terminal import rendered
 
 from dispatch.case.case import load_scenario
 from dispatch.case.check import check_summary
+from dispatch.report.check import check_report
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -31,6 +34,14 @@ def test_facts_of_the_sample_home(tmp_path: Path) -> None:
     assert facts.floor_low_kwh == case.floor_kwh.min()
     assert facts.floor_high_kwh == case.floor_kwh.max()
     assert facts.notes == case.notes
+
+
+@pytest.mark.parametrize("repeats", [True, False])
+def test_a_start_level_that_is_not_used_is_not_told(repeats: bool) -> None:
+    case = small_home(repeats=repeats).case()
+    text = rendered(check_report(check_summary(case)))
+    assert ("starts at" in text) is not repeats
+    assert ("the period repeats" in text) is repeats
 
 
 def test_series_are_summed_and_scaled_to_a_year(tmp_path: Path) -> None:

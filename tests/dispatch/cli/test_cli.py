@@ -226,7 +226,7 @@ def test_a_fault_of_the_program_is_owned_up_to_without_a_traceback(
     def broken(path: Path) -> None:
         raise RuntimeError(f"a bolt came loose in {path.name}")
 
-    monkeypatch.setattr("dispatch.door.load_scenario", broken)
+    monkeypatch.setattr("dispatch.door.runs.load_scenario", broken)
     done = run("compare", home)
     assert (done.returncode, done.stdout) == (1, "")
     assert "internal error (RuntimeError: a bolt came loose in scenario.toml)" in done.stderr

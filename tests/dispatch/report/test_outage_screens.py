@@ -278,6 +278,14 @@ def test_the_hours_under_the_curve_stand_where_the_points_are_drawn() -> None:
     assert "(SET)" in " ".join(lines)
 
 
+def test_a_tank_that_runs_dry_is_told_instead_of_a_week() -> None:
+    """0.35 l at 0.5 l a kWh are 0.7 kWh: at 700 W one hour, far from full."""
+    engine = {"continuous_w": 700, "sine_wave": True, "litres_per_kwh": 0.5, "tank_litres": 0.35}
+    text = " ".join(rendered(backup_report(studied(small_home(generator=engine).case()))).split())
+    assert "generator never: tank empty after 1.0 h at" in text
+    assert "generator more than" not in text
+
+
 def test_what_no_setting_keeps_lies_above_every_setting_shown() -> None:
     short = replace(found(), settings=(*found().settings[:-1], None))  # no setting keeps the highest level
     text = " ".join(rendered(frontier_report(short)).split())

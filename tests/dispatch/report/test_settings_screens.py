@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from functools import lru_cache
 from html.parser import HTMLParser
 from typing import TYPE_CHECKING
@@ -121,7 +122,11 @@ def test_the_first_screen_is_enough_to_act_on() -> None:
             assert window.text in text
         assert f"{plan.reserve_percent:g} %" in text
     flat = " ".join(text.split())
-    assert f"bill CAD {result['found'].total:,.2f} instead of CAD {result.reference_total:,.2f}" in flat
+    way = result["found"]
+    whole = (
+        f"bill CAD {way.total:,.2f} and wear CAD {way.wear:,.2f} instead of CAD {result.reference_total:,.2f}"
+    )
+    assert whole in flat
     for words in ("Saves", "Backup: at least", "electrician", "--full", "Nothing changes with the season"):
         assert words in flat
 
@@ -172,6 +177,22 @@ def test_tonight_says_how_far_and_what_half_the_sun_changes() -> None:
     for words in ("the last four weeks", "Medical", "Plan again tomorrow"):
         assert words in whole
     assert json.loads(json.dumps(tonight_document(plan), allow_nan=False))["steps"][0]["stored_kwh"] >= 0
+
+
+def test_a_home_without_panels_hears_nothing_of_the_sun() -> None:
+    case = small_home(days=35, first="2025-10-01", sun=False).case()
+    assert "sun is" not in rendered(tonight_report(tonight(case, "2025-11-02T18:00", "62%")))
+
+
+def test_a_plan_that_misses_the_target_is_no_measure_of_a_card_that_keeps_it() -> None:
+    result = studied()
+    free = replace(result["bound"])
+    vars(free)["target_share"] = 0.2  # a figure worked out once and kept
+    missing = replace(result, ways=(*(way for way in result.ways if way.name != "bound"), free))
+    assert missing.missed_share(missing["bound"]) > missing.missed_share(missing.chosen)
+    for told, words in ((result, True), (missing, False)):
+        text = " ".join(rendered(settings_answer(told)).split())
+        assert ("above a plan that knew the whole period" in text) is words
 
 
 def test_the_answer_comes_first_in_24_lines() -> None:

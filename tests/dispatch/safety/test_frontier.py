@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from homes.small_home import small_home
 from hypothesis import given
 from hypothesis import strategies as st
 from oracles.certify import Claim, claim_of, objections
+from terminal import rendered
 
 from dispatch.advice.recommend import recommend
 from dispatch.advice.runs import run_strategy
@@ -21,6 +23,7 @@ from dispatch.backup.hours import backup_hours
 from dispatch.errors import ScenarioError
 from dispatch.outcome import bill_of
 from dispatch.program.program import Program
+from dispatch.report.frontier import frontier_report
 from dispatch.safety.frontier import Frontier, frontier, knee_of, ladder, prices_of, trace
 from dispatch.safety.levels import level_for_hours, most_hours, solve_at
 from dispatch.settings.space import device_space
@@ -160,6 +163,14 @@ def test_each_level_has_the_cheapest_setting_that_keeps_as_much(measure: Measure
         assert (setting is None) == (cheapest is None)
         if setting is not None:
             assert setting.compared_cost == pytest.approx(cheapest, abs=1e-6)
+
+
+def test_one_row_is_no_span() -> None:
+    """Where one setting alone is shown, nothing is told from it to itself."""
+    found = traced("hours")
+    assert "- From " in rendered(frontier_report(found))
+    alone = replace(found, settings=(found.settings[0],) + (None,) * (len(found.levels) - 1))
+    assert "- From " not in rendered(frontier_report(alone))
 
 
 def test_raised_times_stay_on_top_of_every_level() -> None:

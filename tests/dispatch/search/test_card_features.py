@@ -154,6 +154,21 @@ def test_raises_survive_the_card_file_and_bad_ones_are_refused(tmp_path: Path) -
         read_card(path, plain_device, device_space(plain_device))
 
 
+@pytest.mark.parametrize("target", [3.0, None])
+def test_with_a_target_a_card_may_lie_below_the_file_s_reserve(target: float | None, tmp_path: Path) -> None:
+    """The search takes a target in place of the reserve; what it finds and saves must be read back."""
+    case = small_home(days=14, reserve={"percent": 60}, backup={"target_hours": target}).case()
+    space = device_space(case)
+    card = Card((DayPlan((), (DischargeWindow(1020, 1320),), 40.0),) * len(space.groups))
+    path = tmp_path / "card.toml"
+    path.write_text(card_toml(card, space.groups), encoding="utf-8")
+    if target is not None:
+        assert read_card(path, case, space) == card
+        return
+    with pytest.raises(Exception, match="40 % is outside the scenario's reserve 60 %"):
+        read_card(path, case, space)
+
+
 # ---- seasons -----------------------------------------------------------------------------------------------
 
 
@@ -314,6 +329,7 @@ def test_the_simple_card_says_what_its_last_entry_would_have_earned() -> None:
         (1.0, "100.0 %"),
         (0.99996, "over 99.9 %"),
         (0.9994, "99.9 %"),
+        (0.98356, "98.3 %"),
         (0.0, "0.0 %"),
         (1e-5, "under 0.1 %"),
         (-0.0, "0.0 %"),

@@ -407,7 +407,7 @@ def settings(home: Home, card: Path | None = None, progress: Progress | None = N
     from dispatch.settings.space import device_space
 
     advice = recommend(load(home))
-    case = advice.case_to_run
+    case = advice.case  # the file's own reserve limits a card, as in the search, not the recommended one
     entered = None if card is None else read_card(card, case, device_space(case))
     return Settled(study=study(advice, progress, entered))
 

@@ -1,0 +1,78 @@
+"""The plan of least cost for many homes that differ in parts: one program, stated once, solved for each."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from queue import SimpleQueue
+from typing import TYPE_CHECKING
+
+from dispatch.arrays import quiet
+from dispatch.comparison.compare import WORKERS
+from dispatch.errors import ScenarioError
+from dispatch.outcome import planned_outcome
+from dispatch.program.program import Program
+from dispatch.strategies.solve import prepare, solve
+from dispatch.strategies.table import STRATEGIES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dispatch.arrays import Progress
+    from dispatch.case.case import Case
+    from dispatch.outcome import Outcome
+
+
+def least_cost_plans(runs: Sequence[Outcome], progress: Progress = quiet) -> list[Outcome]:
+    """Solve least cost with perfect foresight, each at the reserve and start level of its run.
+
+    Parameters
+    ----------
+    runs : sequence of Outcome
+        Of one home with unlike parts: limits and sun may differ, series and tariff not.
+    progress : callable
+        Called with (done, total, label).
+
+    Returns
+    -------
+    list of Outcome
+        In the same order. Two are solved at a time; every one starts from the same basis, so what comes out depends
+        neither on that nor on the order.
+
+    Raises
+    ------
+    Infeasible, SolveError
+        No certified optimum.
+    """
+    if not runs:
+        return []
+    # the home with most sun has every family of columns that another may lack
+    program = Program(max(runs, key=lambda run: float(run.case.sun_kwh.sum())).case)
+    prepare(program)
+    twin = program.twin()
+    twin.warm.adopt_reference(program.warm)
+    idle: SimpleQueue[Program] = SimpleQueue()
+    idle.put(program)
+    idle.put(twin)
+
+    def planned(run: Outcome) -> Outcome:
+        solver = idle.get()
+        try:
+            solved = solve(_for(solver, run.case), STRATEGIES["least-cost"])
+        finally:
+            idle.put(solver)
+        return planned_outcome(solved, run.reference, run.reserve_percent)
+
+    found = []
+    with ThreadPoolExecutor(WORKERS) as pool:
+        for done, outcome in enumerate(pool.map(planned, runs), 1):
+            progress(done, len(runs), "plans")
+            found.append(outcome)
+    return found
+
+
+def _for(program: Program, case: Case) -> Program:
+    """Return the program for a home; of its own where the tariff's rows know the sun."""
+    try:
+        return program.under(case)
+    except ScenarioError:
+        return Program(case)
