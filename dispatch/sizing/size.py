@@ -16,7 +16,6 @@ import numpy as np
 from dispatch.advice.recommend import recommend
 from dispatch.arrays import quiet
 from dispatch.backup.expected_loss import expected_loss
-from dispatch.backup.hours import backup_hours
 from dispatch.errors import Infeasible, ScenarioError, SeriesError
 from dispatch.outcome import without_system
 from dispatch.sizing.life import ages
@@ -296,8 +295,7 @@ def _most_hours(advice: Recommendation) -> float:
     """Fewest hours of the setting that keeps most: the highest reserve that can be entered. [h]."""
     scan = advice.scan
     fullest = np.flatnonzero(scan.percents >= scan.percents.max() - 1e-9)
-    hours = (backup_hours(advice.case, scan.stored_kwh[:, at], with_sun=False).min() for at in fullest)
-    return float(max(hours))
+    return float(scan.least_hours[fullest].max())
 
 
 def _with_plans(cells: list[Cell], tell: Progress) -> list[Cell]:
