@@ -89,9 +89,9 @@ def all_blocks(language: str) -> list[Block]:
 def solved_once() -> Iterator[None]:
     """Let the commands take the shipped homes from one place, loaded, recommended and solved once in this process."""
     compared = import_module("dispatch.comparison.compare")
-    runs = import_module("dispatch.door.runs")
-    hall = vars(runs)
-    load_file, recommend, solve = hall["load_scenario"], hall["recommend"], compared.compare
+    base, runs, entering = (import_module(f"dispatch.door.{name}") for name in ("base", "runs", "entering"))
+    load_file, recommend = vars(base)["load_scenario"], vars(runs)["recommend"]
+    solve = compared.compare
     shipped: dict[int, tuple[str, Case]] = {}  # the case as well, so that no other takes its place
 
     @cache
@@ -131,8 +131,10 @@ def solved_once() -> Iterator[None]:
         mock.patch.object(choice, "choose_tariff", kept(choice.choose_tariff)),
         mock.patch.object(frontier, "frontier", kept(frontier.frontier)),
         mock.patch.object(study, "study", kept(study.study)),
-        mock.patch.object(runs, "load_scenario", loaded),
+        mock.patch.object(base, "load_scenario", loaded),
+        mock.patch.object(base, "recommend", advised),
         mock.patch.object(runs, "recommend", advised),
+        mock.patch.object(entering, "recommend", advised),
         mock.patch.object(compared, "compare", solved),
     ):
         yield

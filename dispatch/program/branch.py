@@ -30,6 +30,8 @@ MOST_BINARIES = 150
 
 
 MOST_NODES = 150
+MOST_DEAD_ENDS = 3
+"""A held stage may leave so little room that most sides are empty: slow to tell here, for a presolve plain to see."""
 
 
 TOLERANCE = (
@@ -45,6 +47,8 @@ class Node(NamedTuple):
     low: Floats
     high: Floats
     pick: int
+    toward: float
+    """The side of the binary that the relaxed values are nearer to."""
 
 
 @dataclass
@@ -58,7 +62,7 @@ class Tree:
     bound : float
         What no schedule can cost less than.
     lost : bool
-        Whether a node was met that the solver could not solve.
+        Whether the rest is for the general solver: a node could not be solved, or too many were empty.
     """
 
     warm: Warm
@@ -69,6 +73,7 @@ class Tree:
     open: list[Node] = field(default_factory=list)
     closed: float = np.inf
     lost: bool = False
+    dead_ends: int = 0
     orders: count[int] = field(default_factory=count)
 
     @property
@@ -91,7 +96,10 @@ class Tree:
             if self.lost or not self.open or self.near_enough or watch.look(self.bound, best):
                 break
             node = heapq.heappop(self.open)
-            for side in (0.0, 1.0):
+            for side in (node.toward, 1.0 - node.toward):
+                if self.best is not None and self.asked.holds(self.best[0], node.bound):
+                    self.closed = min(self.closed, node.bound)  # the other side cannot be worth a solve
+                    break
                 low, high = node.low.copy(), node.high.copy()
                 low[node.pick] = high[node.pick] = side
                 self._add(low, high, node.bound)
@@ -113,6 +121,8 @@ class Tree:
             self.lost, self.closed = True, min(self.closed, least)
             return
         if relaxed is None:
+            self.dead_ends += 1
+            self.lost |= self.dead_ends >= MOST_DEAD_ENDS
             return
         bound = max(relaxed.objective, least)
         values = relaxed.values[integers]
@@ -128,7 +138,9 @@ class Tree:
             self.closed = min(self.closed, bound)
         elif undecided.any():
             fraction = np.where(undecided, np.minimum(values - low, high - values), -1.0)
-            heapq.heappush(self.open, Node(bound, next(self.orders), low, high, int(np.argmax(fraction))))
+            pick = int(np.argmax(fraction))
+            toward = float(np.round(values[pick]))
+            heapq.heappush(self.open, Node(bound, next(self.orders), low, high, pick, toward))
 
     def _try(self, at: Floats) -> float | None:
         self.warm.fix(self.warm.integers, at)
