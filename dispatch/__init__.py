@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from dispatch.case.case import Case
     from dispatch.door import (
+        backup,
         bill,
         cable,
         care,
@@ -26,12 +27,14 @@ if TYPE_CHECKING:
         hardware,
         load,
         outage,
+        settings,
         size,
         storm,
         strings,
         sun,
         tariffs,
         tonight,
+        years,
     )
     from dispatch.errors import (
         DispatchError,
@@ -60,6 +63,7 @@ __all__ = [
     "SeriesError",
     "SolveError",
     "StoppedEarly",
+    "backup",
     "bill",
     "cable",
     "care",
@@ -70,19 +74,33 @@ __all__ = [
     "hardware",
     "load",
     "outage",
+    "settings",
     "size",
     "storm",
     "strings",
     "sun",
     "tariffs",
     "tonight",
+    "years",
 ]
 
 _HOMES = {
     "case.case": ("Case",),
     "door": (
-        *("bill", "cable", "care", "check", "compare", "frontier", "generator", "hardware", "load", "outage"),
-        *("size", "storm", "strings", "sun", "tariffs", "tonight"),
+        *(
+            "backup",
+            "bill",
+            "cable",
+            "care",
+            "check",
+            "compare",
+            "frontier",
+            "generator",
+            "hardware",
+            "load",
+            "outage",
+        ),
+        *("settings", "size", "storm", "strings", "sun", "tariffs", "tonight", "years"),
     ),
     "errors": (
         "DispatchError",

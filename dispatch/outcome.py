@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 import tariffs
-from dispatch.backup.hours import BackupSummary, backup_summary
 from dispatch.case.stored_value import lowest_price_per_kwh
 from dispatch.errors import ReconciliationError
 from dispatch.flows import TOLERANCE_KWH
+from dispatch.outages.hours import BackupSummary, backup_summary
 from dispatch.rules.score import target_level_kwh
 from dispatch.strategies.solve import grid_only
 from tariffs.terms.shared_out import unit_prices

@@ -27,9 +27,9 @@ from unittest import mock
 from homes.shipped import shipped_case, shipped_year
 from terminal import run
 
+from dispatch.cards.card_file import read_card
+from dispatch.cards.space import device_space
 from dispatch.scenario.model import Scenario
-from dispatch.settings.card_file import read_card
-from dispatch.settings.space import device_space
 from tariffs import Tariff, parse_tariff
 
 if TYPE_CHECKING:

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING
 
 from dispatch.advice.runs import Setting, run_settings, run_strategy
 from dispatch.advice.scan import Scan, scan
+from dispatch.cards.space import device_space
 from dispatch.case.floor import floor_of
 from dispatch.errors import FlowsError, Infeasible
 from dispatch.flows import TOLERANCE_KWH
 from dispatch.outcome import share_wanted, without_system
-from dispatch.settings.space import device_space
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case

@@ -11,23 +11,23 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from dispatch.cards.plain import plain_card
+from dispatch.cards.space import device_space
+from dispatch.cards.tables import Tables
 from dispatch.errors import FlowsError
 from dispatch.outcome import Outcome, as_set_outcome
 from dispatch.rules.replay import Recorder, flows_of, replay
 from dispatch.rules.score import case_conditions
 from dispatch.rules.walk import Orders, simulate
-from dispatch.settings.plain import plain_card
-from dispatch.settings.space import device_space
-from dispatch.settings.tables import Tables
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dispatch.arrays import Floats
+    from dispatch.cards.card import Card
     from dispatch.case.case import Case
     from dispatch.flows import Flows
     from dispatch.rules.conditions import Conditions
-    from dispatch.settings.card import Card
 
 
 ROUNDS = 12

@@ -9,20 +9,20 @@ import numpy as np
 
 from dispatch.advice.kept import keep, recall
 from dispatch.advice.runs import repeating_start_kwh
-from dispatch.backup.hours import backup_hours
+from dispatch.cards.plain import plain_cards
+from dispatch.cards.space import device_space
+from dispatch.cards.tables import Tables
 from dispatch.case.stored_value import lowest_price_per_kwh
 from dispatch.flows import TOLERANCE_KWH
+from dispatch.outages.hours import backup_hours
 from dispatch.rules.score import Scorer
-from dispatch.settings.plain import plain_cards
-from dispatch.settings.space import device_space
-from dispatch.settings.tables import Tables
 from dispatch.strategies.table import CHOICES
 
 if TYPE_CHECKING:
     from dispatch.arrays import Flags, Floats
+    from dispatch.cards.space import Space
     from dispatch.case.case import Case
     from dispatch.rules.walk import Orders
-    from dispatch.settings.space import Space
 
 
 ROUNDING = 1e-12

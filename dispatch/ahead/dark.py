@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dispatch.backup.hours import backup_hours
-from dispatch.backup.island import Island
+from dispatch.outages.hours import backup_hours
+from dispatch.outages.island import Island
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats
-    from dispatch.backup.overload import Which
     from dispatch.case.case import Case
+    from dispatch.outages.overload import Which
 
 
 @dataclass(frozen=True)

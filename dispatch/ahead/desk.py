@@ -14,7 +14,7 @@ from dispatch.ahead.marginal import Meter
 from dispatch.ahead.response import response
 from dispatch.ahead.rolling import Memory, Planner, evenings, sells_of
 from dispatch.ahead.sweep import Outlook, Policy, Sweep
-from dispatch.backup.hours import backup_hours
+from dispatch.outages.hours import backup_hours
 from dispatch.rules.replay import Recorder
 from dispatch.rules.score import case_conditions
 from dispatch.rules.walk import Orders, simulate

@@ -22,11 +22,11 @@ from dispatch.ahead.desk import Desk, Left, SoFar
 from dispatch.ahead.entries import Entry, percent_up
 from dispatch.ahead.given import read_level, read_moment
 from dispatch.ahead.now import case_around
-from dispatch.backup.generator import generator_note, generator_of
-from dispatch.backup.hours import backup_hours
-from dispatch.backup.recharge import Recharge, recharges
 from dispatch.case.limits import step_limits
 from dispatch.errors import ScenarioError
+from dispatch.outages.generator import generator_note, generator_of
+from dispatch.outages.hours import backup_hours
+from dispatch.outages.recharge import Recharge, recharges
 from dispatch.rules.conditions import conditions
 from dispatch.rules.walk import FlowBlock, Orders, simulate
 

@@ -6,13 +6,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import Any, Self
 
 from dispatch.advice.recommend import recommend
 from dispatch.case.case import Case, load_scenario
 
-if TYPE_CHECKING:
-    Home = Case | str | Path
+Home = Case | str | Path
+"""A loaded case, or the path of its scenario file or folder."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,8 +11,8 @@ from dispatch.advice.recommend import recommend
 from dispatch.door.base import Home, Result, as_advised, load
 
 if TYPE_CHECKING:
-    from pathlib import Path
     import datetime as dt
+    from pathlib import Path
 
     from dispatch.ahead.storm import Storm
     from dispatch.ahead.tonight import Tonight
@@ -50,9 +50,9 @@ def settings(home: Home, card: Path | None = None, progress: Progress | None = N
     >>> settings("scenarios/alder-row", Path("card.toml")).study.card.sun_first
     'battery'
     """
+    from dispatch.cards.card_file import read_card
+    from dispatch.cards.space import device_space
     from dispatch.search.study import study
-    from dispatch.settings.card_file import read_card
-    from dispatch.settings.space import device_space
 
     advice = recommend(load(home))
     case = advice.case  # the file's own reserve limits a card, as in the search, not the recommended one
@@ -168,11 +168,11 @@ def card_files(
     windows: bool = False,
 ) -> None:
     """Write the card as TOML, Markdown, page and calendar; keys ``toml``, ``md``, ``html``, ``ics``."""
+    from dispatch.cards.card_file import card_toml
     from dispatch.exports.calendar import settings_calendar
     from dispatch.exports.files import write_files
     from dispatch.exports.page import card_page
     from dispatch.exports.settings import card_markdown
-    from dispatch.settings.card_file import card_toml
 
     makers = {
         "toml": lambda: card_toml(study.card, study.space.groups),

@@ -12,14 +12,14 @@ from dispatch.advice.recommend import recommend
 from dispatch.door.base import Home, Result, load
 
 if TYPE_CHECKING:
-    from dispatch.case.case import Case
     from collections.abc import Sequence
 
     from dispatch.arrays import Progress
-    from dispatch.backup.outage import Played
+    from dispatch.case.case import Case
     from dispatch.case.check import CheckSummary
     from dispatch.comparison.compare import Comparison
     from dispatch.comparison.tariffs import TariffChoice
+    from dispatch.outages.outage import Played
     from dispatch.safety.answers import Quick
     from dispatch.safety.frontier import Frontier
     from dispatch.safety.study import BackupStudy
@@ -220,7 +220,7 @@ def outage(  # noqa: PLR0913 - one per option
     >>> outage("scenarios/alder-row", "2025-02-14T16:00", 18).plays[0].strategy
     'off-peak-first'
     """
-    from dispatch.backup.outage import play, span_of
+    from dispatch.outages.outage import play, span_of
     from dispatch.safety.asked import run_asked
 
     case = load(home)

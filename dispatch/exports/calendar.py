@@ -7,23 +7,23 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from dispatch.exports.icalendar import DAYS, Entry, calendar_text, weekly
-from dispatch.settings.card import (
+from dispatch.cards.card import (
     EVENT_DAYS,
     EVERY_DAY,
     HOLIDAYS,
     WEEKDAYS,
     WEEKENDS,
 )
-from dispatch.settings.card_file import season_changes
+from dispatch.cards.card_file import season_changes
+from dispatch.exports.icalendar import DAYS, Entry, calendar_text, weekly
 from dispatch.words.card import eve_reserve, event_dates, own_event_plans
 from tariffs.reading.clock import clock_text, pieces
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from dispatch.cards.card import DayPlan, DischargeWindow, Window
     from dispatch.search.study import SettingsStudy
-    from dispatch.settings.card import DayPlan, DischargeWindow, Window
 
 
 BYDAY = {EVERY_DAY: DAYS, WEEKDAYS: DAYS[:5], WEEKENDS: DAYS[5:]}

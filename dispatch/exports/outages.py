@@ -11,19 +11,19 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from dispatch.backup.generator import generator_fit
-from dispatch.backup.outage import STEP_COLUMNS
 from dispatch.case.transfer import transfer_gap
 from dispatch.exports.comparison import more_document, recommendation_document
 from dispatch.exports.files import plain, write_files
 from dispatch.exports.outcome import head
+from dispatch.outages.generator import generator_fit
+from dispatch.outages.outage import STEP_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from dispatch.backup.outage import Played
     from dispatch.case.case import Case
+    from dispatch.outages.outage import Played
     from dispatch.outcome import Outcome
     from dispatch.safety.frontier import Frontier
     from dispatch.safety.levels import Level

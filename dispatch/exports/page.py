@@ -23,8 +23,8 @@ from tariffs.reading.clock import MINUTES_PER_DAY, pieces
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from dispatch.cards.card import Window
     from dispatch.search.study import SettingsStudy
-    from dispatch.settings.card import Window
 
 
 STYLE = """

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from dispatch.cards.card_file import card_document
 from dispatch.exports.outcome import outcome_document
 from dispatch.formats import format_hours, format_money, format_span
-from dispatch.settings.card_file import card_document
 from dispatch.words.card import (
     assumption_lines,
     card_rows,

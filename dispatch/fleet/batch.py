@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 import tariffs
-from dispatch.backup.hours import backup_hours
 from dispatch.case.case import load_scenario
 from dispatch.errors import DispatchError
 from dispatch.fleet.shapes import shapes_of
 from dispatch.fleet.side_by_side import advise
+from dispatch.outages.hours import backup_hours
 from tariffs.errors import TariffError
 
 if TYPE_CHECKING:

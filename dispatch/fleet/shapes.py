@@ -14,22 +14,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dispatch.cards.plain import plain_card
+from dispatch.cards.space import device_space
+from dispatch.cards.tables import Tables
 from dispatch.fleet.side_by_side import HomesTally, goes_beside, repeating_starts
 from dispatch.fleet.stack import kind_of, stacked_conditions, stacked_orders
 from dispatch.outcome import share_wanted
 from dispatch.rules.walk import simulate
-from dispatch.settings.plain import plain_card
-from dispatch.settings.space import device_space
-from dispatch.settings.tables import Tables
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dispatch.arrays import Floats
+    from dispatch.cards.card import Card
     from dispatch.case.case import Case
     from dispatch.fleet.side_by_side import Advised
     from dispatch.rules.walk import FlowBlock
-    from dispatch.settings.card import Card
 
 
 FREE = 0.005

@@ -18,6 +18,7 @@ import numpy as np
 from dispatch.advice.recommend import best_of_all, best_of_each, reasons_for, recommend
 from dispatch.advice.runs import ROUNDS, SETTLED_KWH
 from dispatch.advice.scan import Scan, candidates
+from dispatch.cards.space import device_space
 from dispatch.case.stored_value import lowest_price_per_kwh
 from dispatch.errors import DispatchError, FlowsError
 from dispatch.fleet.stack import kind_of, picked, some_homes, stacked_conditions, stacked_orders
@@ -26,7 +27,6 @@ from dispatch.outcome import as_set_outcome, without_system
 from dispatch.rules.replay import Recorder, flows_of
 from dispatch.rules.score import BROKEN_KWH, target_level_kwh
 from dispatch.rules.walk import simulate
-from dispatch.settings.space import device_space
 from tariffs.errors import TariffError
 
 if TYPE_CHECKING:
@@ -34,11 +34,11 @@ if TYPE_CHECKING:
 
     from dispatch.advice.recommend import Reason
     from dispatch.arrays import Floats
+    from dispatch.cards.space import Space
     from dispatch.case.case import Case
     from dispatch.outcome import Outcome
     from dispatch.rules.conditions import Conditions
     from dispatch.rules.walk import FlowBlock, Orders
-    from dispatch.settings.space import Space
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dispatch.advice.scan import candidates
+from dispatch.cards.space import device_space
 from dispatch.case.case import build_case, load_scenario
 from dispatch.case.limits import resolve_limits
 from dispatch.case.series import SECTIONS, TEMPERATURE, read_series
@@ -23,7 +24,6 @@ from dispatch.fleet.stack import kind_of, stacked_conditions, stacked_orders
 from dispatch.fleet.summary import Spread
 from dispatch.outcome import share_wanted
 from dispatch.search.other_years import drawn_steps
-from dispatch.settings.space import device_space
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from dispatch.cards.plain import plain_card
+from dispatch.cards.space import device_space
 from dispatch.formats import format_moment
-from dispatch.settings.plain import plain_card
-from dispatch.settings.space import device_space
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from dispatch.cards.card import DayPlan, Raise
+    from dispatch.cards.space import Space
     from dispatch.case.case import Case
-    from dispatch.settings.card import DayPlan, Raise
-    from dispatch.settings.space import Space
 
 MOST_RAISES = 12
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from dispatch.program.schedules import CLEARLY, Money, Sheet, negated
+from dispatch.program.schedules import CLEARLY, Money, TermWriter, negated
 from dispatch.program.solver import AT_MOST, EQUAL
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ class StatedNetting:
 class Netting:
     """States all netting terms in their order."""
 
-    sheet: Sheet
+    sheet: TermWriter
     stated: list[StatedNetting] = field(default_factory=list)
 
     def state(self, terms: Sequence[NettingTerm]) -> None:

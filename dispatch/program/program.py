@@ -10,7 +10,7 @@ import numpy as np
 from dispatch.errors import ScenarioError
 from dispatch.program.algebra import FLOW_FAMILIES, SENSES, SUN_FAMILIES, Algebra
 from dispatch.program.layout import PATTERN_STEPS, Layout
-from dispatch.program.schedules import Sheet
+from dispatch.program.schedules import TermWriter
 from dispatch.program.solver import AT_LEAST, AT_MOST, NOTICED, Gap, Statement
 from dispatch.program.tariff_rows import TariffRows
 
@@ -60,7 +60,7 @@ class Program:
         self.algebra.state(pattern, min(self.steps, PATTERN_STEPS))
         families = layout.tile(pattern, self.steps)
         plain = layout.column_count
-        tariff = TariffRows(Sheet(layout, case, families))
+        tariff = TariffRows(TermWriter(layout, case, families))
         self.columns, self.rows = layout.columns, layout.rows
         self.columns["tariff"] = slice(plain, layout.column_count)
         self.cost_constant = tariff.constant

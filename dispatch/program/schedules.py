@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from dispatch.case.case import Case
     from dispatch.program.layout import Layout
     from dispatch.program.solver import Statement
-    from tariffs.terms.terms import Schedule, Step
+    from tariffs.terms.terms import Schedule, ScheduleClass
 
     Terms = list[tuple[Any, float]]
 
@@ -58,7 +58,7 @@ class StatedSchedule:
 
 
 @dataclass(frozen=True)
-class Sheet:
+class TermWriter:
     """A statement being added to, with what its rows refer to.
 
     Parameters
@@ -175,7 +175,9 @@ class Sheet:
         self.row(f"{name}_amount", EQUAL, [*fills_all, *negated(amount)], 0.0)
         return StatedSchedule(indicators, all_fills)
 
-    def _fill(self, name: str, step: Step, between: tuple[float, float], *, forced: bool) -> list[Any]:
+    def _fill(
+        self, name: str, step: ScheduleClass, between: tuple[float, float], *, forced: bool
+    ) -> list[Any]:
         """Columns of blocks that fill from the first on; where ``forced``, by a binary between two blocks.
 
         Blocks that the least amount fills anyway are filled by their bounds, and no binary is left open there.

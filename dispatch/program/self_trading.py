@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
-    from dispatch.program.schedules import Sheet
+    from dispatch.program.schedules import TermWriter
     from tariffs.terms.slopes import View
     from tariffs.terms.terms import PricedSteps
 
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 PAYS = 1e-9  # money per kWh; a gain below this is rounding
 
 
-def forbid_self_trading(sheet: Sheet, views: Sequence[View]) -> None:
+def forbid_self_trading(sheet: TermWriter, views: Sequence[View]) -> None:
     """Let no step both buy and sell where that would pay, nor charge and discharge where wasting would."""
     if "export" in sheet.families:
         pays = np.flatnonzero(trade_gain(sheet.case.prices, views) > PAYS)
@@ -62,7 +62,7 @@ def _most_charge_kwh(case: Case) -> Floats:
     return np.minimum(most, room / min(limits.eta_charger, limits.eta_dc))
 
 
-def _most_discharge_kwh(sheet: Sheet) -> Floats:
+def _most_discharge_kwh(sheet: TermWriter) -> Floats:
     """More than any step can discharge that does not charge, at the battery's terminals, shape (n,)."""
     case, limits = sheet.case, sheet.case.limits
     use = case.load_kwh + case.idle_kwh
@@ -81,7 +81,11 @@ def _around_bypass_kwh(case: Case) -> Floats:
 
 
 def _one_of(
-    sheet: Sheet, name: str, steps: NDArray[np.intp], sides: tuple[Side, Side], around: Floats | None = None
+    sheet: TermWriter,
+    name: str,
+    steps: NDArray[np.intp],
+    sides: tuple[Side, Side],
+    around: Floats | None = None,
 ) -> None:
     """State for these steps that one of two sums of families is 0; each side comes with the most it can be.
 
@@ -112,7 +116,7 @@ def _one_of(
 
 
 def _bypass_full(
-    sheet: Sheet, name: str, steps: NDArray[np.intp], around: Floats | None
+    sheet: TermWriter, name: str, steps: NDArray[np.intp], around: Floats | None
 ) -> dict[int, list[tuple[object, float]]]:
     """State where the bypass may be full: a binary that is 1 only then, and what it allows, by step."""
     if around is None or sheet.case.limits.bypass_kw is None or not np.any(around[steps]):

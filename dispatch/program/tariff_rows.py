@@ -28,7 +28,7 @@ import numpy as np
 
 from dispatch.errors import ScenarioError
 from dispatch.program.netting import Netting
-from dispatch.program.schedules import Money, Sheet, StatedSchedule, merged, negated
+from dispatch.program.schedules import Money, StatedSchedule, TermWriter, merged, negated
 from dispatch.program.self_trading import forbid_self_trading
 from dispatch.program.solver import AT_LEAST
 from tariffs.terms.slopes import NOISE, lowest_slope, views_of
@@ -46,7 +46,7 @@ class TariffRows:
 
     Attributes
     ----------
-    sheet : Sheet
+    sheet : TermWriter
     money : list of (column, factor)
         What the terms cost, by column; a column may stand several times.
     constant : float
@@ -58,7 +58,7 @@ class TariffRows:
         If a term cannot be stated exactly; says which and why.
     """
 
-    sheet: Sheet
+    sheet: TermWriter
     constant: float = 0.0
     money: Terms = field(default_factory=list)
 

@@ -12,7 +12,6 @@ import numpy as np
 from rich.console import Group
 from rich.text import Text
 
-from dispatch.backup.generator import generator_fit, generator_note
 from dispatch.case.transfer import transfer_gap
 from dispatch.formats import (
     ABSENT,
@@ -24,6 +23,7 @@ from dispatch.formats import (
     format_number,
     percent_down,
 )
+from dispatch.outages.generator import generator_fit, generator_note
 from dispatch.report.compare_tables import shortfall_lines
 from dispatch.report.expected_loss import losses_section
 from dispatch.report.layout import bulleted, headed, plain_table, title_of
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from dispatch.arrays import Floats
-    from dispatch.backup.recharge import Recharge
+    from dispatch.outages.recharge import Recharge
     from dispatch.safety.study import BackupStudy, WorstMoment
 
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from rich.console import RenderableType
 
-    from dispatch.backup.expected_loss import Rates
+    from dispatch.outages.expected_loss import Rates
     from dispatch.safety.study import BackupStudy
 
 

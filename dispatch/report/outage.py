@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 from rich.console import Group
 from rich.text import Text
 
-from dispatch.backup.generator import generator_note
 from dispatch.case.transfer import transfer_gap
 from dispatch.formats import ABSENT, currency_decimals, format_kwh, format_moment, format_number
+from dispatch.outages.generator import generator_note
 from dispatch.report.day import bar_length
 from dispatch.report.layout import bulleted, headed, plain_table
 from dispatch.words.generator import fuel_lines
@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
     from rich.table import Table
 
-    from dispatch.backup.outage import Played
     from dispatch.case.case import Case
+    from dispatch.outages.outage import Played
 
 
 LEVEL_WIDTH = 18

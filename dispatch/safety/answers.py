@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from dispatch.advice.recommend import MoreHours, more_hours
-from dispatch.backup.hours import backup_hours, hours_at
-from dispatch.backup.outage import span_of
-from dispatch.backup.overload import Overload, overload_of
 from dispatch.errors import ScenarioError
+from dispatch.outages.hours import backup_hours, hours_at
+from dispatch.outages.outage import span_of
+from dispatch.outages.overload import Overload, overload_of
 from dispatch.safety.asked import level_kwh
 
 if TYPE_CHECKING:

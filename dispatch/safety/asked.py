@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dispatch.advice.runs import run_card, run_strategy
+from dispatch.cards.card_file import read_card
+from dispatch.cards.space import device_space
 from dispatch.comparison.compare import plan_of
 from dispatch.errors import ScenarioError
 from dispatch.outcome import as_set_outcome
-from dispatch.settings.card_file import read_card
-from dispatch.settings.space import device_space
 from dispatch.strategies.table import CHOICES
 
 if TYPE_CHECKING:

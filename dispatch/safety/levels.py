@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.backup.hours import backup_hours
 from dispatch.case.floor import hours_level_kwh
+from dispatch.outages.hours import backup_hours
 from dispatch.outcome import planned_outcome
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES

@@ -10,9 +10,9 @@ import pandas as pd
 
 from dispatch.advice.recommend import MoreHours, more_hours
 from dispatch.arrays import quiet
-from dispatch.backup.expected_loss import ExpectedLoss, Rates, expected_loss, rates_of
-from dispatch.backup.recharge import FULL_FRACTION, Recharge, recharges
 from dispatch.comparison.compare import PeakDay, peak_days
+from dispatch.outages.expected_loss import ExpectedLoss, Rates, expected_loss, rates_of
+from dispatch.outages.recharge import FULL_FRACTION, Recharge, recharges
 from dispatch.safety.answers import EVENING_HOUR, Answer, answer_for
 from dispatch.safety.levels import most_hours
 

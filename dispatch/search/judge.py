@@ -14,22 +14,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dispatch.cards.plain import plain_card
+from dispatch.cards.tables import Tables
 from dispatch.case.stored_value import lowest_price_per_kwh
 from dispatch.rules.score import BROKEN_KWH, Scorer
 from dispatch.rules.walk import simulate
-from dispatch.settings.plain import plain_card
-from dispatch.settings.tables import Tables
 from dispatch.strategies.table import CHOICES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from dispatch.arrays import Flags, Floats
+    from dispatch.cards.card import Card, DayPlan
+    from dispatch.cards.space import Space
     from dispatch.case.case import Case
     from dispatch.rules.score import Tally
     from dispatch.rules.walk import FlowBlock, Orders
-    from dispatch.settings.card import Card, DayPlan
-    from dispatch.settings.space import Space
 
 
 BATCH = 1500  # candidates simulated together

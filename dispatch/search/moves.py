@@ -6,13 +6,13 @@ from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from dispatch.settings.card import ChargeWindow, DayPlan, DischargeWindow, Window
+from dispatch.cards.card import ChargeWindow, DayPlan, DischargeWindow, Window
 from tariffs.reading.clock import MINUTES_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from dispatch.settings.space import Space
+    from dispatch.cards.space import Space
 
 
 JOINT_POINTS = 12  # and on so many where reserves are tried with them

@@ -16,20 +16,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 import tariffs
-from dispatch.backup.hours import backup_hours
+from dispatch.cards.raises import raised_steps
 from dispatch.case.limits import step_limits
+from dispatch.outages.hours import backup_hours
 from dispatch.rules.conditions import conditions
 from dispatch.rules.score import BROKEN_KWH, target_level_kwh
 from dispatch.rules.walk import FlowBlock, Orders, simulate
-from dispatch.settings.raises import raised_steps
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dispatch.arrays import Floats
+    from dispatch.cards.card import Card
     from dispatch.case.case import Case
     from dispatch.rules.conditions import Conditions
-    from dispatch.settings.card import Card
 
 
 YEARS, SEED = 200, 20250101

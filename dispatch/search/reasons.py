@@ -10,17 +10,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dispatch.cards.raises import raised_steps
 from dispatch.formats import format_date
 from dispatch.rules.score import BROKEN_KWH
 from dispatch.search.judge import PROMISES, broken_promises
-from dispatch.settings.raises import raised_steps
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dispatch.arrays import Floats
+    from dispatch.cards.card import Card, DayPlan, Group
     from dispatch.search.judge import Judge, Verdict
-    from dispatch.settings.card import Card, DayPlan, Group
 
 
 SOME_SHARE = 0.1  # of a window's steps: below it a price is an exception

@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dispatch.cards.card import EVENT_DAYS, Card, ChargeWindow, DayPlan, DischargeWindow
+from dispatch.cards.plain import longest, windows_of
 from dispatch.search.judge import Judge, Part, Scored, entries, levels_fit, plain, with_plan
 from dispatch.search.moves import (
     apart,
@@ -36,16 +38,14 @@ from dispatch.search.moves import (
     split_moves,
 )
 from dispatch.search.simple import Found, simplest
-from dispatch.settings.card import EVENT_DAYS, Card, ChargeWindow, DayPlan, DischargeWindow
-from dispatch.settings.plain import longest, windows_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
     from dispatch.arrays import Flags, Floats
+    from dispatch.cards.space import Space
     from dispatch.case.case import Case
     from dispatch.flows import Flows
-    from dispatch.settings.space import Space
 
     Tell = Callable[[str], None]
 

@@ -16,9 +16,9 @@ from dispatch.search.moves import apart, at_reserve
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from dispatch.cards.card import Card, DayPlan
+    from dispatch.cards.space import Space
     from dispatch.search.judge import Judge, Scored
-    from dispatch.settings.card import Card, DayPlan
-    from dispatch.settings.space import Space
 
 
 ALLOWED_FRACTION = 3e-3  # of bill + wear: what fewer entries may cost in all

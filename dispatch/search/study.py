@@ -9,6 +9,9 @@ from dispatch.advice.runs import run_card as run_repeating
 from dispatch.ahead.reachable import broken_promises, merit, reachable
 from dispatch.ahead.rolling import rolling, sells_of
 from dispatch.arrays import quiet
+from dispatch.cards.card_file import season_changes
+from dispatch.cards.plain import plain_card
+from dispatch.cards.space import Space, device_space
 from dispatch.outcome import Outcome, as_set_outcome, planned_outcome
 from dispatch.program.program import Program
 from dispatch.rules.replay import replay
@@ -17,9 +20,6 @@ from dispatch.search.margin import Held, with_margin
 from dispatch.search.other_years import DrawnYears, Robustness, robustness
 from dispatch.search.reasons import Line, Worth, reasons
 from dispatch.search.search import find
-from dispatch.settings.card_file import season_changes
-from dispatch.settings.plain import plain_card
-from dispatch.settings.space import Space, device_space
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES
 
@@ -29,9 +29,9 @@ if TYPE_CHECKING:
 
     from dispatch.advice.recommend import Recommendation
     from dispatch.arrays import Progress
+    from dispatch.cards.card import Card, DayPlan
     from dispatch.case.case import Case
     from dispatch.flows import Flows
-    from dispatch.settings.card import Card, DayPlan
 
 PLAIN, FOUND, ENTERED, REPLANNED, REACHABLE, BOUND = (
     "plain",

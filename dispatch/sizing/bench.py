@@ -1,6 +1,6 @@
 """A case reduced to its device: one step that repeats, with a load, a sun and a charge limit of one's choice.
 
-Charging times come from :mod:`dispatch.backup.recharge`, which follows the program's own limits and taper; the bench
+Charging times come from :mod:`dispatch.outages.recharge`, which follows the program's own limits and taper; the bench
 only takes the household away from it.
 """
 
@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.backup.recharge import recharge
 from dispatch.case.limits import resolve_limits, usable_share
+from dispatch.outages.recharge import recharge
 
 if TYPE_CHECKING:
-    from dispatch.backup.recharge import Recharge
     from dispatch.case.case import Case
     from dispatch.case.limits import Limits
+    from dispatch.outages.recharge import Recharge
     from dispatch.scenario.model import Charging
 
 
@@ -105,7 +105,7 @@ def to_full(on_bench: Case, source: str) -> ToFull:
     on_bench : Case
         From :func:`bench`.
     source : str
-        One of ``dispatch.backup.recharge.SOURCES``.
+        One of ``dispatch.outages.recharge.SOURCES``.
     """
     empty_kwh = on_bench.limits.empty_kwh
     run: Recharge = recharge(on_bench, source, 0, empty_kwh)

@@ -15,8 +15,8 @@ import numpy as np
 
 from dispatch.advice.recommend import recommend
 from dispatch.arrays import quiet
-from dispatch.backup.expected_loss import expected_loss
 from dispatch.errors import Infeasible, ScenarioError, SeriesError
+from dispatch.outages.expected_loss import expected_loss
 from dispatch.outcome import without_system
 from dispatch.sizing.life import ages
 from dispatch.sizing.parts import Panels, Parts, Workshop, pack_counts, panel_choices, unit_counts
@@ -28,9 +28,9 @@ if TYPE_CHECKING:
 
     from dispatch.advice.recommend import Recommendation
     from dispatch.arrays import Progress
-    from dispatch.backup.expected_loss import ExpectedLoss
     from dispatch.case.case import Case
     from dispatch.equipment.life import Ageing
+    from dispatch.outages.expected_loss import ExpectedLoss
     from dispatch.outcome import Outcome
     from dispatch.scenario.sizing import Sizing
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dispatch.backup.overload import overload_of
+from dispatch.cards.space import device_space
 from dispatch.formats import (
     CENT,
     currency_decimals,
@@ -16,8 +16,8 @@ from dispatch.formats import (
     format_number,
     percent_down,
 )
+from dispatch.outages.overload import overload_of
 from dispatch.outcome import share_wanted
-from dispatch.settings.space import device_space
 from dispatch.words.notices import span_words
 
 if TYPE_CHECKING:

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dispatch.cards.card import EVENT_DAYS, EVERY_DAY, HOLIDAYS
 from dispatch.formats import format_date, format_hours, format_money, format_number
 from dispatch.search.reasons import alike, ordered
 from dispatch.search.study import BOUND, MEANINGS, PLAIN, REACHABLE, REPLANNED
-from dispatch.settings.card import EVENT_DAYS, EVERY_DAY, HOLIDAYS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

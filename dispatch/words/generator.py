@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dispatch.backup.generator import generator_fit
 from dispatch.formats import format_moment, format_money, format_number
+from dispatch.outages.generator import generator_fit
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from dispatch.backup.outage import Played
     from dispatch.case.case import Case
+    from dispatch.outages.outage import Played
 
 
 def fuel_lines(play: Played, currency: str) -> Iterator[str]:

@@ -23,7 +23,7 @@ from tariffs.terms.terms import (
     NettingGroup,
     NettingTerm,
     Schedule,
-    Step,
+    ScheduleClass,
 )
 
 
@@ -42,11 +42,11 @@ def _step(
     limits: Iterable[Decimal | None],
     prices: Iterable[Decimal],
     scale: tuple[float, float],
-) -> Step:
+) -> ScheduleClass:
     """Build one class; `scale` multiplies limits and prices."""
     ends = [math.inf if limit is None else float(limit) * scale[0] for limit in limits]
     widths = np.diff(np.array([0.0, *ends]))
-    return Step(upper, fixed, widths, np.array([float(price) for price in prices]) * scale[1])
+    return ScheduleClass(upper, fixed, widths, np.array([float(price) for price in prices]) * scale[1])
 
 
 def _block_schedule(layout: Layout, cell: BlockCell, which: Which) -> Schedule:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tariffs.terms.terms import RESOLUTION, Schedule, Step
+from tariffs.terms.terms import RESOLUTION, Schedule, ScheduleClass
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -129,7 +129,7 @@ def _same_shape(one: Schedule, other: Schedule) -> bool:
 def _less(schedule: Schedule, in_base: Schedule, factor: float) -> Schedule:
     return Schedule(
         tuple(
-            Step(
+            ScheduleClass(
                 step.upper, step.fixed - factor * base.fixed, step.widths, step.prices - factor * base.prices
             )
             for step, base in zip(schedule.classes, in_base.classes, strict=True)

@@ -27,7 +27,7 @@ RESOLUTION = 0.0005
 
 
 @dataclass(frozen=True)
-class Step:
+class ScheduleClass:
     """One class of a schedule: what it costs when the amount lies in it.
 
     Attributes
@@ -64,7 +64,7 @@ class Schedule:
     which jumps where classes meet.
     """
 
-    classes: tuple[Step, ...]
+    classes: tuple[ScheduleClass, ...]
 
     def __call__(self, amount: float) -> float:
         """Return the cost of an amount >= 0; noise below `RESOLUTION` does not push it into the next class."""
@@ -77,7 +77,7 @@ class Schedule:
             upper = step.upper if np.isinf(step.upper) else step.upper * limits
             widths = np.where(np.isinf(step.widths), np.inf, 0.0)  # infinity times nothing is still no limit
             np.multiply(step.widths, limits, out=widths, where=np.isfinite(step.widths))
-            classes.append(Step(upper, step.fixed, widths, step.prices))
+            classes.append(ScheduleClass(upper, step.fixed, widths, step.prices))
         return Schedule(tuple(classes))
 
 

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING
 
 from clock import best_of, scipy_solve
 
-from dispatch.backup.expected_loss import expected_loss
-from dispatch.backup.hours import backup_hours
 from dispatch.case.case import Case, load_scenario
+from dispatch.outages.expected_loss import expected_loss
+from dispatch.outages.hours import backup_hours
 from dispatch.program.program import Program
 from dispatch.safety.frontier import ladder, trace
 from dispatch.scenario.outages import Outages

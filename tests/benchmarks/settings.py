@@ -20,14 +20,14 @@ import numpy as np
 from dispatch.advice.recommend import recommend
 from dispatch.ahead.reachable import reachable
 from dispatch.ahead.rolling import rolling
+from dispatch.cards.plain import plain_card
+from dispatch.cards.space import device_space
+from dispatch.cards.tables import Tables
 from dispatch.case.case import Case, load_scenario
 from dispatch.rules.score import Scorer
 from dispatch.rules.walk import Orders
 from dispatch.search.other_years import DrawnYears
 from dispatch.search.study import study
-from dispatch.settings.plain import plain_card
-from dispatch.settings.space import device_space
-from dispatch.settings.tables import Tables
 
 if TYPE_CHECKING:
     from collections.abc import Callable

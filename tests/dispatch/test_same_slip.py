@@ -11,9 +11,9 @@ from homes.small_home import small_home
 
 import dispatch
 from dispatch.ahead.tonight import tonight
+from dispatch.cards.card_file import read_card
+from dispatch.cards.space import device_space
 from dispatch.case.case import load_scenario
-from dispatch.settings.card_file import read_card
-from dispatch.settings.space import device_space
 from tariffs import load_tariff, read_meter
 
 if TYPE_CHECKING:
@@ -322,7 +322,7 @@ def test_a_series_with_a_gap(kind: str, tmp_path: Path, case: Case) -> None:
     ],
 )
 def test_moments_no_clock_shows(moment: str, words: str, case: Case) -> None:
-    from dispatch.backup.outage import span_of  # noqa: PLC0415
+    from dispatch.outages.outage import span_of  # noqa: PLC0415
 
     with pytest.raises(dispatch.ScenarioError) as at_night:
         tonight(case, moment, "62%")
@@ -335,7 +335,7 @@ def test_moments_no_clock_shows(moment: str, words: str, case: Case) -> None:
 @pytest.mark.parametrize("hours", [1e-308, 0.0, -1.0, float("nan"), float("inf")])
 def test_an_outage_of_no_time(hours: float, case: Case) -> None:
     """An outage of 1e-308 h had no row in its table, and ended in a KeyError."""
-    from dispatch.backup.outage import span_of  # noqa: PLC0415
+    from dispatch.outages.outage import span_of  # noqa: PLC0415
 
     with pytest.raises(dispatch.ScenarioError, match="name at least a minute"):
         span_of(case, "2025-11-01T12:00", hours)

@@ -15,12 +15,12 @@ from oracles import naive_inverter
 from dispatch.advice.recommend import Recommendation, more_hours, recommend
 from dispatch.advice.runs import Setting, run_settings, run_strategy
 from dispatch.advice.scan import scan
+from dispatch.cards.card_file import card_document
+from dispatch.cards.plain import plain_card
+from dispatch.cards.space import device_space
 from dispatch.comparison.compare import compare
 from dispatch.errors import Infeasible
 from dispatch.outcome import Outcome
-from dispatch.settings.card_file import card_document
-from dispatch.settings.plain import plain_card
-from dispatch.settings.space import device_space
 from dispatch.strategies.table import CHOICES
 
 if TYPE_CHECKING:

@@ -25,7 +25,7 @@ from dispatch.rules.replay import replay
 from dispatch.rules.score import Scorer, case_conditions
 from dispatch.rules.walk import Orders, simulate
 from dispatch.search.study import best_levels
-from tariffs.terms.terms import Schedule, Step
+from tariffs.terms.terms import Schedule, ScheduleClass
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats
@@ -229,6 +229,6 @@ def test_the_last_plan_comes_back_to_the_closing_level() -> None:
 
 
 def test_the_price_of_a_block_is_that_of_the_amount() -> None:
-    steps = (Step(np.inf, 0.0, np.array([100.0, np.inf]), np.array([0.1, 0.3])),)
+    steps = (ScheduleClass(np.inf, 0.0, np.array([100.0, np.inf]), np.array([0.1, 0.3])),)
     assert price_at(Schedule(steps), 60.0) == pytest.approx(0.1)
     assert price_at(Schedule(steps), 140.0) == pytest.approx(0.3)

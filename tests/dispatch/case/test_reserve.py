@@ -10,10 +10,10 @@ import pytest
 from homes.small_home import small_home
 from pydantic import ValidationError
 
-from dispatch.backup.hours import backup_hours
 from dispatch.case.floor import Ground, applies, hours_level_kwh
 from dispatch.case.limits import Limits
 from dispatch.errors import ScenarioError
+from dispatch.outages.hours import backup_hours
 from dispatch.outcome import planned_outcome
 from dispatch.program.program import Program
 from dispatch.scenario.model import Scenario

@@ -12,12 +12,12 @@ from pydantic import ValidationError
 from rich.console import Group
 from terminal import rendered
 
-from dispatch.backup.hours import backup_hours
 from dispatch.case.limits import resolve_limits
 from dispatch.comparison.compare import compare
 from dispatch.equipment.care import care_card
 from dispatch.equipment.life import ageing, cycles_until_end, rainflow_cycles
 from dispatch.errors import FlowsError, ScenarioError
+from dispatch.outages.hours import backup_hours
 from dispatch.report.care import life_section
 from dispatch.scenario.equipment import Life, Surroundings
 from dispatch.scenario.model import Scenario

@@ -18,7 +18,7 @@ import tariffs
 from dispatch.errors import ScenarioError
 from dispatch.program.algebra import Algebra
 from dispatch.program.program import Program
-from dispatch.program.schedules import Sheet
+from dispatch.program.schedules import TermWriter
 from dispatch.program.solver import Statement
 from dispatch.program.tariff_rows import TariffRows
 from dispatch.strategies.solve import solve
@@ -38,7 +38,7 @@ def stated_by_pulp(case: Case) -> Statement:
     """Every step and every row of the tariff, one by one, as PuLP's objects."""
     statement = Statement("all")
     families = Algebra(case).state(statement, len(case.times))
-    TariffRows(Sheet(statement, case, families))
+    TariffRows(TermWriter(statement, case, families))
     return statement
 
 

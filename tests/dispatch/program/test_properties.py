@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dispatch.advice.recommend import recommend
-from dispatch.backup.hours import backup_summary
 from dispatch.comparison.compare import plans
 from dispatch.errors import Infeasible
+from dispatch.outages.hours import backup_summary
 from dispatch.outcome import bill_of
 from dispatch.program.program import Program
 from dispatch.strategies.solve import solve

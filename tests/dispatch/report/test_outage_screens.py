@@ -16,12 +16,12 @@ from oracles.blackout import plan
 from terminal import rendered
 
 from dispatch.advice.recommend import recommend
-from dispatch.backup.hours import backup_hours
-from dispatch.backup.outage import play, span_of
 from dispatch.errors import ScenarioError
 from dispatch.exports.files import json_text
 from dispatch.exports.outages import backup_csv, backup_document, frontier_csv, frontier_document, outage_csv
 from dispatch.formats import format_hours, format_moment, format_money
+from dispatch.outages.hours import backup_hours
+from dispatch.outages.outage import play, span_of
 from dispatch.report.backup import backup_report
 from dispatch.report.frontier import frontier_report
 from dispatch.report.outage import outage_report

@@ -17,15 +17,15 @@ from oracles.foresight import bound, money
 from oracles.naive_inverter import run
 from oracles.stepcheck import broken_rules
 
+from dispatch.cards.card import Card, ChargeWindow, DayPlan, DischargeWindow, Raise
+from dispatch.cards.card_file import card_document
+from dispatch.cards.space import Space, device_space
+from dispatch.cards.tables import Tables
 from dispatch.case.limits import step_limits
 from dispatch.rules.conditions import conditions
 from dispatch.rules.replay import replay
 from dispatch.rules.score import Scorer
 from dispatch.rules.walk import Orders, simulate
-from dispatch.settings.card import Card, ChargeWindow, DayPlan, DischargeWindow, Raise
-from dispatch.settings.card_file import card_document
-from dispatch.settings.space import Space, device_space
-from dispatch.settings.tables import Tables
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case

@@ -19,14 +19,14 @@ from terminal import rendered
 
 from dispatch.advice.recommend import recommend
 from dispatch.advice.runs import run_strategy
-from dispatch.backup.hours import backup_hours
+from dispatch.cards.space import device_space
 from dispatch.errors import ScenarioError
+from dispatch.outages.hours import backup_hours
 from dispatch.outcome import bill_of
 from dispatch.program.program import Program
 from dispatch.report.frontier import frontier_report
 from dispatch.safety.frontier import Frontier, frontier, knee_of, ladder, prices_of, trace
 from dispatch.safety.levels import level_for_hours, most_hours, solve_at
-from dispatch.settings.space import device_space
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import CHOICES, STRATEGIES
 

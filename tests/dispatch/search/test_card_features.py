@@ -17,6 +17,10 @@ from oracles.naive_inverter import run
 
 import tariffs
 from dispatch.advice.recommend import recommend
+from dispatch.cards.card import Card, ChargeWindow, DayPlan, DischargeWindow, Raise
+from dispatch.cards.card_file import card_document, card_toml, read_card
+from dispatch.cards.raises import needed_raises
+from dispatch.cards.space import device_space
 from dispatch.exports.settings import settings_document
 from dispatch.outcome import as_set_outcome
 from dispatch.search.judge import Judge, entries, plain
@@ -27,10 +31,6 @@ from dispatch.search.reasons import alike
 from dispatch.search.search import find
 from dispatch.search.simple import simplest
 from dispatch.search.study import SettingsStudy, run_card, study
-from dispatch.settings.card import Card, ChargeWindow, DayPlan, DischargeWindow, Raise
-from dispatch.settings.card_file import card_document, card_toml, read_card
-from dispatch.settings.raises import needed_raises
-from dispatch.settings.space import device_space
 from dispatch.words.card import change_lines, share_text, simple_lines
 
 if TYPE_CHECKING:

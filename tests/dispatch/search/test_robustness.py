@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from homes.small_home import small_home
 
-from dispatch.backup.hours import backup_hours
+from dispatch.cards.plain import plain_card
+from dispatch.cards.space import device_space
+from dispatch.cards.tables import Tables
+from dispatch.outages.hours import backup_hours
 from dispatch.rules.replay import replay
 from dispatch.search.other_years import REACH_DAYS, DrawnYears, drawn_steps, robustness
-from dispatch.settings.plain import plain_card
-from dispatch.settings.space import device_space
-from dispatch.settings.tables import Tables
 
 
 def test_every_day_is_replaced_by_a_like_one() -> None:

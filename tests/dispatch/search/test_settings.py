@@ -19,6 +19,10 @@ from oracles.stepcheck import broken_rules
 import tariffs
 from dispatch.advice.recommend import recommend
 from dispatch.ahead.rolling import rolling
+from dispatch.cards.card import Card, ChargeWindow, DayPlan, DischargeWindow, Group, Window
+from dispatch.cards.card_file import card_toml, read_card, season_changes
+from dispatch.cards.plain import plain_card
+from dispatch.cards.space import device_space
 from dispatch.errors import ScenarioError
 from dispatch.exports.settings import settings_document
 from dispatch.outcome import as_set_outcome
@@ -26,17 +30,13 @@ from dispatch.search.judge import Judge, entries, plain
 from dispatch.search.moves import apart
 from dispatch.search.search import find
 from dispatch.search.study import SettingsStudy, run_card, study
-from dispatch.settings.card import Card, ChargeWindow, DayPlan, DischargeWindow, Group, Window
-from dispatch.settings.card_file import card_toml, read_card, season_changes
-from dispatch.settings.plain import plain_card
-from dispatch.settings.space import device_space
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from dispatch.cards.space import Space
     from dispatch.case.case import Case
-    from dispatch.settings.space import Space
 
 COARSE = {
     "charge_window_count": 1,

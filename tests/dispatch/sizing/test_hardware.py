@@ -10,13 +10,13 @@ import pytest
 from homes.small_home import small_home
 from terminal import rendered
 
-from dispatch.backup.generator import generator_note, generator_of
-from dispatch.backup.hours import backup_hours
 from dispatch.case.limits import resolve_limits
 from dispatch.case.transfer import transfer_gap
 from dispatch.equipment.generator import fit, litres_per_hour
 from dispatch.errors import ScenarioError
 from dispatch.exports.files import json_text, plain
+from dispatch.outages.generator import generator_note, generator_of
+from dispatch.outages.hours import backup_hours
 from dispatch.report.hardware import generator_report, hardware_report
 from dispatch.scenario.model import Charging, Scenario
 from dispatch.scenario.outages import Generator

@@ -10,7 +10,7 @@ the first. Nothing is counted as shed, no generator as running. Surge is another
 
 Without sun the answer is a search in the running total of the draw. With sun the battery's level has to be followed,
 because a full battery wastes sun: all starts are followed together, one step of the outage at a time, and leave the
-calculation when their battery is empty. What the cells take comes from :mod:`dispatch.backup.level`, as in every
+calculation when their battery is empty. What the cells take comes from :mod:`dispatch.outages.level`, as in every
 outage. Self-discharge is left out here, as in a reserve in hours, so that a reserve of H hours carries H hours; an
 outage that is played counts it.
 """
@@ -24,8 +24,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dispatch.backup.level import charged_by_sun
-from dispatch.backup.overload import (
+from dispatch.outages.level import charged_by_sun
+from dispatch.outages.overload import (
     DUST_KW,
     Overload,
     ahead,
@@ -49,8 +49,8 @@ __all__ = [
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats
-    from dispatch.backup.overload import Which
     from dispatch.case.case import Case
+    from dispatch.outages.overload import Which
 
 
 _TOLERANCE_KWH = 1e-9

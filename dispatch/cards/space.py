@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.settings.card import (
+from dispatch.cards.card import (
     EVENT_DAYS,
     EVERY_DAY,
     HOLIDAYS,
@@ -16,7 +16,7 @@ from dispatch.settings.card import (
     WEEKENDS,
     Group,
 )
-from dispatch.settings.raises import eve_of, needed_raises, raised_steps, wall_times
+from dispatch.cards.raises import eve_of, needed_raises, raised_steps, wall_times
 from tariffs.reading.clock import MINUTES_PER_DAY
 
 if TYPE_CHECKING:
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dispatch.arrays import Flags
+    from dispatch.cards.card import Raise
     from dispatch.case.case import Case
-    from dispatch.settings.card import Raise
 
 
 _SATURDAY = 5

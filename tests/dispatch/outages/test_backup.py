@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from oracles.blackout import follow
 
-from dispatch.backup.hours import backup_hours, backup_summary, hours_at
+from dispatch.outages.hours import backup_hours, backup_summary, hours_at
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dispatch.cards.card import Raise
 from dispatch.case.floor import applies
-from dispatch.settings.card import Raise
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from oracles.blackout import black_out, plain, plan
 from oracles.outage_homes import random_home, told
 
-from dispatch.backup.expected_loss import expected_loss, indices, rates_of, start_weights
+from dispatch.outages.expected_loss import expected_loss, indices, rates_of, start_weights
 from dispatch.scenario.outages import Outages
 
 if TYPE_CHECKING:

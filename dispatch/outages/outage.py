@@ -1,6 +1,6 @@
 """One outage played step by step under a strategy's schedule: what was stored, what was served, when it went dark.
 
-Up to the outage the schedule runs; from its first instant the grid is gone and :mod:`dispatch.backup.island` takes
+Up to the outage the schedule runs; from its first instant the grid is gone and :mod:`dispatch.outages.island` takes
 over, without foresight. Panels go on working, a stated generator is started when its level says so. Where critical
 appliances have priorities, those with the highest numbers go without first. The rules in words: dispatch/README.md.
 """
@@ -13,18 +13,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dispatch.backup.diary import ApplianceOutcome, Appliances, Dark, Diary, Event, FuelDay, after_hours
-from dispatch.backup.island import Island
-from dispatch.backup.recharge import Recharge, recharges
 from dispatch.errors import ScenarioError
+from dispatch.outages.diary import ApplianceOutcome, Appliances, Dark, Diary, Event, FuelDay, after_hours
+from dispatch.outages.island import Island
+from dispatch.outages.recharge import Recharge, recharges
 from tariffs.reading.clock import instant
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from dispatch.backup.island import Moves
     from dispatch.case.case import Case
     from dispatch.flows import Flows
+    from dispatch.outages.island import Moves
 
 
 __all__ = [

@@ -19,7 +19,7 @@ All starts are followed together, a step of the outage at a time. With exponenti
 the horizon has a closed form: what the battery then holds carries the load that follows (no more sun, no
 generator, no self-discharge, no shedding), and after that all critical load is unserved. Both are sums over the
 periodic year, discounted by exp(-dt/mean) a step. Only what can be delivered counts as served: while more is wanted
-than the inverter holds, what :mod:`dispatch.backup.island` then leaves dark is lost.
+than the inverter holds, what :mod:`dispatch.outages.island` then leaves dark is lost.
 """
 
 from __future__ import annotations
@@ -32,9 +32,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dispatch.backup.island import Island
-from dispatch.backup.level import DUST_KWH
-from dispatch.backup.overload import DUST_KW
+from dispatch.outages.island import Island
+from dispatch.outages.level import DUST_KWH
+from dispatch.outages.overload import DUST_KW
 from dispatch.scenario.outages import SUSTAINED_MINUTES
 
 if TYPE_CHECKING:
@@ -43,9 +43,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dispatch.arrays import Floats
-    from dispatch.backup.island import Stretch
     from dispatch.case.case import Case
     from dispatch.flows import Flows
+    from dispatch.outages.island import Stretch
     from dispatch.scenario.outages import Outages
 
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from homes.small_home import small_home
 
-from dispatch.backup.island import Island
-from dispatch.backup.recharge import FULL_FRACTION, recharge, recharges
+from dispatch.outages.island import Island
+from dispatch.outages.recharge import FULL_FRACTION, recharge, recharges
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case

@@ -8,7 +8,7 @@ In a stretch, as powers (kW; the rules in words are in dispatch/README.md)::
     need              wanted critical load + idle draw          (AC; wanted: what is not shed)
     sun_to_load       min(need, inverter, η_inverter·sun)/η_inverter
     generator_to_load min(need left, generator, bypass, cord)
-    battery_to_load   the rest, through the inverter            (its level: dispatch.backup.level)
+    battery_to_load   the rest, through the inverter            (its level: dispatch.outages.level)
     sun_to_battery    sun left, within the charging limit, the taper and the ceiling
     from generator    what it has left, within charger, cord, charging limit, taper and ceiling
 
@@ -26,10 +26,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.backup.generator import Fuelled, generator_of
-from dispatch.backup.level import DUST_KWH, Course, next_line, offer
-from dispatch.backup.overload import DUST_KW
-from dispatch.backup.ranks import ranked_appliances
+from dispatch.outages.generator import Fuelled, generator_of
+from dispatch.outages.level import DUST_KWH, Course, next_line, offer
+from dispatch.outages.overload import DUST_KW
+from dispatch.outages.ranks import ranked_appliances
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -6,7 +6,7 @@ import pytest
 from oracles.blackout import black_out, instant, parts_of, plain, plan
 from oracles.outage_homes import random_home, told
 
-from dispatch.backup.outage import play, span_of
+from dispatch.outages.outage import play, span_of
 
 OUTAGES = 200
 

@@ -116,7 +116,7 @@ class GeneratorFit:
 def generator_fit(case: Case) -> GeneratorFit | None:
     """Compare the generator with what load and charger may draw from it; None without one that may feed the system.
 
-    The times and litres of :mod:`dispatch.backup.recharge` and of outages are those with the input so limited.
+    The times and litres of :mod:`dispatch.outages.recharge` and of outages are those with the input so limited.
     """
     fuelled, limits = generator_of(case), case.limits
     if fuelled is None:

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
-from dispatch.backup.island import DUST_LITRES
-from dispatch.backup.level import DUST_KWH
-from dispatch.backup.overload import DUST_KW
+from dispatch.outages.island import DUST_LITRES
+from dispatch.outages.level import DUST_KWH
+from dispatch.outages.overload import DUST_KW
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats
-    from dispatch.backup.island import Island, Moves, State, Stretch
-    from dispatch.backup.ranks import Ranked
+    from dispatch.outages.island import Island, Moves, State, Stretch
+    from dispatch.outages.ranks import Ranked
 
 
 def after_hours(hours: float) -> pd.Timedelta:

@@ -8,15 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import numpy as np
 from pydantic import ConfigDict, Field
 
-from dispatch.errors import ScenarioError
-from dispatch.scenario.fields import (  # noqa: TC001 - pydantic reads them
-    ClockEnd,
-    ClockTime,
-    Moment,
-    Percent,
-    Switch,
-)
-from dispatch.settings.card import (
+from dispatch.cards.card import (
     EVENT_DAYS,
     EVERY_DAY,
     Card,
@@ -27,6 +19,14 @@ from dispatch.settings.card import (
     Raise,
     Window,
 )
+from dispatch.errors import ScenarioError
+from dispatch.scenario.fields import (  # noqa: TC001 - pydantic reads them
+    ClockEnd,
+    ClockTime,
+    Moment,
+    Percent,
+    Switch,
+)
 from tariffs.reading.clock import MINUTES_PER_DAY, clock_text, minutes_of
 from tariffs.reading.models import Frozen, Text, validated
 from tariffs.reading.refusals import problem_report
@@ -36,8 +36,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
+    from dispatch.cards.space import Space
     from dispatch.case.case import Case
-    from dispatch.settings.space import Space
 
 
 _LEVEL_TOLERANCE = 1e-6

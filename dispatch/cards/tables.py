@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dispatch.cards.raises import during
 from dispatch.rules.walk import Orders
-from dispatch.settings.raises import during
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dispatch.arrays import Flags, Floats
+    from dispatch.cards.card import Card, DayPlan, Raise, Window
+    from dispatch.cards.space import Space
     from dispatch.case.case import Case
-    from dispatch.settings.card import Card, DayPlan, Raise, Window
-    from dispatch.settings.space import Space
 
 
 @dataclass(frozen=True)

@@ -14,11 +14,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from oracles.blackout import black_out, instant, parts_of, plain, plan
 
-from dispatch.backup.generator import generator_fit
-from dispatch.backup.hours import backup_hours
-from dispatch.backup.outage import Span, play, span_of
 from dispatch.errors import ScenarioError
 from dispatch.exports.outages import outage_document
+from dispatch.outages.generator import generator_fit
+from dispatch.outages.hours import backup_hours
+from dispatch.outages.outage import Span, play, span_of
 
 if TYPE_CHECKING:
     from homes.drafts import Draft

@@ -1,6 +1,6 @@
 """How long the battery takes to fill again, by the one law of its level.
 
-The level is followed through the data's own steps (:mod:`dispatch.backup.level`: the charging limits, a straight line
+The level is followed through the data's own steps (:mod:`dispatch.outages.level`: the charging limits, a straight line
 until the taper binds, an exponential from there on), beside the load of those steps. Sources:
 
 ===============  ============================================================================================
@@ -23,8 +23,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from dispatch.backup.generator import FULL_FRACTION, Fuelled, generator_of
-from dispatch.backup.level import DUST_KWH, Course, next_line, offer
+from dispatch.outages.generator import FULL_FRACTION, Fuelled, generator_of
+from dispatch.outages.level import DUST_KWH, Course, next_line, offer
 
 if TYPE_CHECKING:
     import pandas as pd

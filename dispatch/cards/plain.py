@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from dispatch.cards.card import Card, ChargeWindow, DayPlan, DischargeWindow, Window
 from dispatch.case.cheap_hours import hours_to_full
-from dispatch.settings.card import Card, ChargeWindow, DayPlan, DischargeWindow, Window
 from tariffs.reading.clock import MINUTES_PER_DAY
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dispatch.arrays import Flags, Floats
+    from dispatch.cards.space import Space
     from dispatch.case.case import Case
-    from dispatch.settings.space import Space
 
 
 W = TypeVar("W", bound=Window)
