@@ -116,6 +116,7 @@ def test_a_picked_date_shows_that_day(opened: tuple[Page, list[str]]) -> None:
         if page.locator("#day-details").get_attribute("open") is None:
             page.locator("#day-details summary").click()
         rows = page.locator("#day-table tbody tr")
+        rows.nth(len(day) - 1).wait_for(state="attached")  # opening tells the page in its own time
         assert rows.count() == len(day)
         level = rows.nth(7).locator("td").nth(8).inner_text()
         assert level == format_number(round(float(day["stored_kwh"].iloc[7]), 3), 2)

@@ -315,7 +315,7 @@ discharge = [{ from = "18:00", to = "21:00" }]
         ('to = "21:00"', 'to = "21:15"', ("21:15", "step")),
         ('"18:00"', '"six"', ("not a clock time", "got 'six'", "such as '18:00'")),
         ("to_percent = 80", "to_percent = 20", ("to_percent", "20 %", "reserve", "choose a level between")),
-        ("reserve_percent = 40", "reserve_percent = 20", ("20 %", "the scenario's reserve 30 %")),
+        ("reserve_percent = 40", "reserve_percent = 0", ("0 %", "reserve_percent")),
         ("reserve_percent = 40", "reserve_percent = 45", ("45 %", "multiple", "write")),
         ("to_percent = 80", "to_percent = 120", ("to_percent", "at most 100")),
         (
