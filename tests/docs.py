@@ -318,6 +318,9 @@ RUNS: dict[str, Sequence[str]] = {
     "care": ("scenarios/cinder-flat",),
     "tariffs": (ALDER, f"{ALDER}/tariff-demand.toml"),
     "bill": (f"{ALDER}/tariff-demand.toml", f"{ALDER}/series.csv", "--import", "load_kw"),
+    "size": ("scenarios/cinder-flat", "--panels", "1,1.5"),
+    "fleet": ("scenarios", "--workers", "0"),
+    "years": ("scenarios/quay-loft", "--drawn", "1", "--as-set-only"),
 }
 
 
