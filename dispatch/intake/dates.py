@@ -122,11 +122,6 @@ def first_of_range(cell: str) -> str:
     return _split_range(cell)[0].strip()
 
 
-def last_of_range(cell: str) -> str:
-    """Return the part of a cell behind its dash: where a reading ends."""
-    return _split_range(cell)[-1].strip()
-
-
 @dataclass(frozen=True)
 class Moments:
     """Times as written.

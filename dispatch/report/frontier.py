@@ -143,13 +143,6 @@ def _level_words(found: Frontier, level: Level) -> str:
     return hours if found.measure == "hours" else f"{format_number(level.amount, 1)} % of nominal, {hours}"
 
 
-def _slope(found: Frontier, low: Level, high: Level) -> str:
-    hours = high.carried_hours - low.carried_hours
-    if hours <= 1e-9:
-        return "nothing that can be told"
-    return format_money((high.plan.bill_and_wear - low.plan.bill_and_wear) / hours, found.case.currency)
-
-
 def _price(found: Frontier, price: Price) -> str:
     currency = found.case.currency
     low, high = format_money(price.low, currency), format_money(price.high, currency)
