@@ -4,6 +4,7 @@ Nothing here uses the effective prices of `tariffs.prices`; the two share only w
 what is measured.
 """
 
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from decimal import Context, Decimal, localcontext
 
@@ -12,15 +13,25 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from tariffs.billing.items import item_lines
-from tariffs.billing.lines import ZERO, BillLine, PeriodBill, money, quantized, ratio, text
+from tariffs.billing.lines import (
+    ZERO,
+    BillLine,
+    PeriodBill,
+    Placed,
+    money,
+    quantized,
+    ratio,
+    shared,
+    text,
+)
 from tariffs.billing.tiers import Measured, billed_demand
 from tariffs.billing.usage import Floats, usage_by_part
 from tariffs.errors import TariffError
 from tariffs.periods.cells import block_cells
 from tariffs.periods.demand import demand_cells
-from tariffs.periods.layout import lay_out
-from tariffs.periods.parts import Part
-from tariffs.sheet.tariff import EVERYTHING, Adjustment, Rounding, Tariff
+from tariffs.periods.layout import Layout, lay_out
+from tariffs.periods.runs import Run, turns
+from tariffs.sheet.tariff import EVERYTHING, Adjustment, Tariff
 from tariffs.sheet.usage import Minimum
 
 __all__ = ["Bill", "BillLine", "PeriodBill", "bill"]
@@ -123,15 +134,14 @@ def _energy(tariff: Tariff, name: str, values: ArrayLike, count: int) -> Floats:
 
 def _period_bill(measured: Measured, index: int) -> PeriodBill:
     layout = measured.layout
-    numbers = [at for at, part in enumerate(layout.parts) if part.period == index]
-    lines = [line for at in numbers for line in _part_lines(measured, at)]
+    lines = [placed.line for placed in _period_lines(measured, index)]
     exact = sum((line.amount for line in lines), ZERO)
     total = quantized(sum((line.billed_amount for line in lines), ZERO), layout.tariff.rounding)
-    first, last = layout.parts[numbers[0]].steps.start, layout.parts[numbers[-1]].steps.stop - 1
+    steps = layout.steps_of(index)
     return PeriodBill(
         name=layout.periods[index].name,
-        start=layout.dates[layout.date[first]],
-        end=layout.dates[layout.date[last]],
+        start=layout.dates[layout.date[steps.start]],
+        end=layout.dates[layout.date[steps.stop - 1]],
         lines=tuple(lines),
         total_unrounded=exact,
         rounding=total - exact,
@@ -139,44 +149,56 @@ def _period_bill(measured: Measured, index: int) -> PeriodBill:
     )
 
 
-def _part_lines(measured: Measured, number: int) -> list[BillLine]:
-    """Return the lines of one part, exact and as billed side by side."""
+def _period_lines(measured: Measured, index: int) -> list[Placed]:
+    """Return the lines of one period, exact and as billed side by side."""
     layout = measured.layout
-    part, rounding = layout.parts[number], layout.tariff.rounding
-    lines = item_lines(measured, number)
+    rounding = layout.tariff.rounding
+    lines = item_lines(measured, index)
     if rounding.per == "line":
-        lines = [replace(line, billed_amount=quantized(line.amount, rounding)) for line in lines]
-    for item in layout.sheet(part.version).sequence:
-        if isinstance(item, Adjustment):
-            lines.append(_adjusted(item, lines, rounding, layout.tariff.currency))
+        lines = [_billed(placed, quantized(placed.line.amount, rounding)) for placed in lines]
+    for turn in turns(layout, index):
+        if isinstance(turn.item, Adjustment):
+            lines.append(_adjusted(layout, turn.item, turn.run, lines))
         else:
-            lines += _topped_up(item, part, lines, rounding)
+            lines += _topped_up(layout, turn.item, turn.run, lines)
     return lines
 
 
-def _adjusted(item: Adjustment, lines: list[BillLine], rounding: Rounding, currency: str) -> BillLine:
-    base = [line for line in lines if _in_base(line, item.applies_to, item.not_to)]
+def _billed(placed: Placed, amount: Decimal) -> Placed:
+    return replace(placed, line=replace(placed.line, billed_amount=amount))
+
+
+def _adjusted(layout: Layout, item: Adjustment, run: Run, lines: list[Placed]) -> Placed:
+    rounding = layout.tariff.rounding
+    counted = [placed for placed in lines if _in_base(placed.line, item.applies_to, item.not_to)]
+    base, billed_base = _owed(counted, run.parts)
     rate = item.percent / 100
-    exact = rate * sum((line.amount for line in base), ZERO)
-    billed_base = sum((line.billed_amount for line in base), ZERO)
+    exact = rate * base
     billed = quantized(rate * billed_base, rounding) if rounding.per == "line" else exact
     label = f"{item.name} {item.percent:+f}%"
-    return BillLine(label, "adjustment", billed_base, currency, rate, exact, billed, item.name)
+    line = BillLine(label, "adjustment", billed_base, layout.tariff.currency, rate, exact, billed, item.name)
+    return Placed(line, {part: rate * _owed(counted, (part,))[0] for part in run.parts})
 
 
-def _topped_up(item: Minimum, part: Part, lines: list[BillLine], rounding: Rounding) -> list[BillLine]:
+def _topped_up(layout: Layout, item: Minimum, run: Run, lines: list[Placed]) -> list[Placed]:
+    rounding = layout.tariff.rounding
     per_day, per_month = item.per_day or ZERO, item.per_month or ZERO
-    least = per_day * ratio(part.days) + per_month * ratio(part.months)
+    least = per_day * ratio(run.days) + per_month * ratio(run.months)
     wanted = () if EVERYTHING in item.applies_to else item.applies_to
-    base = [line for line in lines if _in_base(line, wanted, ())]
-    exact = max(least - sum((line.amount for line in base), ZERO), ZERO)
-    billed = max(least - sum((line.billed_amount for line in base), ZERO), ZERO)
+    base, billed_base = _owed([placed for placed in lines if _in_base(placed.line, wanted, ())], run.parts)
+    exact, billed = max(least - base, ZERO), max(least - billed_base, ZERO)
     if rounding.per == "line":
         billed = quantized(billed, rounding)
     if not exact and not billed:
         return []
     line = money(f"{item.name}: top-up to {text(least, 4)}", ("minimum", item.name), exact)
-    return [replace(line, billed_amount=billed)]
+    return [shared(replace(line, billed_amount=billed), {at: layout.parts[at].days for at in run.parts})]
+
+
+def _owed(lines: Iterable[Placed], parts: Collection[int]) -> tuple[Decimal, Decimal]:
+    """Add up the exact and the billed amounts that parts of a period owe."""
+    amounts = [placed.owed(parts) for placed in lines]
+    return sum((exact for exact, _ in amounts), ZERO), sum((billed for _, billed in amounts), ZERO)
 
 
 def _in_base(line: BillLine, wanted: tuple[str, ...], barred: tuple[str, ...]) -> bool:

@@ -1,54 +1,54 @@
-"""The lines of one part of a bill before adjustments."""
+"""The lines of one bill before adjustments."""
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from decimal import Decimal
+from fractions import Fraction
 
 import numpy as np
 
-from tariffs.billing.lines import ZERO, BillLine, exact_sum, priced, ratio
-from tariffs.billing.tiers import Measured, block_lines, days_note, demand_lines, loss_note
-from tariffs.billing.usage import Key, Usage
-from tariffs.periods.cells import charge_quantities, credit_quantity
-from tariffs.periods.layout import Layout
-from tariffs.periods.parts import Part
+from tariffs.billing.gather import Piece, gathered
+from tariffs.billing.lines import ZERO, BillLine, Placed, exact_sum, ratio, text
+from tariffs.billing.tiers import Measured, block_lines, demand_lines, loss_note
+from tariffs.billing.usage import Key
+from tariffs.periods.cells import charge_quantities, month_days
+from tariffs.periods.runs import named
 from tariffs.sheet.fields import in_season
-from tariffs.sheet.tariff import HOURLY_LINE, Sheet, export_line
+from tariffs.sheet.tariff import HOURLY_EXPORT_LINE, HOURLY_LINE, Sheet, export_line
 
 _ONE = Decimal(1)
 
 
-def item_lines(measured: Measured, number: int) -> list[BillLine]:
-    """Return all lines of a part that adjustments may refer to, in the order of the bill."""
-    layout = measured.layout
-    part = layout.parts[number]
-    sheet, usage = layout.sheet(part.version), measured.usage[number]
+def item_lines(measured: Measured, period: int) -> list[Placed]:
+    """Return all lines of a period that adjustments may refer to, in the order of the bill."""
     return [
-        *_energy(layout, part, usage),
-        *_hourly(measured, part, "energy"),
-        *_adders(measured, part),
-        *(
-            line
-            for cell in measured.blocks
-            if cell.part == number
-            for line in block_lines(measured, part, cell)
-        ),
-        *_riders(layout, part, usage),
-        *_export(layout, part, usage),
-        *_hourly(measured, part, "export"),
-        *usage.lines,
-        *(
-            line
-            for at, cell in enumerate(measured.demand)
-            for line in demand_lines(measured, number, at, cell)
-        ),
-        *_charges(layout, part, sheet),
-        *_credits(layout, part, sheet),
+        *gathered(_energy(measured, period)),
+        *_hourly(measured, period, "energy"),
+        *gathered(_adders(measured, period)),
+        *block_lines(measured, period),
+        *gathered(_riders(measured, period)),
+        *gathered(_export(measured, period)),
+        *_hourly(measured, period, "export"),
+        *_netting(measured, period),
+        *demand_lines(measured, period),
+        *_charges(measured, period),
+        *_credits(measured, period),
     ]
 
 
+def _sheets(measured: Measured, period: int) -> Iterator[tuple[int, Sheet]]:
+    """Yield the period's parts with the sheet in force in each."""
+    layout = measured.layout
+    for at in layout.parts_of(period):
+        yield at, layout.sheet(layout.parts[at].version)
+
+
+def _bands(measured: Measured, period: int) -> list[str]:
+    return named(measured.layout, period, lambda sheet: sheet.bands)
+
+
 def _by_price(
-    kwh: Mapping[Key, Decimal], name: str, price_of: Mapping[str, Decimal]
+    kwh: dict[Key, Decimal], name: str, price_of: dict[str, Decimal]
 ) -> list[tuple[Decimal, list[str], Decimal]]:
     """Gather a band's energy by price: (price, seasons, kWh)."""
     found: dict[Decimal, list[str]] = {}
@@ -61,32 +61,35 @@ def _by_price(
     ]
 
 
-def _energy(layout: Layout, part: Part, usage: Usage) -> Iterator[BillLine]:
-    sheet = layout.sheet(part.version)
-    for name, band in sheet.bands.items():
-        if band.import_price_per_kwh is None:
-            continue
-        factor = sheet.loss_factor("energy", name)
-        prices = {season: band.import_price(season) for season in sheet.season_names}
-        groups = _by_price(usage.billed, name, prices)
-        for price, seasons, kwh in groups:
-            if kwh:
+def _energy(measured: Measured, period: int) -> Iterator[Piece]:
+    for name in _bands(measured, period):
+        for at, sheet in _sheets(measured, period):
+            band = sheet.bands.get(name)
+            if band is None or band.import_price_per_kwh is None:
+                continue
+            factor = sheet.loss_factor("energy", name)
+            prices = {season: band.import_price(season) for season in sheet.season_names}
+            groups = _by_price(measured.usage[at].billed, name, prices)
+            for price, seasons, kwh in groups:
                 label = name + (f", {' and '.join(seasons)}" if len(groups) > 1 else "") + loss_note(factor)
-                yield priced(label, ("energy", name), kwh * factor, price)
+                yield Piece(label, ("energy", name), at, kwh * factor, price)
 
 
-def _export(layout: Layout, part: Part, usage: Usage) -> Iterator[BillLine]:
-    sheet = layout.sheet(part.version)
-    for name, band in sheet.bands.items():
-        prices = {season: -band.export_price(season) for season in sheet.season_names}
-        groups = _by_price(usage.sold, name, prices)
-        for price, seasons, kwh in groups:
-            if kwh and price:
-                label = export_line(name) + (f", {' and '.join(seasons)}" if len(groups) > 1 else "")
-                yield priced(label, ("export", export_line(name)), kwh, price)
+def _export(measured: Measured, period: int) -> Iterator[Piece]:
+    for name in _bands(measured, period):
+        for at, sheet in _sheets(measured, period):
+            band = sheet.bands.get(name)
+            if band is None:
+                continue
+            prices = {season: -band.export_price(season) for season in sheet.season_names}
+            groups = _by_price(measured.usage[at].sold, name, prices)
+            for price, seasons, kwh in groups:
+                if price:
+                    label = export_line(name) + (f", {' and '.join(seasons)}" if len(groups) > 1 else "")
+                    yield Piece(label, ("export", export_line(name)), at, kwh, price)
 
 
-def _hourly(measured: Measured, part: Part, kind: str) -> Iterator[BillLine]:
+def _hourly(measured: Measured, period: int, kind: str) -> Iterator[Placed]:
     """Price energy by the series: the sum of step by step, and its mean price beside it."""
     layout = measured.layout
     series, row = layout.tariff.series, layout.price_row
@@ -96,57 +99,97 @@ def _hourly(measured: Measured, part: Part, kind: str) -> Iterator[BillLine]:
     energy = measured.bought if kind == "energy" else measured.sold
     if prices is None:
         return
-    own = energy[part.steps]
-    kwh = exact_sum(own)
-    if not kwh:
-        return
-    value = Decimal(repr(math.fsum((own * prices[row[part.steps]]).tolist())))
-    factor = layout.sheet(part.version).loss_factor("energy", HOURLY_LINE) if kind == "energy" else -_ONE
-    label = HOURLY_LINE + (loss_note(factor) if kind == "energy" else ", export")
-    amount = value * factor
-    quantity = kwh * abs(factor)
-    yield BillLine(label, kind, quantity, "kWh", amount / quantity, amount, amount, HOURLY_LINE)
-
-
-def _adders(measured: Measured, part: Part) -> Iterator[BillLine]:
-    layout = measured.layout
-    sheet = layout.sheet(part.version)
-    for adder in layout.adders:  # the steps of another version's lie in no part of this one
-        low, high = np.searchsorted(adder.steps, [part.steps.start, part.steps.stop]).tolist()
-        kwh = exact_sum(measured.bought[adder.steps[low:high]])
+    name = HOURLY_LINE if kind == "energy" else HOURLY_EXPORT_LINE
+    found: dict[Decimal, dict[int, tuple[Decimal, Decimal]]] = {}
+    for at, sheet in _sheets(measured, period):
+        steps = layout.parts[at].steps
+        own = energy[steps]
+        kwh = exact_sum(own)
         if kwh:
+            value = Decimal(repr(math.fsum((own * prices[row[steps]]).tolist())))
+            factor = sheet.loss_factor("energy", HOURLY_LINE) if kind == "energy" else -_ONE
+            found.setdefault(factor, {})[at] = kwh * abs(factor), value * factor
+    for factor, parts in found.items():
+        quantity = sum((kwh for kwh, _ in parts.values()), ZERO)
+        amounts = {at: amount for at, (_, amount) in parts.items()}
+        amount = sum(amounts.values(), ZERO)
+        label = name + (loss_note(factor) if kind == "energy" else "")
+        yield Placed(BillLine(label, kind, quantity, "kWh", amount / quantity, amount, amount, name), amounts)
+
+
+def _adders(measured: Measured, period: int) -> Iterator[Piece]:
+    layout = measured.layout
+    for adder in layout.adders:
+        for at, sheet in _sheets(measured, period):
+            if layout.parts[at].version != adder.version:
+                continue
+            steps = layout.parts[at].steps
+            low, high = np.searchsorted(adder.steps, [steps.start, steps.stop]).tolist()
             factor = sheet.loss_factor("energy", adder.name)
+            kwh = exact_sum(measured.bought[adder.steps[low:high]])
             label = adder.name + loss_note(factor)
-            yield priced(label, ("energy", adder.name), kwh * factor, adder.price_per_kwh)
+            yield Piece(label, ("energy", adder.name), at, kwh * factor, adder.price_per_kwh)
 
 
-def _riders(layout: Layout, part: Part, usage: Usage) -> Iterator[BillLine]:
-    sheet = layout.sheet(part.version)
-    for rider in sheet.riders:
-        kwh = usage.sold if rider.of == "export" else usage.billed if rider.netted else usage.bought
-        factor = sheet.loss_factor("riders", rider.name) if rider.of == "import" else _ONE
-        found: dict[Decimal, Decimal] = {}
-        for (band, season), amount in kwh.items():
-            if not rider.bands or band in rider.bands:
-                price = in_season(rider.price_per_kwh, season)
-                found[price] = found.get(price, ZERO) + amount
-        for price, amount in found.items():
-            if amount:
+def _riders(measured: Measured, period: int) -> Iterator[Piece]:
+    for name in named(measured.layout, period, lambda sheet: [rider.name for rider in sheet.riders]):
+        for at, sheet in _sheets(measured, period):
+            usage = measured.usage[at]
+            for rider in (one for one in sheet.riders if one.name == name):
+                kwh = usage.sold if rider.of == "export" else usage.billed if rider.netted else usage.bought
+                factor = sheet.loss_factor("riders", rider.name) if rider.of == "import" else _ONE
                 label = rider.name + loss_note(factor)
-                yield priced(label, ("riders", rider.name), amount * factor, price)
+                for (band, season), amount in kwh.items():
+                    if not rider.bands or band in rider.bands:
+                        price = in_season(rider.price_per_kwh, season)
+                        yield Piece(label, ("riders", rider.name), at, amount * factor, price)
 
 
-def _charges(layout: Layout, part: Part, sheet: Sheet) -> Iterator[BillLine]:
-    for charge in sheet.charges:
-        prices = {"day": charge.per_day, "month": charge.per_month}
-        for unit, quantity in charge_quantities(layout, part, charge).items():
-            label = charge.name + (days_note(layout, part, quantity, part.days) if unit == "month" else "")
-            yield priced(label, ("charges", charge.name), ratio(quantity), prices[unit] or ZERO, unit)
+def _netting(measured: Measured, period: int) -> Iterator[Placed]:
+    for at, _ in _sheets(measured, period):
+        for line in measured.usage[at].lines:
+            yield Placed(line, {at: line.amount})
 
 
-def _credits(layout: Layout, part: Part, sheet: Sheet) -> Iterator[BillLine]:
-    for credit in sheet.credits:
-        quantity = credit_quantity(layout, part, credit)
-        if quantity:
-            label = credit.name + days_note(layout, part, quantity, part.days)
-            yield priced(label, ("credits", credit.name), ratio(quantity), credit.per_month, "month")
+def _charges(measured: Measured, period: int) -> Iterator[Placed]:
+    layout = measured.layout
+    for name in named(layout, period, lambda sheet: [charge.name for charge in sheet.charges]):
+        pieces = []
+        months: tuple[int, ...] = ()
+        for at, sheet in _sheets(measured, period):
+            for charge in (one for one in sheet.charges if one.name == name):
+                months = charge.months
+                prices = {"day": charge.per_day, "month": charge.per_month}
+                for unit, quantity in charge_quantities(layout, layout.parts[at], charge).items():
+                    price = prices[unit] or ZERO
+                    pieces.append(Piece(name, ("charges", name), at, ratio(quantity), price, unit))
+        yield from _monthly(measured, pieces, months)
+
+
+def _credits(measured: Measured, period: int) -> Iterator[Placed]:
+    layout = measured.layout
+    for name in named(layout, period, lambda sheet: [credit.name for credit in sheet.credits]):
+        pieces = []
+        months: tuple[int, ...] = ()
+        for at, sheet in _sheets(measured, period):
+            for credit in (one for one in sheet.credits if one.name == name):
+                months = credit.months
+                quantity = month_days(layout, layout.parts[at], credit.months)[0]
+                pieces.append(Piece(name, ("credits", name), at, ratio(quantity), credit.per_month, "month"))
+        yield from _monthly(measured, pieces, months)
+
+
+def _monthly(measured: Measured, pieces: list[Piece], months: tuple[int, ...]) -> Iterator[Placed]:
+    """Gather amounts by the day and by the month; what is not for whole months says for which days it is."""
+    layout = measured.layout
+
+    def note(same: list[Piece]) -> str:
+        if same[0].unit != "month":
+            return ""
+        found = [month_days(layout, layout.parts[piece.part], months) for piece in same]
+        owed = sum((one[0] for one in found), Fraction(0))
+        if owed.denominator == 1:
+            return ""
+        return f" ({text(sum((one[1] for one in found), Fraction(0)))} of {text(found[0][2])} days)"
+
+    yield from gathered(pieces, note)

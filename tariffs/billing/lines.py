@@ -2,6 +2,7 @@
 
 import datetime as dt
 import math
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal, InvalidOperation
 from fractions import Fraction
@@ -85,6 +86,34 @@ def money(label: str, tags: tuple[str, str], amount: Decimal) -> BillLine:
     """Return a line that is an amount by itself."""
     kind, name = tags
     return BillLine(label, kind, None, "", None, amount, amount, name)
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A line, and what of its exact amount each part of the period owes.
+
+    Attributes
+    ----------
+    line : BillLine
+    amounts : dict of int to Decimal
+        By the part's index in the layout; percentages that change in mid-period are taken of these.
+    """
+
+    line: BillLine
+    amounts: Mapping[int, Decimal]
+
+    def owed(self, parts: Collection[int]) -> tuple[Decimal, Decimal]:
+        """Return the exact and the billed amount that some parts owe."""
+        if all(part in parts for part in self.amounts):
+            return self.line.amount, self.line.billed_amount
+        own = sum((amount for part, amount in self.amounts.items() if part in parts), ZERO)
+        return own, own * self.line.billed_amount / self.line.amount if self.line.amount else ZERO
+
+
+def shared(line: BillLine, shares: Mapping[int, Fraction]) -> Placed:
+    """Share a line out over parts in proportion, by days as a rule."""
+    whole = sum(shares.values(), Fraction(0))
+    return Placed(line, {part: line.amount * ratio(share / whole) for part, share in shares.items()})
 
 
 def exact(value: float) -> Decimal:

@@ -7,7 +7,7 @@ from decimal import Context, Decimal, localcontext
 from itertools import takewhile
 from typing import TYPE_CHECKING
 
-from tariffs.sheet.tariff import HOURLY_LINE
+from tariffs.sheet.tariff import HOURLY_EXPORT_LINE, HOURLY_LINE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 _ORDER = ("energy", "riders", "export", "netting", "demand", "charges", "credits", "minimum", "adjustment")
 _PART_OF_PERIOD = re.compile(r" \([\d.]+ of \d+ days\)")
+_MEAN_PRICES = (HOURLY_LINE, HOURLY_EXPORT_LINE)
 _EXACT = Context(prec=40)
 _ZERO = Decimal(0)
 
@@ -30,7 +31,7 @@ def summed_lines(bill: Bill) -> tuple[BillLine, ...]:
     groups: dict[tuple[object, ...], list[BillLine]] = {}
     for period in bill.periods:
         for line in period.lines:
-            price = None if line.name == HOURLY_LINE else line.unit_price
+            price = None if line.name in _MEAN_PRICES else line.unit_price
             groups.setdefault((line.kind, line.name, line.unit, price), []).append(line)
     names = list(dict.fromkeys((kind, name) for kind, name, *_ in groups))
 
@@ -54,7 +55,7 @@ def _sum(lines: Sequence[BillLine]) -> BillLine:
     amount = sum((line.amount for line in lines), _ZERO)
     quantity = None if first.quantity is None else sum((line.quantity or _ZERO for line in lines), _ZERO)
     price = first.unit_price
-    if first.name == HOURLY_LINE and quantity:
+    if first.name in _MEAN_PRICES and quantity:
         price = abs(amount / quantity)
     billed = sum((line.billed_amount for line in lines), _ZERO)
     return type(first)(_label(lines), first.kind, quantity, first.unit, price, amount, billed, first.name)

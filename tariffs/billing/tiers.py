@@ -5,14 +5,15 @@ from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
-from tariffs.billing.lines import ZERO, BillLine, exact, money, priced, ratio, text
+from tariffs.billing.lines import ZERO, BillLine, Placed, exact, money, priced, ratio, shared, text
 from tariffs.billing.usage import Floats, Usage
 from tariffs.periods.cells import BlockCell
-from tariffs.periods.demand import DemandCell
+from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
 from tariffs.periods.parts import Part
+from tariffs.periods.runs import Run
 from tariffs.sheet.fields import in_season
-from tariffs.sheet.usage import BlockStep, Demand
+from tariffs.sheet.usage import BlockStep, DemandStep
 
 _RESOLUTION = Decimal("0.0005")  # which class an amount falls in is decided to half a Wh, or half a W
 _ONE = Decimal(1)
@@ -45,7 +46,7 @@ def billed_demand(cells: Sequence[DemandCell], bought: Floats) -> list[Decimal]:
     return found
 
 
-def days_note(layout: Layout, part: Part, months: Fraction, days: Fraction) -> str:
+def days_note(layout: Layout, part: Part | Run, months: Fraction, days: Fraction) -> str:
     """Say which share of a period an amount is for, where it is not for whole months."""
     if months.denominator == 1:
         return ""
@@ -68,17 +69,23 @@ class _Filling:
     note: str
 
 
-def block_lines(measured: Measured, part: Part, cell: BlockCell) -> Iterator[BillLine]:
+def block_lines(measured: Measured, period: int) -> Iterator[Placed]:
+    """Return the lines of the blocks tables of a period, in the order of the file."""
+    for cell in measured.blocks:
+        if cell.run.period == period:
+            for line in _cell_lines(measured, cell):
+                yield shared(line, cell.shares)
+
+
+def _cell_lines(measured: Measured, cell: BlockCell) -> Iterator[BillLine]:
     """Return the lines of one blocks table: one per block that holds energy."""
-    layout, blocks, usage = measured.layout, cell.blocks, measured.usage[cell.part]
+    layout, blocks, run = measured.layout, cell.blocks, cell.run
     export = blocks.of == "export"
-    kwh_by = usage.sold if export else usage.billed
-    kwh = sum(
-        (amount for key, amount in kwh_by.items() if key[0] in cell.bands and key[1] in cell.seasons), ZERO
-    )
-    losses = _ONE if export else layout.sheet(part.version).loss_factor("energy", blocks.name)
-    hours_of = _ONE if blocks.demand is None else _kw_of(measured, part.period, blocks.demand)
-    note = days_note(layout, part, cell.months, cell.days) if blocks.limits_for_days is None else ""
+    kwh = sum((_counted(measured.usage[part], cell) for part in run.parts), ZERO)
+    sheet = layout.sheet(layout.parts[run.parts[0]].version)
+    losses = _ONE if export else sheet.loss_factor("energy", blocks.name)
+    hours_of = _ONE if blocks.demand is None else _kw_of(measured, run.period, blocks.demand)
+    note = days_note(layout, run, cell.months, cell.days) if blocks.limits_for_days is None else ""
     filling = _Filling(
         limits=ratio(cell.limits) * hours_of,
         losses=losses,
@@ -96,6 +103,13 @@ def block_lines(measured: Measured, part: Part, cell: BlockCell) -> Iterator[Bil
         months, price = ratio(cell.months), filling.sign * step.fixed_per_month
         yield priced(f"{blocks.name}: fixed, {held}{note}", filling.tags, months, price, "month")
     yield from _filled(f"{blocks.name}, {held}: ", kwh, step.prices, filling)
+
+
+def _counted(usage: Usage, cell: BlockCell) -> Decimal:
+    """Return the energy of a part that a blocks table counts."""
+    kwh_by = usage.sold if cell.blocks.of == "export" else usage.billed
+    inside = (kwh for (band, season), kwh in kwh_by.items() if band in cell.bands and season in cell.seasons)
+    return sum(inside, ZERO)
 
 
 def _kw_of(measured: Measured, period: int, name: str) -> Decimal:
@@ -142,7 +156,7 @@ def _range_text(below: Decimal, upper: Decimal | None, unit: str) -> str:
 
 @dataclass(frozen=True)
 class _Owed:
-    """How much of a demand charge one season of a part owes, and how its lines read."""
+    """How much of a demand charge is owed at one price, and how its lines read."""
 
     label: str
     name: str
@@ -155,22 +169,59 @@ class _Owed:
         return priced(self.label + which, ("demand", self.name), kw * self.times, price, self.unit)
 
 
-def demand_lines(measured: Measured, number: int, at: int, cell: DemandCell) -> Iterator[BillLine]:
-    """Return the lines of one demand charge in one part, none if it owes nothing there."""
-    layout, kw = measured.layout, measured.billed_kw[at]
-    part = layout.parts[number]
-    for share in (share for share in cell.shares if share.part == number):
-        demand = next(one for one in layout.sheet(part.version).demand if one.name == cell.demand.name)
-        by_day = demand.per == "day"
-        note = "" if by_day else days_note(layout, part, share.months, share.days)
-        owed = _Owed(
-            label=_demand_label(measured, at, cell) + note,
-            name=demand.name,
-            times=ratio(share.days if by_day else share.months),
-            months=ratio(share.months),
-            unit="kW-day" if by_day else "kW" if share.months == 1 else "kW-month",
-        )
-        yield from _kw_lines(demand, share.season, kw, owed)
+def demand_lines(measured: Measured, period: int) -> Iterator[Placed]:
+    """Return the lines of the demand charges of a period; what has one price throughout is one line."""
+    for at, cell in enumerate(measured.demand):
+        if cell.period != period:
+            continue
+        prices: list[tuple[_KwPrice, list[Share]]] = []
+        for share in cell.shares:
+            own = _kw_price(measured.layout, cell, share)
+            same = next((shares for price, shares in prices if price == own), None)
+            if same is None:
+                prices.append((own, [share]))
+            else:
+                same.append(share)
+        for price, shares in prices:
+            by_part: dict[int, Fraction] = {}
+            for share in shares:
+                quantity = share.days if price.per == "day" else share.months
+                by_part[share.part] = by_part.get(share.part, Fraction(0)) + quantity
+            for line in _share_lines(measured, at, price, shares):
+                yield shared(line, by_part)
+
+
+@dataclass(frozen=True)
+class _KwPrice:
+    """What a kW costs: one price, or steps."""
+
+    per: str
+    price: Decimal | None
+    steps: tuple[DemandStep, ...]
+    whole_band: bool
+
+
+def _kw_price(layout: Layout, cell: DemandCell, share: Share) -> _KwPrice:
+    sheet = layout.sheet(layout.parts[share.part].version)
+    demand = next(one for one in sheet.demand if one.name == cell.demand.name)
+    price = None if demand.price_per_kw is None else in_season(demand.price_per_kw, share.season)
+    return _KwPrice(demand.per, price, demand.steps, demand.whole_band)
+
+
+def _share_lines(measured: Measured, at: int, price: _KwPrice, shares: Sequence[Share]) -> Iterator[BillLine]:
+    layout, cell = measured.layout, measured.demand[at]
+    months = sum((share.months for share in shares), Fraction(0))
+    days = sum((share.days for share in shares), Fraction(0))
+    by_day = price.per == "day"
+    note = "" if by_day else days_note(layout, layout.parts[shares[0].part], months, days)
+    owed = _Owed(
+        label=_demand_label(measured, at, cell) + note,
+        name=cell.demand.name,
+        times=ratio(days if by_day else months),
+        months=ratio(months),
+        unit="kW-day" if by_day else "kW" if months == 1 else "kW-month",
+    )
+    yield from _kw_lines(price, measured.billed_kw[at], owed)
 
 
 def _demand_label(measured: Measured, at: int, cell: DemandCell) -> str:
@@ -181,9 +232,9 @@ def _demand_label(measured: Measured, at: int, cell: DemandCell) -> str:
     return label
 
 
-def _kw_lines(demand: Demand, season: str, kw: Decimal, owed: _Owed) -> Iterator[BillLine]:
-    if demand.price_per_kw is not None:
-        yield owed.line("", kw, in_season(demand.price_per_kw, season))
+def _kw_lines(demand: _KwPrice, kw: Decimal, owed: _Owed) -> Iterator[BillLine]:
+    if demand.price is not None:
+        yield owed.line("", kw, demand.price)
         return
     if demand.whole_band:
         ends = [step for step in demand.steps if step.up_to_kw is None or kw <= step.up_to_kw + _RESOLUTION]

@@ -5,28 +5,47 @@ Billing and the program's terms both start from these, and share nothing after t
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
+from functools import partial
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tariffs.periods.layout import Layout
 from tariffs.periods.parts import Part
+from tariffs.periods.runs import Run, named, runs
 from tariffs.sheet.tariff import Charge, Credit, Sheet
 from tariffs.sheet.usage import Blocks
 
 Ints = NDArray[np.int64]
 
 
-def listed_months(layout: Layout, part: Part, months: Iterable[int]) -> Fraction:
-    """Return how many monthly amounts a part owes: all of its months, or those of a list that begin in it."""
+def month_days(
+    layout: Layout, part: Part | Run, months: Iterable[int]
+) -> tuple[Fraction, Fraction, Fraction]:
+    """Return how many monthly amounts a part owes, and for how many days of how many.
+
+    Without a list it owes all of its months. With one, each month listed that begins in the period is owed by the
+    days of it that the part covers, out of those of it that lie in the period.
+    """
+    period = layout.periods[part.period]
     wanted = set(months)
     if not wanted:
-        return part.months
-    return part.share * sum(month in wanted for month in layout.periods[part.period].months)
+        return part.months, part.days, Fraction(period.days)
+    owed = held = of = Fraction(0)
+    for first, end in period.listed(wanted):
+        days = Fraction((end - first).days)
+        own, covered = layout.days_between(part.steps, first, end), days
+        if layout.tariff.billing.part_periods == "whole":
+            covered = layout.days_between(layout.steps_of(part.period), first, end)
+        owed += own / covered if covered else part.share
+        held, of = held + own, of + days
+    return owed, held, of
 
 
-def charge_quantities(layout: Layout, part: Part, charge: Charge) -> dict[str, Fraction]:
+def charge_quantities(layout: Layout, part: Part | Run, charge: Charge) -> dict[str, Fraction]:
     """Return the days and months of a fixed charge that a part owes."""
     found: dict[str, Fraction] = {}
     wanted = set(charge.months) or set(range(1, 13))
@@ -34,16 +53,16 @@ def charge_quantities(layout: Layout, part: Part, charge: Charge) -> dict[str, F
     if charge.per_day is not None:
         found["day"] = sum((layout.date_days[at] for at in days), Fraction(0))
     if charge.per_month is not None:
-        found["month"] = listed_months(layout, part, charge.months)
+        found["month"] = month_days(layout, part, charge.months)[0]
     return {unit: quantity for unit, quantity in found.items() if quantity}
 
 
-def credit_quantity(layout: Layout, part: Part, credit: Credit) -> Fraction:
+def credit_quantity(layout: Layout, part: Part | Run, credit: Credit) -> Fraction:
     """Return how often a part sees a monthly credit."""
-    return listed_months(layout, part, credit.months)
+    return month_days(layout, part, credit.months)[0]
 
 
-def season_days(layout: Layout, part: Part) -> dict[str, Fraction]:
+def season_days(layout: Layout, part: Part | Run) -> dict[str, Fraction]:
     """Return the days of a part in each season, by name, in order of time."""
     found: dict[str, Fraction] = {}
     for at in layout.dates_of(part.steps):
@@ -54,12 +73,12 @@ def season_days(layout: Layout, part: Part) -> dict[str, Fraction]:
 
 @dataclass(frozen=True)
 class BlockCell:
-    """The energy one blocks table counts within one part.
+    """The energy one blocks table counts in a period, as long as the table stays the same.
 
     Attributes
     ----------
-    part : int
-        Index into the layout's parts.
+    run : Run
+        The parts of the period over which it does.
     blocks : Blocks
     seasons, bands : frozenset of str
         Which energy counts.
@@ -69,47 +88,69 @@ class BlockCell:
         What limits in kWh, or in hours of the demand, are multiplied by.
     months : Fraction
         What monthly amounts are multiplied by.
+    shares : dict of int to Fraction
+        How much of its money each part owes: by days.
     """
 
-    part: int
+    run: Run
     blocks: Blocks
     seasons: frozenset[str]
     bands: frozenset[str]
     days: Fraction
     limits: Fraction
     months: Fraction
+    shares: dict[int, Fraction]
 
 
 def block_cells(layout: Layout) -> list[BlockCell]:
-    """Return every blocks table of every part in which it holds, in order of time."""
-    return [
-        cell
-        for number, part in enumerate(layout.parts)
-        for blocks in layout.sheet(part.version).blocks
-        if (cell := _block_cell(layout, number, part, blocks)) is not None
-    ]
+    """Return every blocks table of every period in which it holds, in order of time."""
+    found = []
+    for period in range(len(layout.periods)):
+        for name in named(layout, period, lambda sheet: [blocks.name for blocks in sheet.blocks]):
+            for (blocks, bands, _), run in runs(layout, period, partial(_entry, name=name)):
+                cell = _block_cell(layout, run, blocks, bands)
+                if cell is not None:
+                    found.append(cell)
+    return found
 
 
-def _block_cell(layout: Layout, number: int, part: Part, blocks: Blocks) -> BlockCell | None:
-    days = season_days(layout, part)
-    seasons = frozenset(name for name in days if not blocks.seasons or name in blocks.seasons)
+def _entry(sheet: Sheet, name: str) -> tuple[Blocks, frozenset[str], Decimal] | None:
+    """Return everything of a sheet that blocks of this name depend on."""
+    for blocks in sheet.blocks:
+        if blocks.name == name:
+            bands = frozenset(blocks.bands or sheet.band_names)
+            return blocks, bands, sheet.loss_factor("energy", name)
+    return None
+
+
+def _block_cell(layout: Layout, run: Run, blocks: Blocks, bands: frozenset[str]) -> BlockCell | None:
+    by_part = {
+        at: {
+            name: days
+            for name, days in season_days(layout, layout.parts[at]).items()
+            if not blocks.seasons or name in blocks.seasons
+        }
+        for at in run.parts
+    }
+    seasons = frozenset(name for days in by_part.values() for name in days)
     if not seasons:
         return None
-    held = sum((days[name] for name in seasons), Fraction(0))
-    months = part.months * held / part.days
+    own = {at: sum(days.values(), Fraction(0)) for at, days in by_part.items()}
+    held = sum(own.values(), Fraction(0))
+    months = run.months * held / run.days
     limits = months if blocks.limits_for_days is None else held / Fraction(blocks.limits_for_days)
-    sheet: Sheet = layout.sheet(part.version)
-    bands = frozenset(blocks.bands or sheet.band_names)
-    return BlockCell(number, blocks, seasons, bands, held, limits, months)
+    shares = {at: days / held for at, days in own.items() if days}
+    return BlockCell(run, blocks, seasons, bands, held, limits, months, shares)
 
 
 @dataclass(frozen=True)
 class NettingCell:
-    """A stretch of the series over which exports are set off: one season of one part.
+    """A stretch of the series over which exports are set off: one season of a period, as long as prices hold.
 
     Attributes
     ----------
     part : int
+        The first part it lies in, whose sheet prices it.
     season : str
     steps : slice
     bands : tuple of str
@@ -131,7 +172,7 @@ def netting_cells(layout: Layout) -> list[NettingCell]:
     if netting is None:
         return []
     cells = []
-    spans = layout.stretches(layout.period, layout.version, layout.season)
+    spans = layout.stretches(layout.period, _same_prices(layout)[layout.version], layout.season)
     for number, span in enumerate(spans):
         period = int(layout.period[span.start])
         part = next(
@@ -145,6 +186,14 @@ def netting_cells(layout: Layout) -> list[NettingCell]:
         settles = last and _settles(layout, period)
         cells.append(NettingCell(part, season, span, order + rest, settles))
     return cells
+
+
+def _same_prices(layout: Layout) -> Ints:
+    """Return a number for each sheet, one and the same for those that follow each other and price energy alike."""
+    sheets = [dated.sheet for dated in layout.tariff.sheets]
+    keys = [(s.bands, s.riders, s.blocks, s.losses, s.adjustments, s.minimum, s.band_names) for s in sheets]
+    changes = [before != after for before, after in pairwise(keys)]
+    return np.concatenate(([0], np.cumsum(np.array(changes, dtype=np.int64)))).astype(np.int64)
 
 
 def _settles(layout: Layout, period: int) -> bool:

@@ -99,6 +99,16 @@ class Layout:
         """Return how many days a run of whole or partly covered dates holds."""
         return sum((self.date_days[at] for at in self.dates_of(steps)), Fraction(0))
 
+    def days_between(self, steps: slice, first: dt.date, end: dt.date) -> Fraction:
+        """Return how many days of a run of steps lie from one date to the day before another."""
+        inside = (at for at in self.dates_of(steps) if first <= self.dates[at] < end)
+        return sum((self.date_days[at] for at in inside), Fraction(0))
+
+    def steps_of(self, period: int) -> slice:
+        """Return the steps of a period."""
+        begin, end = np.searchsorted(self.period, [period, period + 1]).tolist()
+        return slice(begin, end)
+
     @cached_property
     def first_steps(self) -> Ints:
         """First step of each date."""
@@ -117,14 +127,24 @@ class Layout:
         edges = [0, *(np.flatnonzero(changes) + 1).tolist(), len(self.minute)]
         return [slice(begin, end) for begin, end in itertools.pairwise(edges)]
 
+    def parts_of(self, period: int) -> range:
+        """Return the indices of a period's parts."""
+        first, last = self._part_edges[period], self._part_edges[period + 1]
+        return range(first, last)
+
+    @cached_property
+    def _part_edges(self) -> list[int]:
+        owners = [part.period for part in self.parts]
+        edges: list[int] = np.searchsorted(owners, np.arange(len(self.periods) + 1)).tolist()
+        return edges
+
     def _part(self, steps: slice) -> Part:
         period = int(self.period[steps.start])
         billing = self.tariff.billing
         days = self.days_in(steps)
         whole = Fraction(self.periods[period].days)
         if billing.part_periods == "whole":
-            begin, end = np.searchsorted(self.period, [period, period + 1]).tolist()
-            whole = self.days_in(slice(begin, end))
+            whole = self.days_in(self.steps_of(period))
         share = days / whole
         months = share * billing.period_months
         if billing.month_days is not None:

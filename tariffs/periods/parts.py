@@ -30,15 +30,14 @@ class Period:
         """Number of local dates in the whole period."""
         return (self.end - self.start).days
 
-    @property
-    def months(self) -> tuple[int, ...]:
-        """Months whose first day lies in the period."""
-        firsts = []
-        for ordinal in range(self.start.toordinal(), self.end.toordinal()):
-            day = dt.date.fromordinal(ordinal)
-            if day.day == 1:
-                firsts.append(day.month)
-        return tuple(firsts)
+    def listed(self, months: set[int]) -> list[tuple[dt.date, dt.date]]:
+        """Return (first day, day after the last inside the period) of these months that begin in the period."""
+        number, found = self.start.year * 12 + self.start.month - 1, []
+        while (first := _first_of(number)) < self.end:
+            if first >= self.start and first.month in months:
+                found.append((first, min(_first_of(number + 1), self.end)))
+            number += 1
+        return found
 
 
 @dataclass(frozen=True)

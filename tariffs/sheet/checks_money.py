@@ -1,14 +1,14 @@
 """What must agree between the priced tables of a tariff file: names, bases, and rules that exclude each other."""
 
 from collections import Counter
-from collections.abc import Iterable
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tariffs.reading.refusals import Problem, suggestion, unknown_names
+from tariffs.reading.refusals import Problem, unknown_names
 from tariffs.sheet.checks import check_by_season, check_when, month_named
-from tariffs.sheet.tariff import CATEGORIES, EVERYTHING, HOURLY_LINE, Sheet, Tariff, export_line
+from tariffs.sheet.checks_bases import check_bases, lines_of
+from tariffs.sheet.tariff import CATEGORIES, EVERYTHING, Sheet, Tariff
 from tariffs.sheet.usage import Demand, Netting
 from tariffs.sheet.windows import day_classes, paint
 
@@ -28,7 +28,13 @@ _GROUPS = {
 
 def check_money(tariff: Tariff, sheet: Sheet) -> list[Problem]:
     """Check everything of one sheet that is priced."""
-    problems = [*_bands(tariff, sheet), *_blocks(sheet), *_riders(sheet), *_unique(sheet), *_bases(sheet)]
+    problems = [
+        *_bands(tariff, sheet),
+        *_blocks(sheet),
+        *_riders(sheet),
+        *_unique(sheet),
+        *check_bases(tariff, sheet),
+    ]
     for number, demand in enumerate(sheet.demand):
         problems += _demand(demand, f"demand[{number + 1}]", sheet)
     if tariff.netting is not None:
@@ -131,63 +137,9 @@ def _netting(tariff: Tariff, netting: Netting, sheet: Sheet) -> list[Problem]:
     return problems
 
 
-def _lines(sheet: Sheet) -> list[tuple[str, str]]:
-    """List (table, name) of everything that can stand on a bill, adjustments apart."""
-    names = [("bands", name) for name in sheet.bands]
-    names += [
-        ("blocks" if blocks.of == "import" else "export blocks", blocks.name) for blocks in sheet.blocks
-    ]
-    names += [("events", event.name) for event in sheet.events]
-    names += [("riders", rider.name) for rider in sheet.riders]
-    names += [("demand", demand.name) for demand in sheet.demand]
-    names += [("charges", charge.name) for charge in sheet.charges]
-    names += [("credits", credit.name) for credit in sheet.credits]
-    return names
-
-
-def _bases(sheet: Sheet) -> list[Problem]:
-    """Check that adjustments name groups, lines, or adjustments that come before them."""
-    lines = [*CATEGORIES, HOURLY_LINE, *(name for _, name in _lines(sheet))]
-    lines += [export_line(name) for name in sheet.bands]
-    problems = []
-    if sheet.losses is not None:
-        priced = ["energy", "riders", HOURLY_LINE]
-        priced += [name for table, name in _lines(sheet) if table in {"bands", "blocks", "events", "riders"}]
-        problems += unknown_names("losses.applies_to", sheet.losses.applies_to, priced, "line of energy")
-    known = [name for name in lines if name != "minimum"]
-    for item in sheet.sequence:
-        if item is sheet.minimum:
-            field = "minimum.applies_to"
-            problems += unknown_names(field, item.applies_to, [*known, EVERYTHING], "line or group")
-            known += ["minimum", item.name]
-            continue
-        later = [after.name for after in sheet.sequence] + ["minimum"]
-        for key in ("applies_to", "not_to"):
-            field = f"adjustments.{item.name}.{key}"
-            problems += _named(field, getattr(item, key, ()), known, later)
-        known.append(item.name)
-    return problems
-
-
-def _named(field: str, names: Iterable[str], known: list[str], later: list[str]) -> list[Problem]:
-    problems = []
-    for name in names:
-        if name in known:
-            continue
-        if name in later:
-            text = f"can only name what stands before it (got {name!r}); reorder the adjustments"
-            problems.append(Problem(field, text))
-        else:
-            hint = suggestion(name, known)
-            problems.append(
-                Problem(field, f"no line or group of lines is called this (got {name!r}); {hint}")
-            )
-    return problems
-
-
 def _unique(sheet: Sheet) -> list[Problem]:
     """Refuse two priced things of one name: applies_to could not tell them apart."""
-    names = _lines(sheet)
+    names = lines_of(sheet)
     names += [("minimum", sheet.minimum.name)] if sheet.minimum else []
     names += [("adjustments", adjustment.name) for adjustment in sheet.adjustments]
     counts = Counter(name for _, name in names)

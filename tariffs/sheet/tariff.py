@@ -31,6 +31,7 @@ from tariffs.sheet.when import Billing, Event, Holidays, Season, Window
 WHOLE_YEAR = "all year"
 HOURLY_BAND = "hourly"
 HOURLY_LINE = "hourly prices"
+HOURLY_EXPORT_LINE = "hourly prices, export"
 NETTING_LINE = "net metering"
 CATEGORIES = ("energy", "export", "riders", "demand", "charges", "credits", "minimum")
 EVERYTHING = "everything"

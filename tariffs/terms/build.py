@@ -4,16 +4,18 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 import numpy as np
 
 from tariffs.periods.cells import BlockCell, NettingCell
 from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
+from tariffs.periods.runs import Run, Turn, turns
 from tariffs.sheet.fields import in_season
-from tariffs.sheet.tariff import NETTING_LINE
-from tariffs.sheet.usage import Demand
-from tariffs.terms.energy import Which, fixed_amount, import_price, step_prices, topup_factor, weight
+from tariffs.sheet.tariff import NETTING_LINE, Adjustment
+from tariffs.sheet.usage import Demand, Minimum
+from tariffs.terms.energy import fixed_amount, import_price, step_prices
 from tariffs.terms.terms import (
     BlockTerm,
     DemandTerm,
@@ -25,6 +27,21 @@ from tariffs.terms.terms import (
     Schedule,
     ScheduleClass,
 )
+from tariffs.terms.weights import Which, weight, weights_of
+
+
+class Base(NamedTuple):
+    """Whose money is asked for: the whole bill's, or the base's of a minimum bill in the parts it runs over."""
+
+    name: Which
+    parts: frozenset[int] = frozenset()
+
+    def holds(self, part: int) -> bool:
+        """Tell whether a part counts."""
+        return self.name is None or part in self.parts
+
+
+WHOLE = Base(None)
 
 
 @dataclass(frozen=True)
@@ -49,11 +66,15 @@ def _step(
     return ScheduleClass(upper, fixed, widths, np.array([float(price) for price in prices]) * scale[1])
 
 
-def _block_schedule(layout: Layout, cell: BlockCell, which: Which) -> Schedule:
-    sheet = layout.sheet(layout.parts[cell.part].version)
+def _block_schedule(layout: Layout, cell: BlockCell, base: Base) -> Schedule:
+    sheet = layout.sheet(layout.parts[cell.run.parts[0]].version)
     blocks = cell.blocks
     kind = "energy" if blocks.of == "import" else "export"
-    factor = weight(sheet, which, kind, blocks.name)
+    factor = sum(
+        float(share) * weight(layout.sheet(layout.parts[part].version), base.name, kind, blocks.name)
+        for part, share in cell.shares.items()
+        if base.holds(part)
+    )
     price = factor if kind == "export" else factor * float(sheet.loss_factor(kind, blocks.name))
     sign = -1.0 if kind == "export" else 1.0
     limits, months = float(cell.limits), float(cell.months)
@@ -81,42 +102,41 @@ def block_terms(layout: Layout, cells: Cells) -> tuple[BlockTerm, ...]:
 
 
 def _block_term(layout: Layout, cells: Cells, cell: BlockCell) -> BlockTerm:
-    part = layout.parts[cell.part]
+    steps = cell.run.steps
     bands = [layout.band_names.index(name) for name in cell.bands]
     seasons = [layout.season_names.index(name) for name in cell.seasons]
-    inside = np.isin(layout.band[part.steps], bands) & np.isin(layout.season[part.steps], seasons)
+    inside = np.isin(layout.band[steps], bands) & np.isin(layout.season[steps], seasons)
     netted = [
         (term, group)
         for term, other in enumerate(cells.netting)
-        if other.part == cell.part and other.season in cell.seasons
+        if other.part in cell.run.parts and other.season in cell.seasons
         for group, name in enumerate(other.bands)
         if name in cell.bands
     ]
     return BlockTerm(
         name=cell.blocks.name,
-        period=part.period,
-        steps=part.steps.start + np.flatnonzero(inside),
+        period=cell.run.period,
+        steps=steps.start + np.flatnonzero(inside),
         of_export=cell.blocks.of == "export",
-        schedule=_schedule(layout, cells, cell, "total"),
+        schedule=_schedule(layout, cells, cell, WHOLE),
         netted=tuple(netted),
-        demand=_demand_index(layout, cells, cell),
+        demand=_demand_index(cells, cell),
     )
 
 
-def _demand_index(layout: Layout, cells: Cells, cell: BlockCell) -> int | None:
+def _demand_index(cells: Cells, cell: BlockCell) -> int | None:
     """Return which demand charge of its period a blocks table takes its hours from."""
-    period = layout.parts[cell.part].period
     found = (
         at
         for at, other in enumerate(cells.demand)
-        if other.period == period and other.demand.name == cell.blocks.demand
+        if other.period == cell.run.period and other.demand.name == cell.blocks.demand
     )
     return next(found, None)
 
 
-def _schedule(layout: Layout, cells: Cells, cell: BlockCell, which: Which) -> Schedule:
-    schedule = _block_schedule(layout, cell, which)
-    if cell.blocks.demand is not None and _demand_index(layout, cells, cell) is None:
+def _schedule(layout: Layout, cells: Cells, cell: BlockCell, base: Base) -> Schedule:
+    schedule = _block_schedule(layout, cell, base)
+    if cell.blocks.demand is not None and _demand_index(cells, cell) is None:
         return schedule.scaled(0.0)  # no demand in this period: hours of no kW
     return schedule
 
@@ -140,7 +160,7 @@ def _demand_term(layout: Layout, cell: DemandCell) -> DemandTerm:
         floor_kw=max(float(demand.minimum_kw), fraction * float(cell.past_kw)),
         ratchet_fraction=fraction,
         ratchet_terms=cell.earlier,
-        schedules=_demand_schedules(layout, cell, cell.shares, "total"),
+        schedules=_demand_schedules(layout, cell, cell.shares, None),
         at_least=cell.at_least,
     )
 
@@ -197,7 +217,7 @@ def _netting_term(layout: Layout, cell: NettingCell, *, first: bool) -> NettingT
             cell.steps.start + np.flatnonzero(band == layout.band_names.index(name)),
             value,
         )
-        for name, value in zip(cell.bands, _netting_values(layout, cell, "total"), strict=True)
+        for name, value in zip(cell.bands, _netting_values(layout, cell, None), strict=True)
     )
     banks = layout.band_names if netting.across == "same-band" else ()
     opening = tuple(
@@ -209,7 +229,7 @@ def _netting_term(layout: Layout, cell: NettingCell, *, first: bool) -> NettingT
         groups=groups,
         across=netting.across,
         leftover="paid" if paid else "lost" if netting.surplus == "lost" else "carried",
-        leftover_price_per_kwh=_leftover_price(layout, cell, "total") if paid else 0.0,
+        leftover_price_per_kwh=_leftover_price(layout, cell, None) if paid else 0.0,
         opening_kwh=opening if first else (),
     )
 
@@ -228,57 +248,78 @@ def _leftover_price(layout: Layout, cell: NettingCell, which: Which) -> float:
 
 
 def minimum_terms(layout: Layout, cells: Cells) -> tuple[MinimumTerm, ...]:
-    """Return the minimum bills of every part as terms."""
-    if not any(dated.sheet.minimum for dated in layout.tariff.sheets):
-        return ()
-    imports, exports = step_prices(layout, "minimum")
-    found = []
-    for number, part in enumerate(layout.parts):
-        sheet = layout.sheet(part.version)
-        if sheet.minimum is None:
+    """Return the minimum bills of every period as terms."""
+    prices: dict[str, tuple[Floats, Floats]] = {}
+    found: list[tuple[Turn, MinimumTerm]] = []
+    for turn in (turn for period in range(len(layout.periods)) for turn in turns(layout, period)):
+        item, run = turn.item, turn.run
+        if isinstance(item, Adjustment):
             continue
-        per_day, per_month = sheet.minimum.per_day, sheet.minimum.per_month
-        found.append(
-            MinimumTerm(
-                period=part.period,
-                minimum=float(per_day or 0) * float(part.days) + float(per_month or 0) * float(part.months),
-                topup_factor=topup_factor(sheet),
-                base_fixed=fixed_amount(layout, part, "minimum"),
-                steps=_all_steps(part.steps),
-                import_price_per_kwh=imports[part.steps],
-                export_price_per_kwh=exports[part.steps],
-                blocks=_part_blocks(layout, cells, number),
-                demand=_part_demand(layout, cells, number),
-                netting=_part_netting(layout, cells, number),
-            )
+        imports, exports = prices.setdefault(item.name, step_prices(layout, item.name))
+        per_day, per_month = float(item.per_day or 0), float(item.per_month or 0)
+        base = Base(item.name, frozenset(run.parts))
+        term = MinimumTerm(
+            period=run.period,
+            minimum=per_day * float(run.days) + per_month * float(run.months),
+            topup_factor=_later(layout, run, item, None, run.parts),
+            base_fixed=sum(fixed_amount(layout, layout.parts[part], item.name) for part in run.parts),
+            steps=_all_steps(run.steps),
+            import_price_per_kwh=imports[run.steps],
+            export_price_per_kwh=exports[run.steps],
+            blocks=_run_blocks(layout, cells, base),
+            demand=_run_demand(layout, cells, base),
+            netting=_run_netting(layout, cells, base),
+            minimums=_earlier(layout, turn, found),
         )
-    return tuple(found)
+        found.append((turn, term))
+    return tuple(term for _, term in found)
+
+
+def _later(layout: Layout, run: Run, item: Minimum, which: Which, parts: Iterable[int]) -> float:
+    """Return what one unit that a minimum bill adds comes to in the bill, or in a base, of some of its parts."""
+    return sum(
+        float(layout.parts[part].days / run.days)
+        * weights_of(layout.sheet(layout.parts[part].version), item).of(which)
+        for part in parts
+    )
+
+
+def _earlier(
+    layout: Layout, turn: Turn, before: Iterable[tuple[Turn, MinimumTerm]]
+) -> tuple[tuple[int, float], ...]:
+    """Return which earlier minimum bills a minimum bill counts, and how much of each."""
+    found = []
+    for at, (other, _) in enumerate(before):
+        both = [part for part in other.run.parts if part in turn.run.parts]
+        if both and not isinstance(other.item, Adjustment):
+            found.append((at, _later(layout, other.run, other.item, turn.item.name, both)))
+    return tuple((at, factor) for at, factor in found if factor)
 
 
 def _all_steps(steps: slice) -> Ints:
     return np.arange(steps.start, steps.stop)
 
 
-def _part_blocks(layout: Layout, cells: Cells, part: int) -> tuple[tuple[int, Schedule], ...]:
+def _run_blocks(layout: Layout, cells: Cells, base: Base) -> tuple[tuple[int, Schedule], ...]:
     return tuple(
-        (at, _schedule(layout, cells, cell, "minimum"))
+        (at, _schedule(layout, cells, cell, base))
         for at, cell in enumerate(cells.blocks)
-        if cell.part == part
+        if any(base.holds(part) for part in cell.shares)
     )
 
 
-def _part_demand(layout: Layout, cells: Cells, part: int) -> tuple[tuple[int, tuple[Schedule, ...]], ...]:
+def _run_demand(layout: Layout, cells: Cells, base: Base) -> tuple[tuple[int, tuple[Schedule, ...]], ...]:
     found = []
     for at, cell in enumerate(cells.demand):
-        shares = [share for share in cell.shares if share.part == part]
+        shares = [share for share in cell.shares if base.holds(share.part)]
         if shares:
-            found.append((at, _demand_schedules(layout, cell, shares, "minimum")))
+            found.append((at, _demand_schedules(layout, cell, shares, base.name)))
     return tuple(found)
 
 
-def _part_netting(layout: Layout, cells: Cells, part: int) -> tuple[tuple[int, Floats, float], ...]:
+def _run_netting(layout: Layout, cells: Cells, base: Base) -> tuple[tuple[int, Floats, float], ...]:
     return tuple(
-        (at, _netting_values(layout, cell, "minimum"), _leftover_price(layout, cell, "minimum"))
+        (at, _netting_values(layout, cell, base.name), _leftover_price(layout, cell, base.name))
         for at, cell in enumerate(cells.netting)
-        if cell.part == part
+        if base.holds(cell.part)
     )

@@ -1,25 +1,14 @@
 """Effective prices of energy in each step, and the fixed money of each part of a bill."""
 
-from collections.abc import Iterable
-from typing import Literal, NamedTuple
-
 import numpy as np
 
 from tariffs.periods.cells import charge_quantities, credit_quantity
 from tariffs.periods.layout import Layout
 from tariffs.periods.parts import Part
 from tariffs.sheet.fields import in_season
-from tariffs.sheet.tariff import EVERYTHING, HOURLY_LINE, Adjustment, Sheet, export_line
+from tariffs.sheet.tariff import HOURLY_EXPORT_LINE, HOURLY_LINE, Sheet, export_line
 from tariffs.terms.terms import Floats
-
-Which = Literal["total", "minimum"]
-"""Whose weights: those of the whole bill, or of the base of its minimum bill."""
-
-
-def weight(sheet: Sheet, which: Which, *tags: str) -> float:
-    """Return one of a line's weights."""
-    found = weights(sheet, *tags)
-    return found.total if which == "total" else found.minimum
+from tariffs.terms.weights import Which, weight
 
 
 def step_prices(layout: Layout, which: Which) -> tuple[Floats, Floats]:
@@ -89,7 +78,7 @@ def _add_series(layout: Layout, which: Which, imports: Floats, exports: Floats) 
         ]
         imports += series.import_price_per_kwh[row] * np.array(factors)[layout.version]
     if series.export_price_per_kwh is not None:
-        factors = [weight(sheet, which, "export", HOURLY_LINE) for sheet in sheets]
+        factors = [weight(sheet, which, "export", HOURLY_EXPORT_LINE) for sheet in sheets]
         exports += series.export_price_per_kwh[row] * np.array(factors)[layout.version]
 
 
@@ -106,55 +95,3 @@ def fixed_amount(layout: Layout, part: Part, which: Which) -> float:
         amount = float(credit.per_month) * float(credit_quantity(layout, part, credit))
         total += amount * weight(sheet, which, "credits", credit.name)
     return total
-
-
-class Weights(NamedTuple):
-    """The weight of one unit of money in the whole bill, and in the base of the minimum bill."""
-
-    total: float
-    minimum: float
-
-
-def weights(sheet: Sheet, *tags: str) -> Weights:
-    """Return the weights of a line.
-
-    Parameters
-    ----------
-    sheet : Sheet
-    tags : str
-        The line's group and name.
-    """
-    own = set(tags)
-    earlier: dict[str, float] = {}
-    in_minimum = 0.0
-    for item in sheet.sequence:
-        if isinstance(item, Adjustment):
-            earlier[item.name] = _base(own, earlier, item) * float(item.percent) / 100.0
-        else:
-            wanted = set(item.applies_to)
-            everything = EVERYTHING in wanted
-            in_minimum = 1.0 if everything or own & wanted else 0.0
-            in_minimum += sum(weight for name, weight in earlier.items() if everything or name in wanted)
-    return Weights(1.0 + sum(earlier.values()), in_minimum)
-
-
-def topup_factor(sheet: Sheet) -> float:
-    """Return what one unit of top-up to the minimum bill comes to after the adjustments that follow it."""
-    earlier: dict[str, float] = {}
-    seen = False
-    for item in sheet.sequence:
-        if not isinstance(item, Adjustment):
-            seen, own = True, {"minimum", item.name}
-        elif seen:
-            earlier[item.name] = _base(own, earlier, item) * float(item.percent) / 100.0
-    return 1.0 + sum(earlier.values())
-
-
-def _base(own: Iterable[str], earlier: dict[str, float], item: Adjustment) -> float:
-    """Return how much of a unit, and of what earlier adjustments made of it, an adjustment counts."""
-    wanted, barred = set(item.applies_to), set(item.not_to)
-    tags = set(own)
-    base = 1.0 if (not wanted or tags & wanted) and not tags & barred else 0.0
-    return base + sum(
-        weight for name, weight in earlier.items() if (not wanted or name in wanted) and name not in barred
-    )

@@ -48,9 +48,12 @@ def evaluate(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> flo
         total += sum(schedule(kw) for schedule in demand.schedules)
     for term, netted in zip(priced.netting, found.netted, strict=True):
         total += netted.cost([group.value_per_kwh for group in term.groups], term.leftover_price_per_kwh)
+    topups: list[float] = []
     for minimum in priced.minimums:
         base = minimum_base(priced, minimum, found, import_kwh, export_kwh)
-        total += minimum.topup_factor * max(0.0, minimum.minimum - base)
+        base += sum(factor * topups[at] for at, factor in minimum.minimums)
+        topups.append(max(0.0, minimum.minimum - base))
+        total += minimum.topup_factor * topups[-1]
     return total
 
 

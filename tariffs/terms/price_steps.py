@@ -32,7 +32,7 @@ def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Pri
     """
     layout = lay_out(tariff, times, dt_hours)
     cells = Cells(block_cells(layout), demand_cells(layout), netting_cells(layout))
-    import_price, export_price = step_prices(layout, "total")
+    import_price, export_price = step_prices(layout, None)
     return PricedSteps(
         times=layout.times,
         dt_hours=dt_hours,
@@ -57,4 +57,4 @@ def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Pri
 
 
 def _fixed_total(layout: Layout) -> float:
-    return sum(fixed_amount(layout, part, "total") for part in layout.parts)
+    return sum(fixed_amount(layout, part, None) for part in layout.parts)

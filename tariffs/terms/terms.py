@@ -251,6 +251,8 @@ class MinimumTerm:
     blocks : tuple of (int, Schedule)
     demand : tuple of (int, tuple of Schedule)
     netting : tuple of (int, array of values per group, leftover price)
+    minimums : tuple of (int, float)
+        Earlier minimum terms whose top-up the base counts, and how much of each.
     """
 
     period: int
@@ -263,6 +265,7 @@ class MinimumTerm:
     blocks: tuple[tuple[int, Schedule], ...]
     demand: tuple[tuple[int, tuple[Schedule, ...]], ...]
     netting: tuple[tuple[int, Floats, float], ...]
+    minimums: tuple[tuple[int, float], ...] = ()
 
 
 @dataclass(frozen=True)

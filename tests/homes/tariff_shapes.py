@@ -130,7 +130,10 @@ def documents(draw: st.DrawFn, start: dt.date, days: int, *, rich: bool) -> dict
         document["netting"] = draw(_netting(bands))
     document["adjustments"] = draw(_adjustments(document))
     if rich and draw(st.booleans()):
-        document["versions"] = [draw(_version(document, bands, start, days))]
+        dates = sorted(draw(st.sets(st.integers(0, days), min_size=1, max_size=3)))
+        document["versions"] = [
+            {"valid_from": start + dt.timedelta(days=at), **draw(_version(document, bands))} for at in dates
+        ]
     document["billing"] = draw(_billing(start, days))
     if draw(st.booleans()):
         document["rounding"] = {
@@ -342,8 +345,12 @@ def _netting(draw: st.DrawFn, bands: list[str]) -> dict[str, Any]:
 @st.composite
 def _adjustments(draw: st.DrawFn, document: dict[str, Any]) -> list[dict[str, Any]]:
     tables = ("charges", "credits", "riders", "demand", "blocks", "events")
-    known = ["energy", "export", "riders", "demand", "charges", "credits", *document["bands"]]
-    known += [entry["name"] for table in tables for entry in document.get(table, [])]
+    groups = ["riders", "demand", "charges", "credits"]
+    known = ["energy", *(name for name in groups if document.get(name)), *document["bands"]]
+    sold = any("export_price_per_kwh" in band for band in document["bands"].values())
+    known += ["export"] if sold or "netting" in document else []
+    named = [entry for table in tables for entry in document.get(table, [])]
+    known += [entry["name"] for entry in named if "dates" not in entry or "band" not in entry]
     found: list[dict[str, Any]] = []
     for number in range(draw(st.integers(0, 3))):
         entry: dict[str, Any] = {
@@ -361,11 +368,16 @@ def _adjustments(draw: st.DrawFn, document: dict[str, Any]) -> list[dict[str, An
 
 
 @st.composite
-def _version(
-    draw: st.DrawFn, document: dict[str, Any], bands: list[str], start: dt.date, days: int
-) -> dict[str, Any]:
-    version: dict[str, Any] = {"valid_from": start + dt.timedelta(days=draw(st.integers(0, days)))}
-    version["bands"] = {bands[0]: {"import_price_per_kwh": draw(st.sampled_from(PRICES))}}
+def _version(draw: st.DrawFn, document: dict[str, Any], bands: list[str]) -> dict[str, Any]:
+    version: dict[str, Any] = {}
+    if draw(st.booleans()):
+        version["bands"] = {bands[0]: {"import_price_per_kwh": draw(st.sampled_from(PRICES))}}
+    for table, key in (("riders", "price_per_kwh"), ("charges", "per_month"), ("credits", "per_month")):
+        if document.get(table) and draw(st.booleans()):
+            version[table] = [{"name": document[table][0]["name"], key: draw(st.sampled_from((0.07, 2.5)))}]
+    if "minimum" in document and draw(st.booleans()):
+        unit = next(key for key in document["minimum"] if key.startswith("per_"))
+        version["minimum"] = {unit: draw(st.sampled_from((0.9, 55.0)))}
     if document["adjustments"] and draw(st.booleans()):
         version["adjustments"] = [{"name": "percentage 0", "percent": 7}]
     for table in ("blocks", "demand"):

@@ -348,12 +348,11 @@ def test_a_version_changes_only_what_it_names() -> None:
     found = even_bill(text, month("2025-06"), 60)
     assert amounts(found, "charges") == {
         "meter (10 of 30 days)": 10,
-        "fund (10 of 30 days)": 1,
         "meter (20 of 30 days)": 40,
-        "fund (20 of 30 days)": 2,
+        "fund": 3,
     }
     energy = [float(line.amount) for line in found.periods[0].lines if line.kind == "energy"]
-    assert energy == [3, 1, 12, 2]
+    assert energy == [3, 12, 3]
 
 
 def test_blocks_of_a_month_whose_prices_change_share_their_limits_by_days() -> None:

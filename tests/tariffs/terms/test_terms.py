@@ -3,30 +3,11 @@
 import math
 from decimal import Decimal
 
+from homes.tariff_agree import agree, examples
 from homes.tariff_shapes import Case, cases
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 
-from tariffs import bill, evaluate, price_steps
-
-
-def examples(count: int) -> settings:
-    """The same examples in every run: a failure is the change's doing."""
-    return settings(
-        max_examples=count,
-        deadline=None,
-        derandomize=True,
-        suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-    )
-
-
-def agree(case: Case) -> None:
-    tariff = case.tariff()
-    priced = price_steps(tariff, case.times, case.dt_hours)
-    found = bill(tariff, case.times, case.dt_hours, case.import_kwh, case.export_kwh)
-    from_terms = evaluate(priced, case.import_kwh, case.export_kwh)
-    # terms that cancel leave a small total: compare with the size of what was added up
-    size = float(sum(abs(line.amount) for period in found.periods for line in period.lines))
-    assert math.isclose(from_terms, float(found.total_unrounded), rel_tol=1e-9, abs_tol=1e-9 * size + 1e-12)
+from tariffs import bill, price_steps
 
 
 @given(cases())

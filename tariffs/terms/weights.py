@@ -1,0 +1,67 @@
+"""What one unit of money of a line comes to in the whole bill, and in the base of each minimum bill."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from tariffs.sheet.tariff import EVERYTHING, Adjustment, Sheet
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping
+
+    from tariffs.sheet.usage import Minimum
+
+
+Which = str | None
+"""Whose weights: those of the whole bill (None), or of the base of the minimum bill of this name."""
+
+
+class Weights(NamedTuple):
+    """The weight of one unit of money in the whole bill, and in the base of each minimum bill by its name."""
+
+    total: float
+    bases: Mapping[str, float]
+
+    def of(self, which: Which) -> float:
+        """Return one of them; nothing in what the sheet does not have."""
+        return self.total if which is None else self.bases.get(which, 0.0)
+
+
+def weight(sheet: Sheet, which: Which, *tags: str) -> float:
+    """Return one of the weights of a line, given its group and its name."""
+    return _weights(sheet, tags, None).of(which)
+
+
+def weights_of(sheet: Sheet, item: Minimum) -> Weights:
+    """Return the weights of what a minimum bill adds, among what comes after it."""
+    return _weights(sheet, ("minimum", item.name), item.name)
+
+
+def base_of(item: Adjustment | Minimum) -> tuple[frozenset[str], frozenset[str]]:
+    """Return the groups and names that an item counts (none: everything) and those that it does not."""
+    if isinstance(item, Adjustment):
+        return frozenset(item.applies_to), frozenset(item.not_to)
+    return frozenset(() if EVERYTHING in item.applies_to else item.applies_to), frozenset()
+
+
+def _weights(sheet: Sheet, tags: Collection[str], after: str | None) -> Weights:
+    earlier: dict[str, float] = {}
+    bases: dict[str, float] = {}
+    seen = after is None
+    for item in sheet.sequence:
+        if not seen:
+            seen = item.name == after
+        elif isinstance(item, Adjustment):
+            earlier[item.name] = _counted(tags, earlier, item) * float(item.percent) / 100.0
+        else:
+            bases[item.name] = _counted(tags, earlier, item)
+    return Weights(1.0 + sum(earlier.values()), bases)
+
+
+def _counted(tags: Collection[str], earlier: Mapping[str, float], item: Adjustment | Minimum) -> float:
+    """Return how much of a unit, and of what earlier adjustments made of it, an item counts."""
+    wanted, barred = base_of(item)
+    own = 1.0 if (not wanted or wanted.intersection(tags)) and not barred.intersection(tags) else 0.0
+    return own + sum(
+        weight for name, weight in earlier.items() if (not wanted or name in wanted) and name not in barred
+    )
