@@ -6,8 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import tariffs
+from tariffs.periods.layout import holidays_in_force
 from tariffs.reading.clock import unknown_zone
 from tariffs.reading.refusals import show
+from tariffs.sheet.holidays import KeptHoliday
 from tariffs.terms.event_days import EventTotals, event_totals
 from tariffs.terms.peak_demand import PeakDemand, peak_demand
 
@@ -31,6 +33,8 @@ class MeterBill:
         Energy and money on event days; None without any.
     demand : tuple of PeakDemand
         Highest demand by charge and period.
+    holidays : tuple of KeptHoliday
+        What the tariff's calendar keeps as holidays in the years of the readings.
     """
 
     tariff: tariffs.Tariff
@@ -39,6 +43,7 @@ class MeterBill:
     bill: tariffs.Bill
     events: EventTotals | None
     demand: tuple[PeakDemand, ...]
+    holidays: tuple[KeptHoliday, ...] = ()
 
     def at_least(self, period: str | None = None) -> bool:
         """Tell whether a demand figure behind a period's bill, or any bill, may have been higher."""
@@ -79,6 +84,7 @@ def meter_bill(
         bill=bill,
         events=event_totals(prices, meter.import_kwh, meter.export_kwh),
         demand=peak_demand(prices, meter.import_kwh, meter.export_kwh),
+        holidays=holidays_in_force(tariff, bill.periods[0].start, bill.periods[-1].end),
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from dispatch.case.transfer import transfer_gap
+from tariffs.periods.layout import holidays_in_force
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from dispatch.case.case import Case
     from dispatch.case.limits import Limits
     from dispatch.case.transfer import TransferGap
+    from tariffs.sheet.holidays import KeptHoliday
 
 
 _YEAR_HOURS = 8760.0
@@ -113,6 +115,8 @@ class CheckSummary:
         Which loads notice the system taking over, where a time is stated.
     notes : tuple of str
         What was left out, clipped, capped or wrapped.
+    holidays : tuple of KeptHoliday
+        What the tariff's calendar keeps as holidays in the years of the data.
     """
 
     path: Path
@@ -139,6 +143,7 @@ class CheckSummary:
     repeats: bool
     transfer: TransferGap | None
     notes: tuple[str, ...]
+    holidays: tuple[KeptHoliday, ...] = ()
 
 
 def check_summary(case: Case) -> CheckSummary:
@@ -177,6 +182,7 @@ def check_summary(case: Case) -> CheckSummary:
         repeats=case.scenario.repeats,
         transfer=transfer_gap(case),
         notes=case.notes,
+        holidays=holidays_in_force(case.tariff, case.times[0].date(), case.times[-1].date()),
     )
 
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from dispatch.outcome import Outcome
     from tariffs import Bill, BillLine, PeriodBill
     from tariffs.meter_bill import MeterBill
+    from tariffs.sheet.holidays import KeptHoliday
     from tariffs.terms.event_days import EventTotals
     from tariffs.terms.peak_demand import PeakDemand
 
@@ -50,7 +51,20 @@ def bill_document(made: MeterBill) -> dict[str, Any]:
         "export_kwh": float(meter.export_kwh.sum()),
         "event_days": event_document(made.events),
         "demand": demand_document(made.demand),
+        "holidays": holiday_documents(made.holidays),
     }
+
+
+def holiday_documents(holidays: Iterable[KeptHoliday]) -> list[dict[str, Any]]:
+    """Put the days that a tariff's calendar keeps as holidays into JSON types."""
+    return [
+        {
+            "date": kept.date.isoformat(),
+            "name": kept.name,
+            "moved_from": None if kept.moved_from is None else kept.moved_from.isoformat(),
+        }
+        for kept in holidays
+    ]
 
 
 def _period(made: MeterBill, period: PeriodBill) -> dict[str, Any]:

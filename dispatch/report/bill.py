@@ -18,8 +18,9 @@ from dispatch.formats import (
     format_span,
     format_step,
 )
+from dispatch.report.holidays import holiday_lines
 from dispatch.report.layout import bulleted, headed, plain_table
-from tariffs.sheet.tariff import HOURLY_LINE
+from tariffs.sheet.tariff import HOURLY_EXPORT_LINE, HOURLY_LINE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -64,6 +65,8 @@ def bill_report(made: MeterBill) -> Group:
         parts += headed("All bills", [_summary(made)])
     if made.events is not None:
         parts += headed("Event days", [_event_table(made, made.events)])
+    if made.holidays:
+        parts += headed("Holidays of the tariff", list(holiday_lines(made.holidays)))
     if notes := list(_notes(made)):
         parts += ["", bulleted(notes)]
     return Group(*parts)
@@ -238,7 +241,7 @@ def _notes(made: MeterBill) -> Iterator[str]:
         yield "The tariff rounds every line; the total is their sum."
     if any(line.kind == "adjustment" for period in made.bill.periods for line in period.lines):
         yield "A percentage's quantity is the money it is of."
-    if any(line.name == HOURLY_LINE for period in made.bill.periods for line in period.lines):
+    if any(line.name in {HOURLY_LINE, HOURLY_EXPORT_LINE} for period in made.bill.periods for line in period.lines):
         yield "The unit price of hourly prices is their mean over the energy; every interval is priced by its own."
     if any(line.kind == "netting" for period in made.bill.periods for line in period.lines):
         yield (

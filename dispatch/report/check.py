@@ -18,6 +18,7 @@ from dispatch.formats import (
     format_step,
     price_decimals,
 )
+from dispatch.report.holidays import holiday_lines
 from dispatch.report.layout import bulleted, headed, plain_table
 from dispatch.words.transfer import transfer_sentence
 
@@ -63,6 +64,8 @@ def check_report(summary: CheckSummary) -> Group:
     ]
     parts += headed("Use and sun", [_series(summary)])
     parts += headed(f"Prices: {summary.tariff_name}", [_bands(summary)])
+    if summary.holidays:
+        parts += headed("Holidays of the tariff", list(holiday_lines(summary.holidays)))
     parts += headed("Hardware", [_facts(_hardware(summary))])
     parts += headed("Reserve and backup", [_facts(_backup(summary))])
     if summary.notes:

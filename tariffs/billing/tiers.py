@@ -60,10 +60,14 @@ def loss_note(factor: Decimal) -> str:
 
 @dataclass(frozen=True)
 class _Filling:
-    """How the blocks of one cell are filled: what multiplies limits, kWh and money, and what lines say."""
+    """How the blocks of one cell are filled: what multiplies limits, kWh and money, and what lines say.
+
+    Losses at the last step reached are a line of their own: `last` is how much of the kWh they are.
+    """
 
     limits: Decimal
     losses: Decimal
+    last: Decimal
     sign: Decimal
     tags: Tags
     note: str
@@ -84,14 +88,16 @@ def _cell_lines(measured: Measured, cell: BlockCell) -> Iterator[BillLine]:
     kwh = sum((_counted(measured.usage[part], cell) for part in run.parts), ZERO)
     sheet = layout.sheet(layout.parts[run.parts[0]].version)
     losses = _ONE if export else sheet.loss_factor("energy", blocks.name)
+    at_last = not export and sheet.losses_at_last("energy", blocks.name)
     hours_of = _ONE if blocks.demand is None else _kw_of(measured, run.period, blocks.demand)
     note = days_note(layout, run, cell.months, cell.days) if blocks.limits_for_days is None else ""
     filling = _Filling(
         limits=ratio(cell.limits) * hours_of,
-        losses=losses,
+        losses=_ONE if at_last else losses,
+        last=losses - 1 if at_last else ZERO,
         sign=-_ONE if export else _ONE,
         tags=("export" if export else "energy", blocks.name),
-        note=note + loss_note(losses),
+        note=note + ("" if at_last else loss_note(losses)),
     )
     if not blocks.whole_band:
         ends = [(step.limit, step.price_per_kwh or ZERO) for step in blocks.steps]
@@ -146,6 +152,9 @@ def _filled(
             quantity = inside * filling.losses
             yield priced(label + which + filling.note, filling.tags, quantity, filling.sign * price)
         below = upper
+    if filling.last and kwh:
+        ends = (price for end, price in steps if end is None or kwh <= end * filling.limits + _RESOLUTION)
+        yield priced(f"{label}losses", filling.tags, kwh * filling.last, filling.sign * next(ends))
 
 
 def _range_text(below: Decimal, upper: Decimal | None, unit: str) -> str:

@@ -114,12 +114,13 @@ def block_cells(layout: Layout) -> list[BlockCell]:
     return found
 
 
-def _entry(sheet: Sheet, name: str) -> tuple[Blocks, frozenset[str], Decimal] | None:
+def _entry(sheet: Sheet, name: str) -> tuple[Blocks, frozenset[str], tuple[Decimal, bool]] | None:
     """Return everything of a sheet that blocks of this name depend on."""
     for blocks in sheet.blocks:
         if blocks.name == name:
             bands = frozenset(blocks.bands or sheet.band_names)
-            return blocks, bands, sheet.loss_factor("energy", name)
+            tags = "energy", name
+            return blocks, bands, (sheet.loss_factor(*tags), sheet.losses_at_last(*tags))
     return None
 
 

@@ -21,7 +21,7 @@ from tariffs.periods.events import Adder, Calendar, EventEdgeError, lay_events, 
 from tariffs.periods.parts import Part, Period, cut_periods
 from tariffs.reading.clock import MINUTES_PER_DAY
 from tariffs.sheet.fields import DAY_CLASSES, DAY_TYPES
-from tariffs.sheet.holidays import holiday_dates
+from tariffs.sheet.holidays import KeptHoliday, holiday_dates, kept_holidays
 from tariffs.sheet.tariff import Sheet, Tariff
 from tariffs.sheet.windows import edge_text, paint
 
@@ -333,6 +333,16 @@ def _seasons(tariff: Tariff, dates: tuple[dt.date, ...], version: Ints) -> tuple
     sheets = [tariff.sheets[number].sheet for number in version.tolist()]
     found = [index[season_on(sheet, date)] for sheet, date in zip(sheets, dates, strict=True)]
     return names, np.array(found, dtype=np.int64)
+
+
+def holidays_in_force(tariff: Tariff, first: dt.date, last: dt.date) -> tuple[KeptHoliday, ...]:
+    """Return the holidays of a tariff in the years of these dates, each by the sheet in force on its day."""
+    starts = [dated.start or dt.date.min for dated in tariff.sheets]
+    found = []
+    for dated, end in zip(tariff.sheets, [*starts[1:], dt.date.max], strict=True):
+        kept = kept_holidays(dated.sheet.holidays, first.year, last.year)
+        found += [one for one in kept if (dated.start or dt.date.min) <= one.date < end]
+    return tuple(found)
 
 
 def _day_classes(tariff: Tariff, dates: tuple[dt.date, ...], version: Ints) -> Ints:

@@ -9,18 +9,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import partial
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
 from tariffs.sheet.tariff import Adjustment
+from tariffs.sheet.usage import Minimum
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 
     from tariffs.periods.layout import Layout
     from tariffs.sheet.tariff import Sheet
-    from tariffs.sheet.usage import Minimum
 
 Entry = TypeVar("Entry")
+Item: TypeAlias = Adjustment | Minimum
 Key = TypeVar("Key", bound="Hashable")
 
 
@@ -99,7 +100,7 @@ def in_order(known: list[Key], later: Sequence[Key]) -> list[Key]:
 class Turn:
     """A percentage or a minimum bill, and the run of a period over which it is the same."""
 
-    item: Adjustment | Minimum
+    item: Item
     run: Run
 
 
@@ -108,16 +109,21 @@ def turns(layout: Layout, period: int) -> list[Turn]:
     order: list[tuple[str, ...]] = []
     for at in layout.parts_of(period):
         order = in_order(order, list(_keyed(layout.sheet(layout.parts[at].version))))
-    return [Turn(item, run) for key in order for item, run in runs(layout, period, partial(_of_key, key=key))]
+    found: list[Turn] = []
+    for key in order:
+        for item, run in runs(layout, period, partial(_of_key, key=key)):
+            if isinstance(item, Adjustment | Minimum):
+                found.append(Turn(item, run))
+    return found
 
 
-def _of_key(sheet: Sheet, key: tuple[str, ...]) -> Adjustment | Minimum | None:
+def _of_key(sheet: Sheet, key: tuple[str, ...]) -> Item | None:
     return _keyed(sheet).get(key)
 
 
-def _keyed(sheet: Sheet) -> dict[tuple[str, ...], Adjustment | Minimum]:
+def _keyed(sheet: Sheet) -> dict[tuple[str, ...], Item]:
     """Return what is taken in turn, by what it is and, for a minimum bill, what it stands behind."""
-    found: dict[tuple[str, ...], Adjustment | Minimum] = {}
+    found: dict[tuple[str, ...], Item] = {}
     before = ""
     for item in sheet.sequence:
         if isinstance(item, Adjustment):

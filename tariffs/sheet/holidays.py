@@ -6,6 +6,7 @@ Day, for one. Names are matched exactly, so that a calendar's extra days do not 
 """
 
 import datetime as dt
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import cast
 
@@ -69,27 +70,30 @@ def check_place(rule: Holidays) -> None:
             )
 
 
-@lru_cache(maxsize=64)
 def _named(rule: Holidays, years: tuple[int, ...], observed: bool) -> tuple[tuple[dt.date, str], ...]:
     """List every (date, name) of the calendar, in its own language and, where it has it, in English."""
+    return tuple(sorted({*_calendar(rule, years, observed, None), *_calendar(rule, years, observed, "en_US")}))
+
+
+@lru_cache(maxsize=64)
+def _calendar(
+    rule: Holidays, years: tuple[int, ...], observed: bool, language: str | None
+) -> tuple[tuple[dt.date, str], ...]:
+    """List every (date, name) of the calendar in a language; in its own where it does not have that."""
     code = rule.country
     if code is None:
         return ()
     probe = holidays.country_holidays(code, years=[2020])
     categories = tuple(name for name in rule.categories if name in probe.supported_categories)
-    languages = {None, "en_US"} if "en_US" in probe.supported_languages else {None}
-    found: set[tuple[dt.date, str]] = set()
-    for language in languages:
-        days = holidays.country_holidays(
-            code,
-            subdiv=rule.subdivision,
-            years=years,
-            categories=categories or ("public",),
-            observed=observed,
-            language=language,
-        )
-        found |= {(day, name) for day in days for name in days.get_list(day)}
-    return tuple(sorted(found))
+    days = holidays.country_holidays(
+        code,
+        subdiv=rule.subdivision,
+        years=years,
+        categories=categories or ("public",),
+        observed=observed,
+        language=language if language in probe.supported_languages else None,
+    )
+    return tuple(sorted((day, name) for day in days for name in days.get_list(day)))
 
 
 def check_names(rule: Holidays) -> None:
@@ -134,9 +138,18 @@ def _moved(day: dt.date, rule: str, taken: set[dt.date]) -> dt.date:
     return moved
 
 
+@dataclass(frozen=True)
+class KeptHoliday:
+    """A day kept as a holiday: its date, its name, and the day it falls on where it was moved."""
+
+    date: dt.date
+    name: str
+    moved_from: dt.date | None = None
+
+
 @lru_cache(maxsize=256)
-def holiday_dates(rule: Holidays | None, first_year: int, last_year: int) -> frozenset[dt.date]:
-    """Return the dates kept as holidays in a span of years.
+def kept_holidays(rule: Holidays | None, first_year: int, last_year: int) -> tuple[KeptHoliday, ...]:
+    """Return the days kept as holidays in a span of years, with their names, in order of time.
 
     A holiday that moves leaves its own day an ordinary weekend. Under ``next-weekday`` it goes to the next
     weekday that is neither a holiday itself nor taken by an earlier one that moved.
@@ -148,15 +161,23 @@ def holiday_dates(rule: Holidays | None, first_year: int, last_year: int) -> fro
         Both included.
     """
     if rule is None:
-        return frozenset()
+        return ()
     years = tuple(range(first_year - 1, last_year + 2))  # a move may cross the year's end
     observed = rule.weekend_shift == "observed"
-    days = sorted({day for day, name in _named(rule, years, observed) if _is_chosen(name, rule)})
-    taken = {day for day in days if day.weekday() < _SATURDAY}
-    kept: set[dt.date] = set()
-    for day in days:
+    names = {day: name for day, name in _named(rule, years, observed) if _is_chosen(name, rule)}
+    english = dict(_calendar(rule, years, observed, "en_US"))
+    taken = {day for day in names if day.weekday() < _SATURDAY}
+    kept: dict[dt.date, KeptHoliday] = {}
+    for day in sorted(names):
         moved = _moved(day, rule.weekend_shift, taken)
         taken.add(moved)
-        kept.add(moved)
-    kept |= set(rule.extra_dates)
-    return frozenset(day for day in kept if first_year <= day.year <= last_year)
+        kept.setdefault(moved, KeptHoliday(moved, english.get(day, names[day]), None if moved == day else day))
+    for day in rule.extra_dates:
+        kept.setdefault(day, KeptHoliday(day, "extra date"))
+    return tuple(kept[day] for day in sorted(kept) if first_year <= day.year <= last_year)
+
+
+@lru_cache(maxsize=256)
+def holiday_dates(rule: Holidays | None, first_year: int, last_year: int) -> frozenset[dt.date]:
+    """Return the dates kept as holidays in a span of years; parameters as :func:`kept_holidays`."""
+    return frozenset(kept.date for kept in kept_holidays(rule, first_year, last_year))

@@ -98,8 +98,13 @@ class Rider(Frozen):
     """A price on every kWh, beside the bands' own."""
 
     name: Name = Field(description="name of its line on the bill")
-    price_per_kwh: BySeason = Field(description="signed price of a kWh: one number, or one per season")
-    of: Literal["import", "export"] = Field("import", description="of kWh bought or of kWh fed in")
+    price_per_kwh: BySeason = Field(
+        description="price of a kWh, charged; negative: credited; one number, or one per season"
+    )
+    of: Literal["import", "export"] = Field(
+        "import",
+        description="of kWh bought or of kWh fed in; either way a positive price is charged and a negative one credited",
+    )
     bands: Names = Field((), description="only kWh of these bands; default: all")
     netted: bool = Field(default=True, description="false: owed on all kWh bought, before netting")
 
@@ -111,6 +116,10 @@ class Losses(Frozen):
     applies_to: Names = Field(
         ("energy", "riders"),
         description="groups or names of lines it applies to; limits of blocks stay metered kWh",
+    )
+    tiers: Literal["each", "last"] = Field(
+        "each",
+        description="in blocks: losses of each step at its own price, or all at the price of the last step reached",
     )
 
 
@@ -205,6 +214,10 @@ class Sheet(Frozen):
             places = [at + 1 for at, found in enumerate(self.adjustments) if found.name in named]
             order.insert(len(order) if EVERYTHING in named else max(places, default=0), self.minimum)
         return tuple(order)
+
+    def losses_at_last(self, *tags: str) -> bool:
+        """Tell whether the losses of a line of blocks are priced at the last step reached."""
+        return self.losses is not None and self.losses.tiers == "last" and self.loss_factor(*tags) != 1
 
     def loss_factor(self, *tags: str) -> Decimal:
         """Return the factor on metered energy for a line of a given group and name."""

@@ -103,7 +103,7 @@ class Blocks(Frozen):
 
     name: Name = Field("blocks", description="name of its lines on the bill")
     of: Literal["import", "export"] = Field(
-        "import", description="of kWh bought, or of kWh fed in (then the price is what is paid)"
+        "import", description="of kWh bought, or of kWh fed in (then a positive price is paid to the household)"
     )
     bands: Names = Field((), description="count only kWh of these bands; default: all")
     seasons: Names = Field((), description="count only these seasons; default: all")

@@ -1,7 +1,7 @@
 """Building the terms of blocks, demand, netting and minimum bills from what is measured for each bill."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import NamedTuple
@@ -75,25 +75,32 @@ def _block_schedule(layout: Layout, cell: BlockCell, base: Base) -> Schedule:
         for part, share in cell.shares.items()
         if base.holds(part)
     )
-    price = factor if kind == "export" else factor * float(sheet.loss_factor(kind, blocks.name))
-    sign = -1.0 if kind == "export" else 1.0
-    limits, months = float(cell.limits), float(cell.months)
+    losses = 1.0 if kind == "export" else float(sheet.loss_factor(kind, blocks.name))
+    last = kind == "energy" and sheet.losses_at_last(kind, blocks.name)
+    price = (-factor if kind == "export" else factor) * (1.0 if last else losses)
+    scale = float(cell.limits), price
     if not blocks.whole_band:
-        ends = [step.limit for step in blocks.steps]
-        prices = [step.price_per_kwh or Decimal(0) for step in blocks.steps]
-        return Schedule((_step(math.inf, 0.0, ends, prices, (limits, sign * price)),))
-    classes = []
-    for step in blocks.steps:
-        upper = math.inf if step.limit is None else float(step.limit) * limits
-        fixed = float(step.fixed_per_month) * months * factor * sign
-        inner = step.prices
-        # limits inside a class are kWh of the period even where the classes are hours of demand
-        classes.append(
-            _step(
-                upper, fixed, [end for end, _ in inner], [each for _, each in inner], (limits, sign * price)
-            )
-        )
-    return Schedule(tuple(classes))
+        steps = [(step.limit, step.price_per_kwh or Decimal(0)) for step in blocks.steps]
+        classes = [_step(math.inf, 0.0, *zip(*steps, strict=True), scale)]
+    else:
+        classes = []
+        for step in blocks.steps:
+            upper = math.inf if step.limit is None else float(step.limit) * scale[0]
+            fixed = float(step.fixed_per_month) * float(cell.months) * (-factor if kind == "export" else factor)
+            # limits inside a class are kWh of the period even where the classes are hours of demand
+            classes.append(_step(upper, fixed, *zip(*step.prices, strict=True), scale))
+    return Schedule(tuple(_with_losses(classes, losses - 1.0) if last else classes))
+
+
+def _with_losses(classes: Iterable[ScheduleClass], share: float) -> Iterator[ScheduleClass]:
+    """Price losses, a share of the whole amount, at the price of the block in which the amount ends."""
+    below = 0.0
+    for one in classes:
+        for end, price in zip(np.cumsum(one.widths).tolist(), one.prices.tolist(), strict=True):
+            upper = min(end, one.upper)
+            if upper > below:
+                yield ScheduleClass(upper, one.fixed, one.widths, one.prices + share * price)
+                below = upper
 
 
 def block_terms(layout: Layout, cells: Cells) -> tuple[BlockTerm, ...]:
