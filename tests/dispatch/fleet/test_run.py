@@ -14,21 +14,21 @@ import pyarrow.parquet as pq
 import pytest
 from homes.fleet_homes import different_homes, write_homes
 
-import dispatch.fleet.batch as batch_of_homes
 from dispatch.advice.recommend import recommend
 from dispatch.case.case import load_scenario
 from dispatch.errors import ScenarioError, SolveError
-from dispatch.fleet.batch import run_batch
+from dispatch.fleet.batch import Batch, run_batch
 from dispatch.fleet.crew import Alone
 from dispatch.fleet.jobs import find_jobs, fingerprint
 from dispatch.fleet.run import even_size, run_fleet
+from dispatch.fleet.shapes import shapes_of
 from dispatch.fleet.store import SCHEMA, opened, read_parts
 from dispatch.fleet.summary import summarise
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from dispatch.fleet.batch import Batch, Row
+    from dispatch.fleet.batch import Row
     from dispatch.fleet.jobs import Job
 
 NAMES = ("plain", "no-sun", "no-taper", "sells", "yen")
@@ -243,7 +243,7 @@ def test_a_damaged_part_is_done_again(
 def test_a_file_that_changes_while_it_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Its row says so, under a fingerprint that nothing else has, and the next run does it again."""
     homes = write_homes(tmp_path / "homes", NAMES[:2])
-    series, really_load = homes / "plain" / "series.csv", batch_of_homes.load_scenario
+    series, really_load = homes / "plain" / "series.csv", load_scenario
     was = series.read_text(encoding="utf-8")
 
     def load_and_change(path: Path) -> Any:  # noqa: ANN401
@@ -253,7 +253,7 @@ def test_a_file_that_changes_while_it_is_read(tmp_path: Path, monkeypatch: pytes
         return case
 
     with monkeypatch.context() as patch:
-        patch.setattr(batch_of_homes, "load_scenario", load_and_change)
+        patch.setattr("dispatch.fleet.batch.load_scenario", load_and_change)
         run_fleet(find_jobs(homes), tmp_path / "out", workers=0)
     assert summarise(tmp_path / "out").unusable == {"changed": 1}
     series.write_text(was, encoding="utf-8")
@@ -268,14 +268,13 @@ def test_a_fault_of_the_program_costs_one_row(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    really = batch_of_homes.shapes_of
 
     def breaks(homes: Any) -> Any:  # noqa: ANN401
         if any(name.startswith("yen") for name, _ in homes):
             raise IndexError("a slip of ours")
-        return really(homes)
+        return shapes_of(homes)
 
-    monkeypatch.setattr(batch_of_homes, "shapes_of", breaks)
+    monkeypatch.setattr("dispatch.fleet.batch.shapes_of", breaks)
     run_fleet(find_jobs(folder), tmp_path, workers=0)
     found = rows_of(tmp_path)
     (bad,) = [found.pop(key) for key in list(found) if key[0] == "yen"]
@@ -285,7 +284,7 @@ def test_a_fault_of_the_program_costs_one_row(
 
 
 def test_a_worker_of_another_version_does_nothing(folder: Path) -> None:
-    batch = batch_of_homes.Batch(tuple(find_jobs(folder)), program="another")
+    batch = Batch(tuple(find_jobs(folder)), program="another")
     with pytest.raises(SolveError, match="another version of this program"):
         run_batch(batch)
 
