@@ -30,13 +30,13 @@ class FleetRun(Result):
         """Return the summary; the rows are in the Parquet files."""
         from dispatch.exports.fleet import fleet_document
 
-        return {**fleet_document(self.summary), "skipped": self.ran.skipped}
+        return fleet_document(self.summary, self.ran)
 
     def screen(self) -> object:
         """Return the screen of ``dispatch fleet``."""
         from dispatch.report.fleet import fleet_report
 
-        return fleet_report(self.summary, full=self.full)
+        return fleet_report(self.summary, self.ran, full=self.full)
 
     def no_answer(self) -> str | None:
         """Say so where no home could be set."""

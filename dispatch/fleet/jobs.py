@@ -110,16 +110,20 @@ def _in_table(place: Path) -> list[Job]:
     return jobs
 
 
+BOUND = "+bound"
+"""End of the fingerprint of results that hold the bound too: they stand where only what is set is asked for."""
+
+
 def fingerprint(job: Job, *, planned: bool) -> str:
     """Hash everything a home's results depend on: its files, what is asked, this program and its arithmetic.
 
     A file that cannot be read counts as absent: what is wrong with it is told when the home is run.
     """
     whole = hashlib.blake2b(digest_size=16)
-    _feed(whole, [program(), f"planned={planned}"])
+    _feed(whole, [program()])
     for path in _files(job):
         _feed(whole, [path.name, _content(path)])
-    return whole.hexdigest()
+    return whole.hexdigest() + (BOUND if planned else "")
 
 
 def _feed(whole: Any, parts: Iterable[str]) -> None:  # noqa: ANN401 - hashlib's type has no public name
@@ -128,22 +132,35 @@ def _feed(whole: Any, parts: Iterable[str]) -> None:  # noqa: ANN401 - hashlib's
 
 
 def _files(job: Job) -> Iterator[Path]:
-    yield job.scenario
-    if job.tariff is not None:
-        yield job.tariff
+    """Yield the home's files and every file one of them names: series, tariff, the tariff's prices and event days."""
+    waiting = [job.scenario] if job.tariff is None else [job.scenario, job.tariff]
+    seen: set[Path] = set()
+    while waiting:
+        path = waiting.pop(0)
+        if path in seen:
+            continue
+        seen.add(path)
+        yield path
+        if path.suffix == ".toml":
+            waiting += _named_in(path)
+
+
+def _named_in(path: Path) -> list[Path]:
+    """Return the files that any text of a TOML file names: what later versions name is found too."""
     try:
-        document = tomllib.loads(job.scenario.read_text(encoding="utf-8-sig"))
+        document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, ValueError):
-        return
-    # any text of the file that names a file beside it: series, tariff, and what later versions add
-    for text in dict.fromkeys(_texts(document)):
-        if (
-            0 < len(text) < 200
-            and "\n" not in text
-            and "\0" not in text
-            and (job.scenario.parent / text).is_file()
-        ):
-            yield job.scenario.parent / text
+        return []
+    return [path.parent / text for text in dict.fromkeys(_texts(document)) if _is_file(path.parent, text)]
+
+
+def _is_file(folder: Path, text: str) -> bool:
+    if not text or "\n" in text:
+        return False
+    try:
+        return (folder / text).is_file()
+    except (OSError, ValueError):  # longer than a name can be, or with a zero byte
+        return False
 
 
 def _texts(value: object) -> Iterator[str]:
@@ -173,7 +190,7 @@ def program() -> str:
     for package in ("dispatch", "tariffs"):
         for path in sorted((top / package).rglob("*.py")):
             whole.update(path.relative_to(top).as_posix().encode() + path.read_bytes())
-    names = ("numpy", "pandas", "holidays", "highspy", "tzdata")
+    names = ("numpy", "pandas", "holidays", "highspy", "pulp", "pvlib", "rainflow", "tzdata")
     return " ".join([whole.hexdigest(), *(f"{name}={_version(name)}" for name in names)])
 
 
