@@ -8,13 +8,13 @@ table's checks. On any doubt the program is solved.
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from dispatch.errors import DispatchError
-from dispatch.program.algebra import FLOW_FAMILIES, SENSES
+from dispatch.program.algebra import FLOW_FAMILIES, SENSES, SLACK_FAMILIES
 from dispatch.program.arrays import dot, worst_violation
 from dispatch.program.solver import EQUAL, RESIDUAL_TOLERANCE
 from dispatch.strategies.flow_table import flow_table
@@ -27,13 +27,16 @@ if TYPE_CHECKING:
     from dispatch.arrays import Flags, Floats, Ints
     from dispatch.program.arrays import Bounds
     from dispatch.program.program import Program
+    from dispatch.strategies.solve import Record
     from dispatch.strategies.table import Stage, Strategy
 
 
 LEVEL_FAMILIES = ("stored", "floor_shortfall")
 LEVEL_ROWS = ("storage", "taper", "floor", "closing")
-BOTH_KWH = 1e-9  # charging and discharging beside each other by more than this is both
-"""Where charging tapers, its limit is on what enters the cells, not on the change of the level."""
+BOTH_KWH = 1e-9
+"""Charging and discharging in one step by more than this is both: a taper limits what enters, not the change."""
+NEARLY_FULL = 0.97
+"""Share of full from which on a promise is left to the program where charging tapers: it is kept by tolerances alone."""
 INTO = ("grid_to_battery", "sun_to_battery")
 OUT = ("battery_to_load", "battery_to_grid")
 
@@ -67,14 +70,14 @@ class Sweep:
     def __init__(self) -> None:
         self.curves: Curves | None = None
 
-    def solve(self, program: Program, strategy: Strategy) -> Solved:
-        """Solve as :func:`dispatch.strategies.solve.solve` does, by the sweep where that can be."""
+    def solve(self, program: Program, strategy: Strategy, record: Record | None = None) -> Solved:
+        """Solve as :func:`dispatch.strategies.solve.solve` does; the sweep records nothing."""
         known = recall(program.case, strategy.name, program.asked_gap)
         if known is not None:
             return known
         found = self.attempt(program, strategy) if IS_COMPILED else None
         if found is None:
-            return solve(program, strategy)
+            return solve(program, strategy, record)
         keep(program.case, strategy.name, found, program.asked_gap)
         return found
 
@@ -86,7 +89,18 @@ class Sweep:
         bounds = program.bounds()
         strategy.narrow(program, bounds)
         stages = stages_of(program, strategy)
-        zeros = next(i for i, stage in enumerate(stages) if not stage.often_zero)
+        hopeful = next(i for i, stage in enumerate(stages) if not stage.often_zero)
+        slacks = sum(stage.name in SLACK_FAMILIES for stage in stages)
+        for zeros in dict.fromkeys((hopeful, slacks)):
+            found = self._from(program, strategy, bounds, stages, zeros)
+            if found is not None:
+                return replace(found, seconds=time.perf_counter() - started)
+        return None
+
+    def _from(
+        self, program: Program, strategy: Strategy, bounds: Bounds, stages: list[Stage], zeros: int
+    ) -> Solved | None:
+        """Take the first ``zeros`` stages at their least, as the program does, and sweep for the rest."""
         tight, found = at_least(program, bounds, stages[:zeros])
         costs = [program.vector(stage.coefficients) for stage in stages[zeros:]]
         reached = self._reached(program, tight, np.array(costs))
@@ -112,7 +126,7 @@ class Sweep:
             money=found["cost"] + program.cost_constant - flows.wear,
             iterations=0,
             residual=residual,
-            seconds=time.perf_counter() - started,
+            seconds=0.0,
             gap=None,
         )
 
@@ -134,6 +148,8 @@ class Sweep:
         )
         closing = bounds.row_lower[program.rows["closing"]] - bounds.upper[columns["closing_shortfall"]]
         low[-1] = max(low[-1], closing[0])
+        if algebra.taper and low.max() > NEARLY_FULL * limits.full_kwh:
+            return None
         prices = np.ascontiguousarray(costs[:, stored].T)
         hardware = algebra.keep, float(algebra.taper), limits.full_kwh, limits.start_kwh
         failed, stops, least, _ = backward(
@@ -185,6 +201,11 @@ class Sweep:
             return None
         self.curves = Curves(*traced, made_from)
         return self.curves
+
+
+def serves(program: Program, strategy: Strategy) -> bool:
+    """Tell whether the sweep is compiled and applies."""
+    return IS_COMPILED and applies(program, strategy)
 
 
 def applies(program: Program, strategy: Strategy) -> bool:

@@ -233,13 +233,15 @@ def forward(  # noqa: PLR0913, PLR0917
         x = before + u
         for j in range(left, right):
             place = j
-            if stops[j] <= x or u >= most:
+            if stops[j] <= x:
                 break
             reach = min(levels[j + 1], most)
             if stops[j] <= before + reach:
                 u, x = stops[j] - before, stops[j]
                 break
             u, x = reach, before + reach
+            if most <= levels[j + 1]:
+                break
         stored[t] = x
         width = levels[place + 1] - levels[place] if right > left else 0.0
         share = min(max((u - levels[place]) / width, 0.0), 1.0) if width > 0.0 else 0.0

@@ -21,6 +21,6 @@ def compiled(loop: Loop) -> Loop:
     import numba  # noqa: PLC0415 - an extra
 
     try:
-        return cast("Loop", numba.njit(cache=True)(loop))
+        return cast("Loop", numba.njit(cache=True, nogil=True)(loop))
     except RuntimeError:  # no place on disk to keep it
-        return cast("Loop", numba.njit(loop))
+        return cast("Loop", numba.njit(nogil=True)(loop))
