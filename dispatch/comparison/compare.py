@@ -16,12 +16,13 @@ from dispatch.outcome import Outcome, planned_outcome
 from dispatch.program.program import Program
 from dispatch.strategies.kept import recall
 from dispatch.strategies.solve import prepare, solve
+from dispatch.strategies.swept import Sweep
 from dispatch.strategies.table import CHOICES, STRATEGIES
 from tariffs.terms.shared_out import step_costs
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from concurrent.futures import Future
 
     from numpy.typing import NDArray
@@ -188,6 +189,20 @@ def plan_of(run: Outcome, name: str) -> Outcome:
     """Solve one strategy with perfect foresight at the reserve and start level of a run."""
     solved = solve(Program(run.case), STRATEGIES[name])
     return planned_outcome(solved, run.reference, run.reserve_percent)
+
+
+def bounds_of(runs: Mapping[str, Outcome]) -> dict[str, Outcome]:
+    """Solve the least-cost plan at the reserve and start level of each run of one home.
+
+    By the sweep over the stored level where the home and its tariff allow it, else on one program.
+    """
+    found: dict[str, Outcome] = {}
+    program, sweep = None, Sweep()
+    for name, run in runs.items():
+        program = Program(run.case) if program is None else program.under(run.case)
+        solved = sweep.solve(program, STRATEGIES["least-cost"])
+        found[name] = planned_outcome(solved, run.reference, run.reserve_percent)
+    return found
 
 
 def peak_days(no_system: Flows, runs: Iterable[Outcome]) -> tuple[PeakDay, ...]:

@@ -176,6 +176,7 @@ def refused(job: Job, mark: str, error: Exception, status: str | None = None) ->
 def _rows(job: Job, mark: str, advised: Advised, shape: Shapes, *, planned: bool) -> list[Row]:
     home, tariff = job.name
     reasons = {reason.strategy: reason for reason in advised.reasons}
+    bounds = _bounds(advised) if planned else {}
     rows = []
     for name, run in advised.outcomes.items():
         chosen = run is advised.chosen
@@ -188,7 +189,7 @@ def _rows(job: Job, mark: str, advised: Advised, shape: Shapes, *, planned: bool
             "currency": advised.case.currency,
             "strategy": name,
             "chosen": chosen,
-            "bound_cost": _bound(advised) if planned and chosen else None,
+            "bound_cost": bounds.get(name),
             **_figures(advised, run),
         }
         if chosen:
@@ -230,8 +231,8 @@ def _figures(advised: Advised, run: Outcome) -> Row:
     }
 
 
-def _bound(advised: Advised) -> float:
-    """Return the least bill + wear of any plan that knew the whole period, at the reserve set. [currency]."""
-    from dispatch.comparison.compare import plan_of  # noqa: PLC0415 - loads the solver
+def _bounds(advised: Advised) -> dict[str, float]:
+    """Return for each run the least bill + wear of any plan that knew the whole period, at the run's reserve."""
+    from dispatch.comparison.compare import bounds_of  # noqa: PLC0415 - loads the solver
 
-    return plan_of(advised.chosen, "least-cost").compared_cost
+    return {name: plan.compared_cost for name, plan in bounds_of(advised.outcomes).items()}

@@ -44,6 +44,8 @@ class Program:
 
     cost_constant : float
         Money of the tariff's terms that no column changes.
+    has_tariff_rows : bool
+        Whether the tariff has rows of its own.
 
     Raises
     ------
@@ -65,7 +67,7 @@ class Program:
         self.columns["tariff"] = slice(plain, layout.column_count)
         self.cost_constant = tariff.constant
         self._tariff_money = layout.vector(tariff.money)
-        self._tariff_rows = layout.row_count > max(self.rows[name].stop for name in SENSES)
+        self.has_tariff_rows = layout.row_count > max(self.rows[name].stop for name in SENSES)
         self._price()
         self.warm: Warm = layout.compile()
 
@@ -125,7 +127,7 @@ class Program:
         # a home without sun needs no column of it: the right-hand side 0 of the sun's row keeps them at 0
         if own != other or not set(wanted) <= set(families) <= {*wanted, *SUN_FAMILIES}:
             return False
-        if not self._tariff_rows:
+        if not self.has_tariff_rows:
             return not (
                 theirs.prices.blocks
                 or theirs.prices.demand

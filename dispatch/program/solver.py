@@ -21,7 +21,7 @@ import numpy as np
 import pulp
 
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
-from dispatch.program.arrays import Bounds, Matrix, Optimum, changed, dot
+from dispatch.program.arrays import Bounds, Matrix, Optimum, changed, dot, worst_violation
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -396,13 +396,7 @@ class Warm:
 
     def residual(self, values: Floats) -> float:
         """Worst violation of any bound or row by these values, from our own copy of the matrix."""
-        b, activity = self.bounds, self.matrix.times(values)
-        worst = 0.0
-        for low, value, high in ((b.lower, values, b.upper), (b.row_lower, activity, b.row_upper)):
-            worst = max(
-                worst, float(np.max(low - value, initial=0.0)), float(np.max(value - high, initial=0.0))
-            )
-        return worst if np.all(np.isfinite(values)) else float("inf")
+        return worst_violation(self.matrix, self.bounds, values)
 
     def hold(self, optimum: Optimum) -> None:
         """Hold a stage: keep exactly its optimal face (module docstring)."""

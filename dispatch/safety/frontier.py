@@ -23,6 +23,8 @@ from dispatch.program.program import Program
 from dispatch.safety.levels import carried_hours, case_at, most_hours, solve_at
 from dispatch.strategies.kept import is_kept
 from dispatch.strategies.solve import prepare
+from dispatch.strategies.swept import Sweep, serves
+from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -162,7 +164,9 @@ def trace(  # noqa: PLR0913 - what to solve and who watches
         In the order of the ladder. No level depends on the order: the last stage leaves one schedule.
     """
     cases = (case_at(program.case, rungs.measure, amount) for amount in rungs.amounts)
-    if not all(is_kept(case, strategy, program.asked_gap) for case in cases):
+    swept = record is None and serves(program, STRATEGIES[strategy])
+    sweep = Sweep() if swept else None
+    if not swept and not all(is_kept(case, strategy, program.asked_gap) for case in cases):
         prepare(program)
     waiting, found = deque(enumerate(rungs.amounts)), {}
 
@@ -175,7 +179,13 @@ def trace(  # noqa: PLR0913 - what to solve and who watches
             except IndexError:  # nothing is waiting any more
                 return
             found[place] = solve_at(
-                own, strategy, rungs.measure, amount, reference, _recorder(own, amount, record)
+                own,
+                strategy,
+                rungs.measure,
+                amount,
+                reference,
+                _recorder(own, amount, record),
+                sweep=sweep,
             )
             if progress is not None:
                 progress(len(found), len(rungs.amounts), f"{amount:.1f} {rungs.measure}")
@@ -225,7 +235,9 @@ def _bounding(program: Program, level: Level, setting: Outcome | None) -> Level:
         return level
     start_kwh = setting.case.limits.start_kwh
     reference = level.plan.reference
-    other = solve_at(program, "least-cost", level.measure, level.amount, reference, start_kwh=start_kwh)
+    other = solve_at(
+        program, "least-cost", level.measure, level.amount, reference, start_kwh=start_kwh, sweep=Sweep()
+    )
     return min(level, other, key=lambda each: each.plan.compared_cost)
 
 

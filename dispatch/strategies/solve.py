@@ -86,7 +86,7 @@ def _slack_stages(program: Program) -> list[Stage]:
     ]
 
 
-def _at_least(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> tuple[Bounds, dict[str, float]]:
+def at_least(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> tuple[Bounds, dict[str, float]]:
     """Bounds under which each of these sums of columns is the least it can be, and what each then comes to."""
     tight, least = bounds.copy(), least_slacks(program, bounds)
     found = {}
@@ -113,7 +113,7 @@ def prepare(program: Program) -> None:
             program.vector(stage.coefficients) * SLACK_PRICE * max(float(np.abs(program.cost).max()), 1e-3)
         )
     for costs, bounds in (
-        (program.cost, _at_least(program, program.bounds(), slacks)[0]),
+        (program.cost, at_least(program, program.bounds(), slacks)[0]),
         (dear, program.bounds()),
     ):
         warm.restart(bounds)
@@ -173,7 +173,7 @@ class _Run:
     def _from(self, zeros: int, room_kwh: float) -> None:
         """Take the first ``zeros`` stages at their least (levels: within ``room_kwh`` in each step), solve the rest."""
         self.held, self.iterations, self.residual = {}, 0, 0.0
-        bounds, self.found = _at_least(self.program, self.bounds, self.stages[:zeros])
+        bounds, self.found = at_least(self.program, self.bounds, self.stages[:zeros])
         for family in LEVEL_SLACKS if room_kwh else ():
             bounds.upper[self.program.columns[family]] += room_kwh
         # with the long rows of a tariff's terms the reference basis is far from the optimum of an own stage

@@ -1,0 +1,258 @@
+"""A strategy solved by the sweep over the stored level, where the tariff and the hardware allow it; else by the program.
+
+The program stays the statement: the sweep takes its rows, bounds and stages from it, and what it finds has to satisfy
+the program's own rows and bounds, come to the same in every stage as the sweep's value of the start, and pass the flow
+table's checks. On any doubt the program is solved.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dispatch.errors import DispatchError
+from dispatch.program.algebra import FLOW_FAMILIES, SENSES, SLACK_FAMILIES
+from dispatch.program.arrays import dot, worst_violation
+from dispatch.program.solver import EQUAL, RESIDUAL_TOLERANCE
+from dispatch.strategies.flow_table import flow_table
+from dispatch.strategies.kept import keep, recall
+from dispatch.strategies.solve import HELD_TOLERANCE, at_least, solve, stages_of
+from dispatch.strategies.solved import Solved
+from dispatch.sweep.compiled import IS_COMPILED
+
+if TYPE_CHECKING:
+    from dispatch.arrays import Flags, Floats, Ints
+    from dispatch.program.arrays import Bounds
+    from dispatch.program.program import Program
+    from dispatch.strategies.solve import Record
+    from dispatch.strategies.table import Stage, Strategy
+
+
+LEVEL_FAMILIES = ("stored", "floor_shortfall")
+LEVEL_ROWS = ("storage", "taper", "floor", "closing")
+BOTH_KWH = 1e-9
+"""Charging and discharging in one step by more than this is both: a taper limits what enters, not the change."""
+NEARLY_FULL = 0.97
+"""Share of full from which on a promise is left to the program where charging tapers: it is kept by tolerances alone."""
+INTO = ("grid_to_battery", "sun_to_battery")
+OUT = ("battery_to_load", "battery_to_grid")
+
+
+@dataclass(frozen=True)
+class Step:
+    """What is the same in every step: families and rows of the step, and their coefficients."""
+
+    families: tuple[str, ...]
+    row_names: tuple[str, ...]
+    rows: Floats
+    is_equal: Flags
+    into: Floats
+
+
+@dataclass(frozen=True)
+class Curves:
+    """The curves of a case's steps, and what they were made from."""
+
+    first: Ints
+    levels: Floats
+    slopes: Floats
+    flows: Floats
+    values: Floats
+    made_from: tuple[Floats, ...]
+
+
+class Sweep:
+    """Solves one strategy at one reserve after another, each step's curve made once where the steps are the same."""
+
+    def __init__(self) -> None:
+        self.curves: Curves | None = None
+
+    def solve(self, program: Program, strategy: Strategy, record: Record | None = None) -> Solved:
+        """Solve as :func:`dispatch.strategies.solve.solve` does; the sweep records nothing."""
+        known = recall(program.case, strategy.name, program.asked_gap)
+        if known is not None:
+            return known
+        found = self.attempt(program, strategy) if IS_COMPILED else None
+        if found is None:
+            return solve(program, strategy, record)
+        keep(program.case, strategy.name, found, program.asked_gap)
+        return found
+
+    def attempt(self, program: Program, strategy: Strategy) -> Solved | None:
+        """Solve by the sweep; None if it does not apply, or what it finds leaves a doubt."""
+        if not applies(program, strategy):
+            return None
+        started = time.perf_counter()
+        bounds = program.bounds()
+        strategy.narrow(program, bounds)
+        stages = stages_of(program, strategy)
+        hopeful = next(i for i, stage in enumerate(stages) if not stage.often_zero)
+        slacks = sum(stage.name in SLACK_FAMILIES for stage in stages)
+        for zeros in dict.fromkeys((hopeful, slacks)):
+            found = self._from(program, strategy, bounds, stages, zeros)
+            if found is not None:
+                return replace(found, seconds=time.perf_counter() - started)
+        return None
+
+    def _from(
+        self, program: Program, strategy: Strategy, bounds: Bounds, stages: list[Stage], zeros: int
+    ) -> Solved | None:
+        """Take the first ``zeros`` stages at their least, as the program does, and sweep for the rest."""
+        tight, found = at_least(program, bounds, stages[:zeros])
+        costs = [program.vector(stage.coefficients) for stage in stages[zeros:]]
+        reached = self._reached(program, tight, np.array(costs))
+        if reached is None:
+            return None
+        values, least = reached
+        residual = worst_violation(program.warm.matrix, tight, values)
+        if not residual <= RESIDUAL_TOLERANCE:
+            return None
+        for stage, vector, value in zip(stages[zeros:], costs, least.tolist(), strict=True):
+            found[stage.name] = dot(vector, values)
+            if not abs(found[stage.name] - value) <= HELD_TOLERANCE * max(1.0, abs(value)):
+                return None
+        try:
+            flows = flow_table(
+                program, strategy.name, np.clip(values, tight.lower, tight.upper), uses_battery=True
+            )
+        except DispatchError:
+            return None
+        return Solved(
+            flows=flows,
+            stage_values=found,
+            money=found["cost"] + program.cost_constant - flows.wear,
+            iterations=0,
+            residual=residual,
+            seconds=0.0,
+            gap=None,
+        )
+
+    def _reached(self, program: Program, bounds: Bounds, costs: Floats) -> tuple[Floats, Floats] | None:
+        """Return the columns the sweep ends at, and its value of the start by stage."""
+        from dispatch.sweep.backward import backward, forward  # noqa: PLC0415 - compiled
+
+        step = step_of(program)
+        curves = None if step is None else self._curves(program, step, bounds, costs)
+        if step is None or curves is None:
+            return None
+        limits, algebra = program.case.limits, program.algebra
+        if algebra.taper and _both(step, curves.flows):
+            return None
+        columns, stored = program.columns, program.columns["stored"]
+        low = np.maximum(
+            bounds.lower[stored],
+            bounds.row_lower[program.rows["floor"]] - bounds.upper[columns["floor_shortfall"]],
+        )
+        closing = bounds.row_lower[program.rows["closing"]] - bounds.upper[columns["closing_shortfall"]]
+        low[-1] = max(low[-1], closing[0])
+        if algebra.taper and low.max() > NEARLY_FULL * limits.full_kwh:
+            return None
+        prices = np.ascontiguousarray(costs[:, stored].T)
+        hardware = algebra.keep, float(algebra.taper), limits.full_kwh, limits.start_kwh
+        failed, stops, least, _ = backward(
+            curves.first,
+            curves.levels,
+            curves.slopes,
+            curves.values,
+            low,
+            bounds.upper[stored].copy(),
+            prices,
+            *hardware,
+        )
+        if failed >= 0:
+            return None
+        levels, taken = forward(curves.first, curves.levels, curves.flows, stops, *hardware)
+        values = bounds.lower.copy()  # the slacks are fixed
+        values[stored] = levels
+        for place, family in enumerate(step.families):
+            values[columns[family]] = taken[:, place]
+        return values, least
+
+    def _curves(self, program: Program, step: Step, bounds: Bounds, costs: Floats) -> Curves | None:
+        from dispatch.sweep.step_curves import curves  # noqa: PLC0415 - compiled
+
+        def beside(values: Floats, names: tuple[str, ...], where: dict[str, slice]) -> Floats:
+            return np.ascontiguousarray(np.stack([values[..., where[name]] for name in names], axis=-1))
+
+        upper = np.where(
+            np.array([SENSES[name] == EQUAL for name in step.row_names])[None, :],
+            beside(bounds.row_lower, step.row_names, program.rows),
+            beside(bounds.row_upper, step.row_names, program.rows),
+        )
+        made_from = (
+            step.rows,
+            step.into,
+            upper,
+            beside(bounds.lower, step.families, program.columns),
+            beside(bounds.upper, step.families, program.columns),
+            beside(costs, step.families, program.columns),
+        )
+        before = self.curves
+        if before is not None and all(
+            np.array_equal(a, b) for a, b in zip(before.made_from, made_from, strict=True)
+        ):
+            return before
+        rows, into, right, lower, high, prices = made_from
+        failed, *traced = curves(rows, step.is_equal, into, right, lower, high, prices)
+        if failed >= 0:
+            return None
+        self.curves = Curves(*traced, made_from)
+        return self.curves
+
+
+def serves(program: Program, strategy: Strategy) -> bool:
+    """Tell whether the sweep is compiled and applies."""
+    return IS_COMPILED and applies(program, strategy)
+
+
+def applies(program: Program, strategy: Strategy) -> bool:
+    """Tell whether the sweep can serve: money linear in each step, a battery, and an order that is well posed."""
+    plain = not (program.has_tariff_rows or program.has_terms or len(program.warm.integers))
+    if not (plain and strategy.uses_battery):
+        return False
+    algebra = program.algebra
+    # where charging tapers, prices of an own stage shrink to nothing from step to step (DEVELOPERS.md)
+    return not algebra.taper or (algebra.taper < algebra.keep and not strategy.own_stages(program.case))
+
+
+def step_of(program: Program) -> Step | None:
+    """Read the rows of an inner step from the program's matrix; None if they say more than a step."""
+    matrix, columns, rows = program.warm.matrix, program.columns, program.rows
+    at = min(1, program.steps - 1)
+    families = tuple(name for name in FLOW_FAMILIES if name in columns and name not in LEVEL_FAMILIES)
+    place = {columns[name].start + at: k for k, name in enumerate(families)}
+    row_names = tuple(
+        name for name in SENSES if name not in LEVEL_ROWS and rows[name].start < rows[name].stop
+    )
+
+    def entries(row: int) -> dict[int, float]:
+        span = slice(matrix.starts[row], matrix.starts[row + 1])
+        return dict(zip(matrix.indices[span].tolist(), matrix.values[span].tolist(), strict=True))
+
+    table = np.zeros((len(row_names), len(families)))
+    for m, name in enumerate(row_names):
+        for column, value in entries(rows[name].start + at).items():
+            if column not in place:
+                return None
+            table[m, place[column]] = value
+    into = np.zeros(len(families))
+    level = columns["stored"].start + at
+    for column, value in entries(rows["storage"].start + at).items():
+        if column in place:
+            into[place[column]] = -value
+        elif column not in {level, level - 1}:
+            return None
+    is_equal = np.array([SENSES[name] == EQUAL for name in row_names])
+    return Step(families, row_names, table, is_equal, into)
+
+
+def _both(step: Step, flows: Floats) -> bool:
+    """Whether some corner of a curve charges and discharges."""
+    into, out = (
+        sum(flows[:, place] for place, name in enumerate(step.families) if name in names)
+        for names in (INTO, OUT)
+    )
+    return bool(np.any(np.minimum(into, out) > BOTH_KWH))
