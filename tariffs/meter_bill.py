@@ -75,8 +75,10 @@ def meter_bill(
     tariff = tariffs.load_tariff(tariff_path)
     zone = _zone_of(tariff, time_zone)
     meter = tariffs.read_meter(meter_path, zone, import_columns, export_columns)
-    bill = tariffs.bill(tariff, meter.times, meter.dt_hours, meter.import_kwh, meter.export_kwh)
-    prices = tariffs.price_steps(tariff, meter.times, meter.dt_hours)
+    bill = tariffs.bill(
+        tariff, meter.times, meter.dt_hours, meter.import_kwh, meter.export_kwh, others=meter.others
+    )
+    prices = tariffs.price_steps(tariff, meter.times, meter.dt_hours, meter.others)
     return MeterBill(
         tariff=tariff,
         meter_path=meter_path,

@@ -27,6 +27,7 @@ from tariffs.billing.lines import (
 from tariffs.billing.tiers import Measured, billed_demand
 from tariffs.billing.usage import Floats, usage_by_part
 from tariffs.errors import TariffError
+from tariffs.meter import NONE_BESIDE, OtherReadings
 from tariffs.periods.cells import block_cells
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out
@@ -67,12 +68,14 @@ class Bill:
             return sum((period.total_unrounded for period in self.periods), ZERO)
 
 
-def bill(
+def bill(  # noqa: PLR0913 - what is metered beside the main meter is rare, and stands last
     tariff: Tariff,
     times: pd.DatetimeIndex,
     dt_hours: float,
     import_kwh: ArrayLike,
     export_kwh: ArrayLike | None = None,
+    *,
+    others: OtherReadings = NONE_BESIDE,
 ) -> Bill:
     """Price metered energy under a tariff.
 
@@ -85,6 +88,8 @@ def bill(
         Length of each step. [h]
     import_kwh, export_kwh : array, shape (n,)
         Energy within each step, both >= 0; no export means none. [kWh]
+    others : OtherReadings, optional
+        What is metered beside them.
 
     Returns
     -------
@@ -102,7 +107,7 @@ def bill(
         tariff, "export_kwh", np.zeros(len(times)) if export_kwh is None else export_kwh, len(times)
     )
     with localcontext(_EXACT):
-        demand = demand_cells(layout)
+        demand = demand_cells(layout, others)
         measured = Measured(
             layout=layout,
             bought=bought,

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from pydantic import Field, PrivateAttr, WithJsonSchema, model_validator
 
 from tariffs.reading.models import Frozen
+from tariffs.sheet.demand import Demand
 from tariffs.sheet.fields import (
     TABLES,
     BySeason,
@@ -25,7 +26,7 @@ from tariffs.sheet.fields import (
     Names,
     in_season,
 )
-from tariffs.sheet.usage import Blocks, Demand, Minimum, Netting
+from tariffs.sheet.usage import Blocks, Minimum, Netting
 from tariffs.sheet.when import Billing, Event, Holidays, Season, Window
 
 WHOLE_YEAR = "all year"

@@ -5,6 +5,7 @@ Billing does not use these: it builds lines of exact decimals and adjusts those.
 
 import pandas as pd
 
+from tariffs.meter import NONE_BESIDE, OtherReadings
 from tariffs.periods.cells import block_cells, netting_cells
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out
@@ -14,7 +15,9 @@ from tariffs.terms.energy import fixed_amount, step_prices
 from tariffs.terms.terms import PricedSteps
 
 
-def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> PricedSteps:
+def price_steps(
+    tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float, others: OtherReadings = NONE_BESIDE
+) -> PricedSteps:
     """Price every step of a series under a tariff.
 
     Parameters
@@ -24,6 +27,8 @@ def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Pri
         Starts of the steps; tz-aware, regular.
     dt_hours : float
         Length of each step. [h]
+    others : OtherReadings, optional
+        What is metered beside import and export.
 
     Raises
     ------
@@ -31,7 +36,7 @@ def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Pri
         If the tariff does not cover the series, or changes inside a step.
     """
     layout = lay_out(tariff, times, dt_hours)
-    cells = Cells(block_cells(layout), demand_cells(layout), netting_cells(layout))
+    cells = Cells(block_cells(layout), demand_cells(layout, others), netting_cells(layout))
     import_price, export_price = step_prices(layout, None)
     return PricedSteps(
         times=layout.times,
