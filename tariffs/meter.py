@@ -2,9 +2,10 @@
 
 import datetime as dt
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -29,9 +30,15 @@ class OtherReadings:
     ----------
     import_kvarh : array, shape (n,), or None
         Reactive energy within each step, for demand in kVA. [kvarh]
+    registers : mapping of str to array, shape (n,)
+        Energy within each step that registers beside the main one count, by their names in the tariff. [kWh]
+    leave_out_registers : bool
+        Whether terms may leave registers out: what they come to no plan changes. A bill never does.
     """
 
     import_kvarh: Floats | None = None
+    registers: Mapping[str, Floats] = field(default_factory=dict)
+    leave_out_registers: bool = False
 
 
 NONE_BESIDE = OtherReadings()
@@ -68,6 +75,7 @@ def read_meter(
     time_zone: str | None = None,
     import_columns: Sequence[str] = (),
     export_columns: Sequence[str] = (),
+    register_columns: Mapping[str, str] = MappingProxyType({}),
 ) -> Meter:
     """Read ``time,import_kwh[,export_kwh]`` lines of 5 to 60 minutes, labelled by their start.
 
@@ -81,6 +89,9 @@ def read_meter(
         Columns to add up in place of ``import_kwh`` and ``export_kwh``. Their unit is their ending: ``_kwh`` or
         ``_wh`` (energy in the step), ``_kw`` or ``_w`` (mean power in it).
 
+    register_columns : mapping of str to str, optional
+        The column of every register beside the main one, by its name in the tariff; units as above.
+
     Raises
     ------
     MeterError
@@ -91,11 +102,13 @@ def read_meter(
     bought = tuple(import_columns) or _default(table)
     given = ("export_kwh",) if "export_kwh" in table.header and not import_columns else ()
     sold = tuple(export_columns) or given
-    table.require(dict.fromkeys((*bought, *sold), "the bill"))
-    if unitless := [without_unit(name) for name in (*bought, *sold) if unit_of(name) is None]:
+    asked = dict.fromkeys((*bought, *sold), "the bill")
+    asked |= {column: f"the tariff's register {name!r}" for name, column in register_columns.items()}
+    table.require(asked)
+    if unitless := [without_unit(name) for name in asked if unit_of(name) is None]:
         raise MeterError(problem_report(path, unitless))
     reactive = (_REACTIVE,) if _REACTIVE in table.header else ()
-    readings = table.readings(dict.fromkeys((*bought, *sold, *reactive), "the bill"), time_zone)
+    readings = table.readings(dict.fromkeys((*asked, *reactive), "the bill"), time_zone)
     hours = even_step(readings, _STEPS).total_seconds() / 3600
 
     def energy(names: Sequence[str]) -> Floats:
@@ -103,8 +116,11 @@ def read_meter(
         return sum(scaled, start=np.zeros(len(readings.times)))
 
     kvarh = readings.columns[_REACTIVE] if reactive else None
+    registers = {name: energy([column]) for name, column in register_columns.items()}
     other_clock = "" if time_zone is None else _other_clock(table, readings.times)
-    return Meter(readings.times, hours, energy(bought), energy(sold), other_clock, OtherReadings(kvarh))
+    return Meter(
+        readings.times, hours, energy(bought), energy(sold), other_clock, OtherReadings(kvarh, registers)
+    )
 
 
 def _default(table: Table) -> tuple[str, ...]:

@@ -23,7 +23,7 @@ Tags = tuple[str, str]
 
 @dataclass(frozen=True)
 class Measured:
-    """Everything a series' bills are made from."""
+    """Everything a series' bills are made from; `registers` holds the same of every other register, by name."""
 
     layout: Layout
     bought: Floats
@@ -32,6 +32,7 @@ class Measured:
     blocks: Sequence[BlockCell]
     demand: Sequence[DemandCell]
     billed_kw: Sequence[Decimal]
+    registers: Sequence[tuple[str, "Measured"]] = ()
 
 
 def billed_demand(cells: Sequence[DemandCell], bought: Floats) -> list[Decimal]:

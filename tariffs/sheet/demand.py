@@ -44,7 +44,8 @@ def _highest_intervals(value: object) -> object:
 
 
 def _called_hours(value: object) -> object:
-    return tuple(_called(one) for one in listed(value)) if isinstance(value, str | list | tuple) else value
+    given = listed(value)
+    return tuple(_called(one) for one in given) if isinstance(given, list | tuple) else given
 
 
 def _called(value: object) -> dt.datetime:

@@ -90,7 +90,8 @@ class Blocks(Frozen):
 
     name: Name = Field("blocks", description="name of its lines on the bill")
     of: Literal["import", "export"] = Field(
-        "import", description="of kWh bought, or of kWh fed in (then a positive price is paid to the household)"
+        "import",
+        description="of kWh bought, or of kWh fed in (then a positive price is paid to the household)",
     )
     bands: Names = Field((), description="count only kWh of these bands; default: all")
     seasons: Names = Field((), description="count only these seasons; default: all")

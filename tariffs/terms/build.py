@@ -88,7 +88,9 @@ def _block_schedule(layout: Layout, cell: BlockCell, base: Base) -> Schedule:
         classes = []
         for step in blocks.steps:
             upper = math.inf if step.limit is None else float(step.limit) * scale[0]
-            fixed = float(step.fixed_per_month) * float(cell.months) * (-factor if kind == "export" else factor)
+            fixed = (
+                float(step.fixed_per_month) * float(cell.months) * (-factor if kind == "export" else factor)
+            )
             # limits inside a class are kWh of the period even where the classes are hours of demand
             classes.append(_step(upper, fixed, *zip(*step.prices, strict=True), scale))
     return Schedule(tuple(_with_losses(classes, losses - 1.0) if last else classes))
