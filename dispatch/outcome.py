@@ -268,7 +268,8 @@ def share_wanted(case: Case) -> float:
 def bill_of(flows: Flows) -> tariffs.Bill:
     """Price a flow table under its case's tariff, from the meter's readings alone."""
     case = flows.case
-    return tariffs.bill(case.tariff, case.times, case.dt_hours, flows["import"], flows["export"])
+    bought, sold = flows["import"], flows["export"]
+    return tariffs.bill(case.tariff, case.times, case.dt_hours, bought, sold, others=case.others)
 
 
 def as_set_outcome(flows: Flows, reference: float, reserve_percent: float | None) -> Outcome:

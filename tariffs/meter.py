@@ -2,9 +2,10 @@
 
 import datetime as dt
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -16,8 +17,31 @@ from tariffs.reading.steps import even_step
 from tariffs.reading.table import Table, kwh_factor, read_table, unit_of, without_unit
 
 Floats = NDArray[np.float64]
-_STEPS = (15, 30, 60)
+_STEPS = (5, 10, 15, 20, 30, 60)
+_REACTIVE = "import_kvarh"
 _OFFSET = re.compile(r"[+-]\d\d:?\d\d$")
+
+
+@dataclass(frozen=True)
+class OtherReadings:
+    """What is metered beside energy bought and sold at the main meter.
+
+    Attributes
+    ----------
+    import_kvarh : array, shape (n,), or None
+        Reactive energy within each step, for demand in kVA. [kvarh]
+    registers : mapping of str to array, shape (n,)
+        Energy within each step that registers beside the main one count, by their names in the tariff. [kWh]
+    leave_out_registers : bool
+        Whether terms may leave registers out: what they come to no plan changes. A bill never does.
+    """
+
+    import_kvarh: Floats | None = None
+    registers: Mapping[str, Floats] = field(default_factory=dict)
+    leave_out_registers: bool = False
+
+
+NONE_BESIDE = OtherReadings()
 
 
 @dataclass(frozen=True)
@@ -29,11 +53,13 @@ class Meter:
     times : DatetimeIndex, length n
         Starts of the steps; on the clock of the zone asked for, else in UTC.
     dt_hours : float
-        Length of a step: 0.25, 0.5 or 1. [h]
+        Length of a step: 5, 10, 15, 20, 30 or 60 minutes. [h]
     import_kwh, export_kwh : array, shape (n,)
         Energy within each step, both >= 0; no export column means none. [kWh]
     other_clock : str
         The offsets the readings carry, where none of them is ever the zone's: they may be of another place.
+    others : OtherReadings
+        What else the file has columns for.
     """
 
     times: pd.DatetimeIndex
@@ -41,6 +67,7 @@ class Meter:
     import_kwh: Floats
     export_kwh: Floats
     other_clock: str = ""
+    others: OtherReadings = NONE_BESIDE
 
 
 def read_meter(
@@ -48,8 +75,9 @@ def read_meter(
     time_zone: str | None = None,
     import_columns: Sequence[str] = (),
     export_columns: Sequence[str] = (),
+    register_columns: Mapping[str, str] = MappingProxyType({}),
 ) -> Meter:
-    """Read ``time,import_kwh[,export_kwh]`` lines of 15, 30 or 60 minutes, labelled by their start.
+    """Read ``time,import_kwh[,export_kwh]`` lines of 5 to 60 minutes, labelled by their start.
 
     Parameters
     ----------
@@ -61,6 +89,9 @@ def read_meter(
         Columns to add up in place of ``import_kwh`` and ``export_kwh``. Their unit is their ending: ``_kwh`` or
         ``_wh`` (energy in the step), ``_kw`` or ``_w`` (mean power in it).
 
+    register_columns : mapping of str to str, optional
+        The column of every register beside the main one, by its name in the tariff; units as above.
+
     Raises
     ------
     MeterError
@@ -71,18 +102,25 @@ def read_meter(
     bought = tuple(import_columns) or _default(table)
     given = ("export_kwh",) if "export_kwh" in table.header and not import_columns else ()
     sold = tuple(export_columns) or given
-    table.require(dict.fromkeys((*bought, *sold), "the bill"))
-    if unitless := [without_unit(name) for name in (*bought, *sold) if unit_of(name) is None]:
+    asked = dict.fromkeys((*bought, *sold), "the bill")
+    asked |= {column: f"the tariff's register {name!r}" for name, column in register_columns.items()}
+    table.require(asked)
+    if unitless := [without_unit(name) for name in asked if unit_of(name) is None]:
         raise MeterError(problem_report(path, unitless))
-    readings = table.readings(dict.fromkeys((*bought, *sold), "the bill"), time_zone)
+    reactive = (_REACTIVE,) if _REACTIVE in table.header else ()
+    readings = table.readings(dict.fromkeys((*asked, *reactive), "the bill"), time_zone)
     hours = even_step(readings, _STEPS).total_seconds() / 3600
 
     def energy(names: Sequence[str]) -> Floats:
         scaled = (readings.columns[name] * kwh_factor(name, hours) for name in names)
         return sum(scaled, start=np.zeros(len(readings.times)))
 
+    kvarh = readings.columns[_REACTIVE] if reactive else None
+    registers = {name: energy([column]) for name, column in register_columns.items()}
     other_clock = "" if time_zone is None else _other_clock(table, readings.times)
-    return Meter(readings.times, hours, energy(bought), energy(sold), other_clock)
+    return Meter(
+        readings.times, hours, energy(bought), energy(sold), other_clock, OtherReadings(kvarh, registers)
+    )
 
 
 def _default(table: Table) -> tuple[str, ...]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 import tariffs
 from tariffs.periods.layout import holidays_in_force
@@ -16,6 +18,10 @@ from tariffs.terms.peak_demand import PeakDemand, peak_demand
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
+
+
+_ROUNDED_KWH = 1e-3
+"""A meter's last digit: two registers that show the same may differ by it."""
 
 
 @dataclass(frozen=True)
@@ -74,9 +80,13 @@ def meter_bill(
     """
     tariff = tariffs.load_tariff(tariff_path)
     zone = _zone_of(tariff, time_zone)
-    meter = tariffs.read_meter(meter_path, zone, import_columns, export_columns)
-    bill = tariffs.bill(tariff, meter.times, meter.dt_hours, meter.import_kwh, meter.export_kwh)
-    prices = tariffs.price_steps(tariff, meter.times, meter.dt_hours)
+    columns = {register.name: register.meter_column for register, _ in tariff.beside}
+    meter = tariffs.read_meter(meter_path, zone, import_columns, export_columns, columns)
+    meter = _without_inner_registers(tariff, meter, meter_path)
+    bill = tariffs.bill(
+        tariff, meter.times, meter.dt_hours, meter.import_kwh, meter.export_kwh, others=meter.others
+    )
+    prices = tariffs.price_steps(tariff, meter.times, meter.dt_hours, meter.others)
     return MeterBill(
         tariff=tariff,
         meter_path=meter_path,
@@ -86,6 +96,25 @@ def meter_bill(
         demand=peak_demand(prices, meter.import_kwh, meter.export_kwh),
         holidays=holidays_in_force(tariff, bill.periods[0].start, bill.periods[-1].end),
     )
+
+
+def _without_inner_registers(tariff: tariffs.Tariff, meter: tariffs.Meter, path: Path) -> tariffs.Meter:
+    """Take off the main meter what registers behind it count on their own."""
+    for register, _ in tariff.beside:
+        if not register.inside_main:
+            continue
+        key = "import_kwh" if register.of == "import" else "export_kwh"
+        own = meter.others.registers[register.name]
+        rest = getattr(meter, key) - own
+        if (low := np.flatnonzero(rest < -_ROUNDED_KWH)).size:
+            at = int(low[0])
+            raise tariffs.MeterError(
+                f"{path}: column {register.meter_column!r}: register {register.name!r} lies inside the main meter and "
+                f"counts more than it in {low.size:,} steps (got {own[at]:g} kWh of {getattr(meter, key)[at]:g} in the "
+                f"step {meter.times[at].isoformat()}); correct the readings, or drop inside_main"
+            )
+        meter = replace(meter, **{key: np.maximum(rest, 0.0)})
+    return meter
 
 
 def _zone_of(tariff: tariffs.Tariff, asked: str | None) -> str:

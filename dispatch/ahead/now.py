@@ -19,6 +19,7 @@ from dispatch.ahead.given import read_recent
 from dispatch.case.floor import Ground, floor_of
 from dispatch.case.series import appliances_kwh
 from dispatch.errors import ScenarioError
+from tariffs.meter import OtherReadings
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -115,6 +116,10 @@ def case_around(
     return Now(around, first, at, tuple(notes))
 
 
+_NO_REGISTERS = OtherReadings(leave_out_registers=True)
+"""What other meters count no plan changes."""
+
+
 def _warm(case: Case, times: pd.DatetimeIndex) -> Flags:
     """Tell where the packs may be charged: as in the data, which go on with their beginning."""
     places = np.asarray((times - case.times[0]) // pd.Timedelta(hours=case.dt_hours)) % len(case.times)
@@ -126,11 +131,15 @@ def _prices(case: Case, times: pd.DatetimeIndex, first: int, ahead: int) -> tupl
     spans = [(0, len(times)), (0, first + ahead), (first, len(times)), (first, first + ahead)]
     for begin, end in spans[:-1]:
         try:
-            return _padded(tariffs.price_steps(case.tariff, times[begin:end], case.dt_hours), begin), end
+            return _padded(
+                tariffs.price_steps(case.tariff, times[begin:end], case.dt_hours, _NO_REGISTERS), begin
+            ), end
         except tariffs.TariffError:
             continue
     begin, end = spans[-1]
-    return _padded(tariffs.price_steps(case.tariff, times[begin:end], case.dt_hours), begin), end
+    return _padded(
+        tariffs.price_steps(case.tariff, times[begin:end], case.dt_hours, _NO_REGISTERS), begin
+    ), end
 
 
 def _padded(prices: tariffs.PricedSteps, before: int) -> tariffs.PricedSteps:

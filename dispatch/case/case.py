@@ -22,6 +22,7 @@ from dispatch.formats import format_kwh
 from dispatch.scenario.fields import TYPICAL
 from dispatch.scenario.load import read_scenario
 from dispatch.scenario.model import Reserve
+from tariffs.meter import NONE_BESIDE, OtherReadings
 from tariffs.reading.refusals import missing_file
 
 if TYPE_CHECKING:
@@ -83,6 +84,8 @@ class Case:
         from an empty battery.
     notes : tuple of str
         What was left out, clipped, capped or wrapped, to be told to the reader.
+    others : OtherReadings
+        What the tariff's registers beside the main meter count; no strategy changes it.
 
     Notes
     -----
@@ -108,6 +111,7 @@ class Case:
     floor_capped_steps: NDArray[np.bool_]
     may_charge: NDArray[np.bool_]
     notes: tuple[str, ...]
+    others: OtherReadings = NONE_BESIDE
 
     def at_reserve(self, measure: Measure, amount: float) -> Case:
         """Return the case as the file would give it with this reserve, the file's raised times on top.
@@ -157,7 +161,9 @@ class Case:
             raise tariffs.TariffError(
                 f"{tariff.source}: currency: is in '{tariff.currency}', the household's money in '{self.currency}'"
             )
-        return replace(self, tariff=tariff, prices=tariffs.price_steps(tariff, self.times, self.dt_hours))
+        return replace(
+            self, tariff=tariff, prices=tariffs.price_steps(tariff, self.times, self.dt_hours, self.others)
+        )
 
     @property
     def ground(self) -> Ground:
@@ -234,6 +240,7 @@ def build_case(
     floor = floor_of(scenario.reserve, ground, path)
     limits = start_on_floor(scenario, limits, float(floor.level_kwh[0]))
     clipped_sun_kwh = float((series.sun_kwh - sun_kwh).sum())
+    others = OtherReadings(registers=series.registers)
     return Case(
         path=path,
         name=_title(scenario),
@@ -241,7 +248,7 @@ def build_case(
         scenario=scenario,
         limits=limits,
         tariff=tariff,
-        prices=tariffs.price_steps(tariff, times, dt_hours),
+        prices=tariffs.price_steps(tariff, times, dt_hours, others),
         times=times,
         dt_hours=dt_hours,
         load_kwh=series.load_kwh,
@@ -253,6 +260,7 @@ def build_case(
         clipped_sun_kwh=clipped_sun_kwh,
         floor_capped_steps=floor.capped,
         may_charge=np.ones(len(times), dtype=bool) if place is None else may_charge(place, battery_c),
+        others=others,
         notes=(
             *series.notes,
             *([] if place is None else cold_notes(place, battery_c, dt_hours)),

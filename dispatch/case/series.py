@@ -7,7 +7,7 @@ and has the same real length everywhere; the local clock jumps over it twice a y
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -16,18 +16,20 @@ import pandas as pd
 
 from dispatch.case.panels import beside_ac_solar, sun_in_device
 from dispatch.errors import ScenarioError, SeriesError
+from dispatch.scenario.equipment import Surroundings
 from tariffs.reading.clock import instant, minutes_of
 from tariffs.reading.refusals import missing_file, problem_report
 from tariffs.reading.steps import MOST_STEPS, minutes_text, off_grid, step_of
 from tariffs.reading.table import kwh_factor, read_table, unit_of, without_unit
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     from numpy.typing import NDArray
 
     from dispatch.arrays import Floats
-    from dispatch.scenario.equipment import AcSolar, Surroundings
+    from dispatch.scenario.equipment import AcSolar
     from dispatch.scenario.model import Appliance, Load, Period, Scenario, Sun
     from tariffs.reading.table import Readings
 
@@ -59,6 +61,8 @@ class Series:
         What was left out, to be told.
     battery_c : ndarray of float, shape (n,), or None
         Temperature of the packs where the scenario has a series of it. [C]
+    registers : mapping of str to ndarray of float, shape (n,)
+        What the tariff's registers beside the main meter count. [kWh]
     """
 
     times: pd.DatetimeIndex
@@ -71,6 +75,7 @@ class Series:
     load_lines: NDArray[np.int64] | None
     notes: tuple[str, ...]
     battery_c: Floats | None = None
+    registers: Mapping[str, Floats] = field(default_factory=dict)
 
 
 def read_series(scenario: Scenario, path: Path) -> Series:
@@ -99,9 +104,8 @@ def read_series(scenario: Scenario, path: Path) -> Series:
         if table.ignored_lines
     ]
     arrays: dict[str, Floats] = {}
-    for name in SECTIONS:
-        source: Load | Sun | AcSolar | None = getattr(scenario, name)
-        if source is not None:
+    for name, source in sections(scenario).items():
+        if not isinstance(source, Surroundings):
             arrays[name] = _series_kwh(name, source, tables, times, dt_hours)
     if scenario.sun is not None:
         arrays["sun"] = sun_in_device(scenario, path, arrays["sun"], times, dt_hours, notes)
@@ -123,7 +127,15 @@ def read_series(scenario: Scenario, path: Path) -> Series:
         load_lines=table.lines if table else None,
         notes=tuple(notes),
         battery_c=_battery_c(scenario, tables),
+        registers={name: arrays[f"registers.{name}"] for name in scenario.registers},
     )
+
+
+def sections(scenario: Scenario) -> dict[str, Load | Sun | AcSolar | Surroundings]:
+    """Return everything of a scenario that may be a CSV series, by its section; registers of the tariff, too."""
+    named = {name: getattr(scenario, name) for name in (*SECTIONS, TEMPERATURE)}
+    named |= {f"registers.{name}": load for name, load in scenario.registers.items()}
+    return {name: source for name, source in named.items() if source is not None}
 
 
 def _battery_c(scenario: Scenario, tables: dict[str, Readings]) -> Floats | None:
@@ -195,7 +207,7 @@ def _instants(wall: pd.DatetimeIndex, times: pd.DatetimeIndex) -> pd.DatetimeInd
 def _span(scenario: Scenario, path: Path) -> tuple[pd.Timestamp, pd.Timestamp] | None:
     period = scenario.period
     if period is None:
-        if not any(getattr(getattr(scenario, name), "csv", None) for name in (*SECTIONS, TEMPERATURE)):
+        if not any(getattr(source, "csv", None) for source in sections(scenario).values()):
             text = "needed because no series is a CSV file; add start and end under [period]"
             raise ScenarioError(f"{path}: period: {text}")
         return None
@@ -217,9 +229,8 @@ def _read_tables(
     """Read each CSV file once, with all the columns wanted from it."""
     wanted: dict[str, dict[str, str]] = {}
     problems = []
-    for name in (*SECTIONS, TEMPERATURE):
-        source: Load | Sun | AcSolar | Surroundings | None = getattr(scenario, name)
-        if source is None or source.csv is None or source.column is None:
+    for name, source in sections(scenario).items():
+        if source.csv is None or source.column is None:
             continue
         if not (path.parent / source.csv).is_file():
             problems.append(f"{name}.csv: {source.csv!r}: {missing_file(path.parent / source.csv)}")

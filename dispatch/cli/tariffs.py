@@ -48,7 +48,7 @@ def bill(
 ) -> None:
     """Price a meter's readings under a tariff, line by line for every billing period.
 
-    Steps of 15, 30 or 60 minutes, labelled by their start. Exit code 2 if tariff or readings cannot be used.
+    Steps of 5 to 60 minutes, labelled by their start. Exit code 2 if tariff or readings cannot be used.
     """
     with refusals(meter):
         from dispatch import door

@@ -16,7 +16,7 @@ from dispatch.advice.scan import candidates
 from dispatch.cards.space import device_space
 from dispatch.case.case import build_case, load_scenario
 from dispatch.case.limits import resolve_limits
-from dispatch.case.series import SECTIONS, TEMPERATURE, read_series
+from dispatch.case.series import read_series, sections
 from dispatch.comparison.compare import plan_of
 from dispatch.errors import ScenarioError
 from dispatch.fleet.side_by_side import HomesTally, advise, goes_beside, repeating_starts
@@ -263,10 +263,14 @@ def year_case(base: Case, file: Path) -> Case:
     """
     scenario, resolved = base.scenario, file.resolve()
     changed: dict[str, Any] = {"period": None}  # the grid is the file's own times
-    for name in (*SECTIONS, TEMPERATURE):
-        section = getattr(scenario, name)
-        if section is not None and getattr(section, "csv", None):
-            changed[name] = section.model_copy(update={"csv": str(resolved)})
+    for name, section in sections(scenario).items():
+        if getattr(section, "csv", None):
+            moved = section.model_copy(update={"csv": str(resolved)})
+            table, _, register = name.partition(".")
+            if register:
+                changed[table] = changed.get(table, scenario.registers) | {register: moved}
+            else:
+                changed[name] = moved
     if len(changed) == 1:
         raise ScenarioError(f"{base.path}: no series is a CSV file; there is nothing a year could replace")
     there = scenario.model_copy(update=changed)

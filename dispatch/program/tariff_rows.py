@@ -8,6 +8,7 @@ Names are those of `tariffs.terms`, which holds the algebra of the money itself.
     demand    daily[i] ≥ Σ import of interval j / hours[j]   for every interval j of day i
               measured = top + Σ over[i]/n;  over[i] ≥ daily[i] - top        (mean of the n largest; n = 1: the peak)
               billed ≥ measured, floor_kw, ratchet_fraction·measured of earlier terms
+              mean of months: peak ≥ measured, each_at_least_kw;  billed ≥ floor_kw, (past_kw + Σ peak) / months
     netting   need - surplus = bought - sold, one of them 0 (binary);  spent = min(bank, need) (binary)
               billed = need - spent;  the bank carries on in the tariff's order, whatever the price
     minimum   topup ≥ minimum - base
@@ -35,7 +36,7 @@ from tariffs.terms.slopes import NOISE, lowest_slope, views_of
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats, Ints
-    from tariffs.terms.terms import BlockTerm, DemandTerm, MinimumTerm
+    from tariffs.terms.terms import BlockTerm, DemandTerm, MinimumTerm, MonthsMean
 
     Terms = list[tuple[Any, float]]
 
@@ -106,6 +107,11 @@ class TariffRows:
                     "such a tariff can be billed (dispatch bill) but not optimised"
                 )
         for at, demand in enumerate(prices.demand):
+            if demand.kvar is not None:
+                self._refuse(
+                    f"demand '{demand.name}': metered kVA are the root of a sum of squares, which no linear "
+                    "program can state; write a power_factor to plan with"
+                )
             # billed ≥ measured states the demand exactly only if no more of it is ever cheaper
             lowest = min(sum(lowest_slope(each) for each in view.demand[at]) for view in self.views)
             if lowest < -NOISE:
@@ -147,16 +153,36 @@ class TariffRows:
         self.measured.append(measured)
         self.most_kw.append(self._most_kw(term))
         billed = self.sheet.column(f"demand_{at}_billed")
-        self.sheet.row(f"demand_{at}_billed_measured", AT_LEAST, [(billed, 1.0), *negated(measured)], 0.0)
         self.sheet.row(f"demand_{at}_billed_floor", AT_LEAST, [(billed, 1.0)], term.floor_kw)
+        if term.mean is not None:
+            most = self._mean_of_months(f"demand_{at}", at, term.mean, billed)
+            return self._demand_money(at, term, billed, max(most, term.floor_kw))
+        self.sheet.row(f"demand_{at}_billed_measured", AT_LEAST, [(billed, 1.0), *negated(measured)], 0.0)
         for earlier in term.ratchet_terms:
             share = [
                 (variable, -factor * term.ratchet_fraction) for variable, factor in self.measured[earlier]
             ]
             self.sheet.row(f"demand_{at}_ratchet_{earlier}", AT_LEAST, [(billed, 1.0), *share], 0.0)
-        stated = []
         ratchets = [term.ratchet_fraction * self.most_kw[earlier] for earlier in term.ratchet_terms]
-        most = max(self.most_kw[at], term.floor_kw, *ratchets, 0.0)
+        return self._demand_money(at, term, billed, max(self.most_kw[at], term.floor_kw, *ratchets, 0.0))
+
+    def _mean_of_months(self, name: str, at: int, mean: MonthsMean, billed: Any) -> float:  # noqa: ANN401 - PuLP's
+        """State the mean of months' peaks as a floor of what is billed; return the most it can be. [kW]."""
+        least, share, most = mean.each_at_least_kw, 1.0 / mean.months, mean.past_kw
+        peaks: Terms = []
+        for month in (*mean.earlier_terms, at):
+            peak = self.sheet.column(f"{name}_peak_of_{month}", lower=least)
+            self.sheet.row(
+                f"{name}_peak_{month}", AT_LEAST, [(peak, 1.0), *negated(self.measured[month])], 0.0
+            )
+            peaks.append((peak, -share))
+            most += max(self.most_kw[month], least)
+        self.sheet.row(f"{name}_mean", AT_LEAST, [(billed, 1.0), *peaks], mean.past_kw * share)
+        return most * share
+
+    def _demand_money(self, at: int, term: DemandTerm, billed: Any, most: float) -> list[StatedSchedule]:  # noqa: ANN401
+        """Price what is billed by every schedule of a charge."""
+        stated = []
         for place, schedule in enumerate(term.schedules):
             views = [view.demand[at][place] for view in self.views]
             part = self.sheet.schedule(

@@ -99,7 +99,7 @@ def _demand_section(comparison: Comparison, shown: Sequence[tuple[str, Outcome]]
     for name in dict.fromkeys(peak.name for peak in peaks[0]):
         rows = [at for at, peak in enumerate(peaks[0]) if peak.name == name]
         first = peaks[0][rows[0]]
-        mean = "" if first.days_averaged == 1 else ", mean of days"
+        mean = "" if first.days_averaged == 1 else f", mean of {'hours' if first.on_any_day else 'days'}"
         least = ", at least" if any(peaks[0][at].at_least for at in rows) else ""
         table.add_row(Text(f"{name}{mean}{least}", style="bold underline"))
         for at in rows:
@@ -122,7 +122,7 @@ def _demand_notes(peaks: Sequence[Sequence[PeakDemand]]) -> Iterator[str]:
     if any(peak.at_least for peak in everything):
         yield AT_LEAST
     if any(peak.billed_kw > peak.measured_kw + 5e-3 for peak in everything):
-        yield "*: the tariff bills more than was measured there (its minimum, or a share of an earlier month)."
+        yield "*: the tariff bills more than was measured there (its minimum, or earlier months)."
 
 
 def _event_section(comparison: Comparison, shown: Sequence[tuple[str, Outcome]]) -> Section:

@@ -354,6 +354,10 @@ class Scenario(Frozen):
     )
     load: Load
     other_load: Load | None = None
+    registers: dict[Text, Load] = Field(
+        default_factory=dict,
+        description="what each of the tariff's registers beside the main meter counts, by its name there",
+    )
     critical_load: CriticalLoad | None = None
     battery: Battery
     inverter: Inverter

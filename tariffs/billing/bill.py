@@ -27,9 +27,11 @@ from tariffs.billing.lines import (
 from tariffs.billing.tiers import Measured, billed_demand
 from tariffs.billing.usage import Floats, usage_by_part
 from tariffs.errors import TariffError
+from tariffs.meter import NONE_BESIDE, OtherReadings
 from tariffs.periods.cells import block_cells
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out
+from tariffs.periods.registers import lay_registers
 from tariffs.periods.runs import Run, turns
 from tariffs.sheet.tariff import EVERYTHING, Adjustment, Tariff
 from tariffs.sheet.usage import Minimum
@@ -67,12 +69,14 @@ class Bill:
             return sum((period.total_unrounded for period in self.periods), ZERO)
 
 
-def bill(
+def bill(  # noqa: PLR0913 - what is metered beside the main meter is rare, and stands last
     tariff: Tariff,
     times: pd.DatetimeIndex,
     dt_hours: float,
     import_kwh: ArrayLike,
     export_kwh: ArrayLike | None = None,
+    *,
+    others: OtherReadings = NONE_BESIDE,
 ) -> Bill:
     """Price metered energy under a tariff.
 
@@ -85,6 +89,8 @@ def bill(
         Length of each step. [h]
     import_kwh, export_kwh : array, shape (n,)
         Energy within each step, both >= 0; no export means none. [kWh]
+    others : OtherReadings, optional
+        What is metered beside them.
 
     Returns
     -------
@@ -102,18 +108,28 @@ def bill(
         tariff, "export_kwh", np.zeros(len(times)) if export_kwh is None else export_kwh, len(times)
     )
     with localcontext(_EXACT):
-        demand = demand_cells(layout)
-        measured = Measured(
-            layout=layout,
-            bought=bought,
-            sold=sold,
-            usage=usage_by_part(layout, bought, sold),
-            blocks=block_cells(layout),
-            demand=demand,
-            billed_kw=billed_demand(demand, bought),
+        measured = replace(
+            _measured(layout, bought, sold, others),
+            registers=[
+                (one.name, _measured(one.layout, one.bought, one.sold, NONE_BESIDE))
+                for one in lay_registers(layout, others)
+            ],
         )
         periods = tuple(_period_bill(measured, index) for index in range(len(layout.periods)))
     return Bill(tariff.name, tariff.currency, periods, tariff.rounding.per == "line")
+
+
+def _measured(layout: Layout, bought: Floats, sold: Floats, others: OtherReadings) -> Measured:
+    demand = demand_cells(layout, others)
+    return Measured(
+        layout=layout,
+        bought=bought,
+        sold=sold,
+        usage=usage_by_part(layout, bought, sold),
+        blocks=block_cells(layout),
+        demand=demand,
+        billed_kw=billed_demand(demand, bought),
+    )
 
 
 def _energy(tariff: Tariff, name: str, values: ArrayLike, count: int) -> Floats:
@@ -154,6 +170,11 @@ def _period_lines(measured: Measured, index: int) -> list[Placed]:
     layout = measured.layout
     rounding = layout.tariff.rounding
     lines = item_lines(measured, index)
+    for name, register in measured.registers:
+        lines += [
+            replace(placed, line=replace(placed.line, register=name))
+            for placed in item_lines(register, index)
+        ]
     if rounding.per == "line":
         lines = [_billed(placed, quantized(placed.line.amount, rounding)) for placed in lines]
     for turn in turns(layout, index):
@@ -203,5 +224,5 @@ def _owed(lines: Iterable[Placed], parts: Collection[int]) -> tuple[Decimal, Dec
 
 def _in_base(line: BillLine, wanted: tuple[str, ...], barred: tuple[str, ...]) -> bool:
     """Tell whether a line is named by its group or its name, and not excepted; no names means every line."""
-    named = not wanted or line.kind in wanted or line.name in wanted
-    return named and line.kind not in barred and line.name not in barred
+    named = not wanted or line.kind in wanted or line.name in wanted or line.register in wanted
+    return named and not {line.kind, line.name, line.register} & set(barred)

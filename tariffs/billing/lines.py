@@ -36,6 +36,8 @@ class BillLine:
         As the bill prints it: rounded where the tariff rounds per line, else equal to `amount`.
     name : str
         The name in the tariff file, which adjustments can refer to.
+    register : str
+        The register beside the main meter that it is of; empty for the main meter.
     """
 
     label: str
@@ -46,6 +48,7 @@ class BillLine:
     amount: Decimal
     billed_amount: Decimal
     name: str = ""
+    register: str = ""
 
 
 @dataclass(frozen=True)

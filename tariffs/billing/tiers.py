@@ -12,8 +12,9 @@ from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
 from tariffs.periods.parts import Part
 from tariffs.periods.runs import Run
+from tariffs.sheet.demand import DemandStep
 from tariffs.sheet.fields import in_season
-from tariffs.sheet.usage import BlockStep, DemandStep
+from tariffs.sheet.usage import BlockStep
 
 _RESOLUTION = Decimal("0.0005")  # which class an amount falls in is decided to half a Wh, or half a W
 _ONE = Decimal(1)
@@ -22,7 +23,7 @@ Tags = tuple[str, str]
 
 @dataclass(frozen=True)
 class Measured:
-    """Everything a series' bills are made from."""
+    """Everything a series' bills are made from; `registers` holds the same of every other register, by name."""
 
     layout: Layout
     bought: Floats
@@ -31,10 +32,11 @@ class Measured:
     blocks: Sequence[BlockCell]
     demand: Sequence[DemandCell]
     billed_kw: Sequence[Decimal]
+    registers: Sequence[tuple[str, "Measured"]] = ()
 
 
 def billed_demand(cells: Sequence[DemandCell], bought: Floats) -> list[Decimal]:
-    """Return the kW each demand charge is billed on, after minimum and ratchet."""
+    """Return the kW each demand charge is billed on, after minimum, ratchet or mean of months."""
     measured = [exact(cell.measured_kw(bought)) for cell in cells]
     found = []
     for cell, kw in zip(cells, measured, strict=True):
@@ -42,6 +44,11 @@ def billed_demand(cells: Sequence[DemandCell], bought: Floats) -> list[Decimal]:
         if cell.demand.ratchet is not None:
             past = max([cell.past_kw, *(measured[at] for at in cell.earlier)])
             billed = max(billed, cell.demand.ratchet.percent / 100 * past)
+        if cell.rolling is not None:
+            least = cell.rolling.each_at_least_kw
+            peaks = [max(measured[at], least) for at in cell.rolling.earlier]
+            mean = (cell.rolling.past_kw + sum(peaks, max(kw, least))) / cell.rolling.months
+            billed = max(mean, cell.demand.minimum_kw)
         found.append(billed)
     return found
 
@@ -208,13 +215,14 @@ class _KwPrice:
     price: Decimal | None
     steps: tuple[DemandStep, ...]
     whole_band: bool
+    measured_unit: str
 
 
 def _kw_price(layout: Layout, cell: DemandCell, share: Share) -> _KwPrice:
     sheet = layout.sheet(layout.parts[share.part].version)
     demand = next(one for one in sheet.demand if one.name == cell.demand.name)
-    price = None if demand.price_per_kw is None else in_season(demand.price_per_kw, share.season)
-    return _KwPrice(demand.per, price, demand.steps, demand.whole_band)
+    price = None if demand.price is None else in_season(demand.price, share.season)
+    return _KwPrice(demand.per, price, demand.steps, demand.whole_band, demand.measured_unit)
 
 
 def _share_lines(measured: Measured, at: int, price: _KwPrice, shares: Sequence[Share]) -> Iterator[BillLine]:
@@ -228,7 +236,7 @@ def _share_lines(measured: Measured, at: int, price: _KwPrice, shares: Sequence[
         name=cell.demand.name,
         times=ratio(days if by_day else months),
         months=ratio(months),
-        unit="kW-day" if by_day else "kW" if months == 1 else "kW-month",
+        unit=price.measured_unit + ("-day" if by_day else "" if months == 1 else "-month"),
     )
     yield from _kw_lines(price, measured.billed_kw[at], owed)
 
@@ -236,6 +244,9 @@ def _share_lines(measured: Measured, at: int, price: _KwPrice, shares: Sequence[
 def _demand_label(measured: Measured, at: int, cell: DemandCell) -> str:
     kw = measured.billed_kw[at]
     label = cell.demand.name + (" (at least)" if cell.at_least else "")
+    if cell.rolling is not None:
+        mean = f" (mean of {cell.rolling.months} months)"
+        return label + (" (minimum)" if kw == cell.demand.minimum_kw else mean)
     if kw > exact(cell.measured_kw(measured.bought)):
         label += " (minimum)" if kw == cell.demand.minimum_kw else " (ratchet)"
     return label
@@ -249,7 +260,9 @@ def _kw_lines(demand: _KwPrice, kw: Decimal, owed: _Owed) -> Iterator[BillLine]:
         ends = [step for step in demand.steps if step.up_to_kw is None or kw <= step.up_to_kw + _RESOLUTION]
         if ends[0].fixed_per_month:
             amount = owed.months * ends[0].fixed_per_month
-            yield money(f"{owed.label}: fixed at {text(kw)} kW", ("demand", owed.name), amount)
+            yield money(
+                f"{owed.label}: fixed at {text(kw)} {demand.measured_unit}", ("demand", owed.name), amount
+            )
         if ends[0].price_per_kw:
             yield owed.line("", kw, ends[0].price_per_kw)
         return
@@ -258,6 +271,6 @@ def _kw_lines(demand: _KwPrice, kw: Decimal, owed: _Owed) -> Iterator[BillLine]:
         upper = kw if step.up_to_kw is None else step.up_to_kw
         inside = max(min(kw, upper) - below, ZERO)
         if inside:
-            which = f": {_range_text(below, step.up_to_kw, 'kW')}"
+            which = f": {_range_text(below, step.up_to_kw, demand.measured_unit)}"
             yield owed.line(which, inside, step.price_per_kw)
         below = upper

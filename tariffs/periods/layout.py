@@ -195,7 +195,7 @@ class Layout:
         return int(found[0]), first + 1 + int(np.flatnonzero(inside[1:] != inside[:-1])[0])
 
 
-_RECENT: deque[tuple[Tariff, pd.DatetimeIndex, float, Layout]] = deque(maxlen=4)
+_RECENT: deque[tuple[Tariff, pd.DatetimeIndex, float, Layout]] = deque(maxlen=8)
 """The last layouts: all bills of one household lie on the same calendar. Held, so that an identity stays one."""
 
 

@@ -53,6 +53,7 @@ _UNITS = {
     "_per_kwh": "money per kWh",
     "_per_kw": "money per kW",
     "_per_kvah": "money per kVAh",
+    "_per_kva": "money per kVA",
     "_per_month": "money per month",
     "per_month": "money per month",
     "hours_per_day": "hours a day",

@@ -11,31 +11,40 @@ from tariffs.reading.steps import even_step
 from tariffs.reading.table import read_table
 from tariffs.sheet.tariff import HourlyPrices, PriceSeries
 
+_DATED = ("events", "demand")
+"""Tables whose entries may take their dates from a CSV."""
 _UNITS = {"_per_kwh": 1.0, "_per_mwh": 0.001}
 
 
 def with_event_dates(document: Mapping[str, Any], folder: Path) -> dict[str, Any]:
-    """Return a tariff document whose events hold the dates of the CSV files they name.
+    """Return a tariff document whose events and demand windows hold the dates of the CSV files they name.
 
     Raises
     ------
     TariffError
         If such a file cannot be read.
     """
-    events = document.get("events")
-    if events is None:
-        return dict(document)
-    listed = events if isinstance(events, list) else [events]
-    return {**document, "events": [_event(event, folder) for event in listed]}
+    complete = dict(document)
+    for table in _DATED:
+        if table in document:
+            complete[table] = [_dated(entry, folder, table) for entry in _listed(document[table])]
+    return complete
 
 
-def _event(event: object, folder: Path) -> object:
-    if not isinstance(event, Mapping) or not isinstance(event.get("csv"), str):
-        return event
-    own = event.get("dates", [])
-    if not isinstance(own, list):
-        return event
-    return {**event, "dates": [*own, *read_table(folder / event["csv"], TariffError).dates("date", "events")]}
+def _listed(value: object) -> list[object]:
+    return value if isinstance(value, list) else [value]
+
+
+def _dated(entry: object, folder: Path, table: str) -> object:
+    """Return an entry with the dates of its CSV, and of those of its windows."""
+    if not isinstance(entry, Mapping):
+        return entry
+    if "windows" in entry:
+        entry = {**entry, "windows": [_dated(one, folder, table) for one in _listed(entry["windows"])]}
+    own = entry.get("dates", [])
+    if not isinstance(entry.get("csv"), str) or not isinstance(own, list):
+        return entry
+    return {**entry, "dates": [*own, *read_table(folder / entry["csv"], TariffError).dates("date", table)]}
 
 
 def read_prices(hourly: HourlyPrices, folder: Path, zone: str | None) -> PriceSeries:

@@ -146,16 +146,37 @@ def _event_overlaps(sheet: Sheet) -> list[Problem]:
     return []
 
 
-def check_event_dates(tariff: Tariff, sheet: Sheet) -> list[Problem]:
-    """Refuse event dates on which the tariff does not hold."""
+def _named_dates(sheet: Sheet) -> Iterator[tuple[str, dt.date]]:
+    """Yield (field, date) of every day that a sheet names."""
     for number, event in enumerate(sheet.events):
         for day in event.dates:
-            early = tariff.valid_from is not None and day < tariff.valid_from
-            if early or (tariff.valid_to is not None and day > tariff.valid_to):
-                span = f"{tariff.valid_from or 'the beginning'} to {tariff.valid_to or 'further notice'}"
-                text = f"lies outside the tariff's validity, {span} (got {day}); correct or remove the date"
-                return [Problem(f"events[{number + 1}].dates", text)]
+            yield f"events[{number + 1}].dates", day
+    for number, demand in enumerate(sheet.demand):
+        for when in demand.whens:
+            for day in when.dates:
+                yield f"demand[{number + 1}].dates", day
+        for called in demand.called_hours:
+            yield f"demand[{number + 1}].called_hours", called.date()
+
+
+def check_event_dates(tariff: Tariff, sheet: Sheet) -> list[Problem]:
+    """Refuse named dates on which the tariff does not hold."""
+    for field, day in _named_dates(sheet):
+        early = tariff.valid_from is not None and day < tariff.valid_from
+        if early or (tariff.valid_to is not None and day > tariff.valid_to):
+            span = f"{tariff.valid_from or 'the beginning'} to {tariff.valid_to or 'further notice'}"
+            text = f"lies outside the tariff's validity, {span} (got {day}); correct or remove the date"
+            return [Problem(field, text)]
     return []
+
+
+def check_past_months(field: str, past: Iterable[str]) -> list[Problem]:
+    """Refuse figures of the past that are not by month."""
+    return [
+        Problem(field, f'should name months as "YYYY-MM" (got {month!r}); write "2024-12" = 4.2')
+        for month in past
+        if not month_named(month)
+    ]
 
 
 def month_named(text: str) -> bool:

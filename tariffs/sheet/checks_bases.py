@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tariffs.reading.refusals import Problem, suggestion
+from tariffs.sheet.registers import register_lines
 from tariffs.sheet.tariff import (
     CATEGORIES,
     EVERYTHING,
@@ -31,6 +32,7 @@ def lines_of(sheet: Sheet) -> list[tuple[str, str]]:
     names += [("demand", demand.name) for demand in sheet.demand]
     names += [("charges", charge.name) for charge in sheet.charges]
     names += [("credits", credit.name) for credit in sheet.credits]
+    names += [("registers", register.name) for register in sheet.registers]
     return names
 
 
@@ -39,6 +41,7 @@ def check_bases(tariff: Tariff, sheet: Sheet) -> list[Problem]:
     never = _never(tariff, sheet)
     lines = [*CATEGORIES, HOURLY_LINE, HOURLY_EXPORT_LINE, *(name for _, name in lines_of(sheet))]
     lines += [export_line(name) for name in sheet.bands]
+    lines += [name for register in sheet.registers for name in register_lines(sheet, register)]
     problems = []
     if sheet.losses is not None:
         priced = ["energy", "riders", HOURLY_LINE]
@@ -140,10 +143,11 @@ def _of_nothing(tariff: Tariff, sheet: Sheet, item: Adjustment) -> list[Problem]
         "export": tariff.netting is not None
         or any("export_price_per_kwh" in band.model_fields_set for band in sheet.bands.values())
         or any(blocks.of == "export" for blocks in sheet.blocks)
-        or (tariff.hourly_prices is not None and tariff.hourly_prices.export_column is not None),
-        "riders": bool(sheet.riders),
-        "demand": bool(sheet.demand),
-        "charges": bool(sheet.charges),
+        or (tariff.hourly_prices is not None and tariff.hourly_prices.export_column is not None)
+        or any(register.of == "export" for register in sheet.registers),
+        "riders": bool(sheet.riders) or any(register.riders for register in sheet.registers),
+        "demand": bool(sheet.demand) or any(register.demand for register in sheet.registers),
+        "charges": bool(sheet.charges) or any(register.charges for register in sheet.registers),
         "credits": bool(sheet.credits),
         "minimum": sheet.minimum is not None,
     }

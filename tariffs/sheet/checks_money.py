@@ -6,10 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tariffs.reading.refusals import Problem, unknown_names
-from tariffs.sheet.checks import check_by_season, check_when, month_named
+from tariffs.sheet.checks import check_by_season, check_past_months, check_when
 from tariffs.sheet.checks_bases import check_bases, lines_of
+from tariffs.sheet.demand import Demand
 from tariffs.sheet.tariff import CATEGORIES, EVERYTHING, Sheet, Tariff
-from tariffs.sheet.usage import Demand, Netting
+from tariffs.sheet.usage import Netting
 from tariffs.sheet.windows import day_classes, paint
 
 # The group that a table's lines belong to: a line may bear its own group's name, and no other group's.
@@ -36,7 +37,7 @@ def check_money(tariff: Tariff, sheet: Sheet) -> list[Problem]:
         *check_bases(tariff, sheet),
     ]
     for number, demand in enumerate(sheet.demand):
-        problems += _demand(demand, f"demand[{number + 1}]", sheet)
+        problems += _demand(tariff, demand, f"demand[{number + 1}]", sheet)
     if tariff.netting is not None:
         problems += _netting(tariff, tariff.netting, sheet)
     return problems
@@ -91,19 +92,26 @@ def _riders(sheet: Sheet) -> list[Problem]:
     return problems
 
 
-def _demand(demand: Demand, field: str, sheet: Sheet) -> list[Problem]:
+def _demand(tariff: Tariff, demand: Demand, field: str, sheet: Sheet) -> list[Problem]:
     named = [when.seasons for when in demand.whens]
     needed = None if not all(named) else {name for names in named for name in names}
-    problems = check_by_season(demand.price_per_kw, f"{field}.price_per_kw", sheet, needed)
+    key = "price_per_kw" if demand.price_per_kw is not None else "price_per_kva"
+    problems = check_by_season(demand.price, f"{field}.{key}", sheet, needed)
     for number, when in enumerate(demand.whens):
         problems += check_when(when, f"{field}.windows[{number + 1}]" if demand.windows else field, sheet)
     if demand.ratchet is not None:
         ratchet = f"{field}.ratchet"
         problems += unknown_names(f"{ratchet}.seasons", demand.ratchet.seasons, sheet.season_names, "season")
-        for month in demand.ratchet.past_kw:
-            if not month_named(month):
-                text = f'should name months as "YYYY-MM" (got {month!r}); write "2024-12" = 4.2'
-                problems.append(Problem(f"{ratchet}.past_kw", text))
+        problems += check_past_months(f"{ratchet}.past_kw", demand.ratchet.past_kw)
+    if demand.rolling_mean is not None:
+        problems += check_past_months(f"{field}.rolling_mean.past_kw", demand.rolling_mean.past_kw)
+        if tariff.billing.period_months != 1:
+            text = f"is of months' peaks, and the bills are of {tariff.billing.period_months} months"
+            problems.append(
+                Problem(
+                    f"{field}.rolling_mean", f"{text} (got billing.period_months); make bills of one month"
+                )
+            )
     return problems
 
 

@@ -164,6 +164,10 @@ Months = Annotated[
 ]
 
 
+PastMonths = Annotated[dict[str, Decimal], BeforeValidator(exact_table)]
+"""Figures of months before the series, by ``YYYY-MM``."""
+
+
 def in_season(value: Decimal | Mapping[str, Decimal], season: str) -> Decimal:
     """Return the number that holds in a season; a season without one is checked never to be asked for."""
     return value.get(season, Decimal(0)) if isinstance(value, Mapping) else value

@@ -14,6 +14,8 @@ from tariffs.reading.toml import parse_toml, read_text
 from tariffs.sheet.beside import read_prices, with_event_dates
 from tariffs.sheet.checks import check_event_dates, check_sheet, check_tariff
 from tariffs.sheet.checks_money import check_money
+from tariffs.sheet.checks_registers import check_registers
+from tariffs.sheet.registers import register_tariffs
 from tariffs.sheet.tariff import HOURLY_BAND, DatedSheet, Tariff
 from tariffs.sheet.versions import FIXED, merged, misspelt
 
@@ -67,6 +69,7 @@ def parse_tariff(text: str, source: str = "tariff") -> Tariff:
     tariff._later = tuple(later)  # noqa: SLF001
     if tariff.hourly_prices is not None:
         tariff._series = read_prices(tariff.hourly_prices, folder, tariff.time_zone)  # noqa: SLF001
+    tariff._beside = register_tariffs(tariff)  # noqa: SLF001
     return tariff
 
 
@@ -78,7 +81,11 @@ def _checked(document: Mapping[str, Any], source: str, folder: Path, prefix: str
     tariff = validated(Tariff, complete, source, TariffError, prefix)
     problems = [*check_tariff(tariff), *check_sheet(tariff)]
     # prices are looked at only once it is known when they hold
-    problems = problems or [*check_money(tariff, tariff), *check_event_dates(tariff, tariff)]
+    problems = problems or [
+        *check_money(tariff, tariff),
+        *check_event_dates(tariff, tariff),
+        *check_registers(tariff, tariff),
+    ]
     _refuse(source, [Problem(prefix + field, text) for field, text in problems])
     return tariff
 

@@ -5,6 +5,7 @@ several tables (names that must exist, windows that must cover the day) is check
 """
 
 import datetime as dt
+import re
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, Any, Literal, Self
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 from pydantic import Field, PrivateAttr, WithJsonSchema, model_validator
 
 from tariffs.reading.models import Frozen
+from tariffs.sheet.demand import Demand
 from tariffs.sheet.fields import (
     TABLES,
     BySeason,
@@ -25,8 +27,8 @@ from tariffs.sheet.fields import (
     Names,
     in_season,
 )
-from tariffs.sheet.usage import Blocks, Demand, Minimum, Netting
-from tariffs.sheet.when import Billing, Event, Holidays, Season, Window
+from tariffs.sheet.usage import Blocks, Minimum, Netting
+from tariffs.sheet.when import Billing, Event, Holidays, Season, When, Window
 
 WHOLE_YEAR = "all year"
 HOURLY_BAND = "hourly"
@@ -109,6 +111,52 @@ class Rider(Frozen):
     netted: bool = Field(default=True, description="false: owed on all kWh bought, before netting")
 
 
+class Register(When):
+    """A meter register beside the main one, with hours and prices of its own.
+
+    A controlled load, an export meter, or one appliance's own meter.
+    """
+
+    name: Name = Field(description="name of its lines on the bill, and of all of them together in applies_to")
+    of: Literal["import", "export"] = Field("import", description="whether it counts kWh bought or fed in")
+    column: Name | None = Field(
+        None,
+        description="its column of the meter file, ending in _kwh, _wh, _kw or _w; default: the name, then _kwh",
+    )
+    inside_main: bool = Field(
+        default=False, description="its kWh run through the main meter, too, and are taken off there"
+    )
+    price_per_kwh: BySeason | None = Field(
+        None, description="price of its kWh, or what is paid for them with of = 'export'"
+    )
+    bands: dict[Name, Band] = Field(
+        default_factory=dict, description="in place of one price: bands of its own, by name"
+    )
+    windows: Annotated[tuple[Window, ...], TABLES] = Field((), description="when each of its bands holds")
+    other_hours: Name | None = Field(None, description="its band of every hour that no window claims")
+    blocks: Annotated[tuple[Blocks, ...], TABLES] = Field((), description="prices by the kWh it counts")
+    riders: Annotated[tuple[Rider, ...], TABLES] = Field((), description="prices on every kWh it counts")
+    shared_riders: Names = Field((), description="names of the file's own riders that its kWh pay as well")
+    demand: Annotated[tuple[Demand, ...], TABLES] = Field((), description="charges on its peak power")
+    charges: Annotated[tuple[Charge, ...], TABLES] = Field((), description="fixed amounts for it")
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        own_hours = self.seasons or self.days or self.hours or self.start is not None
+        if bool(self.bands) == (self.price_per_kwh is not None) and not (self.blocks and not self.bands):
+            raise ValueError("needs price_per_kwh = ... or bands of its own (or blocks alone)")
+        if self.bands and own_hours:
+            raise ValueError("give a register with bands its hours in windows = [...], not here")
+        if not self.bands and (self.windows or self.other_hours):
+            raise ValueError("windows and other_hours belong to bands; add bands, or give hours = ...")
+        return self
+
+    @property
+    def meter_column(self) -> str:
+        """Its column of a meter file."""
+        return self.column or re.sub(r"\W+", "_", self.name.casefold()).strip("_") + "_kwh"
+
+
 class Losses(Frozen):
     """A factor on metered energy before it is priced."""
 
@@ -189,6 +237,9 @@ class Sheet(Frozen):
     charges: Annotated[tuple[Charge, ...], TABLES] = Field((), description="fixed amounts, a table each")
     credits: Annotated[tuple[Credit, ...], TABLES] = Field(
         (), description="signed amounts a month, a table each"
+    )
+    registers: Annotated[tuple[Register, ...], TABLES] = Field(
+        (), description="meters beside the main one, a table each"
     )
     minimum: Minimum | None = Field(None, description="the least a bill comes to")
     adjustments: Annotated[tuple[Adjustment, ...], TABLES] = Field(
@@ -311,6 +362,12 @@ class Tariff(Sheet):
     _later: tuple[DatedSheet, ...] = PrivateAttr(())
 
     _series: "PriceSeries | None" = PrivateAttr(None)
+    _beside: tuple["tuple[Register, Tariff]", ...] = PrivateAttr(())
+
+    @property
+    def beside(self) -> "tuple[tuple[Register, Tariff], ...]":
+        """Every register beside the main meter, with the tariff that its energy is priced by."""
+        return self._beside
 
     @property
     def series(self) -> "PriceSeries | None":

@@ -1,40 +1,27 @@
-"""The tables whose money depends on amounts over a period: blocks, demand, netting, minimum bill."""
+"""The tables whose money depends on amounts over a period: blocks, netting, minimum bill."""
 
 from decimal import Decimal
 from itertools import pairwise
 from typing import Annotated, Literal, Self
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import Field, model_validator
 
-from tariffs.reading.clock import clock_text
 from tariffs.reading.models import Frozen
 from tariffs.sheet.fields import (
     TABLES,
-    BySeason,
     Exact,
     ExactNotNegative,
     ExactPositive,
     MonthDay,
     Name,
     Names,
-    exact_table,
+    PastMonths,
 )
-from tariffs.sheet.when import When
 
-PastPeaks = Annotated[dict[str, Decimal], BeforeValidator(exact_table)]
 _NO_PRICE = Decimal(0)
 
 
-def _highest_days(value: object) -> object:
-    if value == "all" or (isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= 31):
-        return value
-    raise ValueError('should be a number of days, 1 to 31, or "all" for the mean of every day\'s highest')
-
-
-HighestDays = Annotated[int | Literal["all"], BeforeValidator(_highest_days)]
-
-
-def _check_limits(limits: list[Decimal | None], what: str) -> None:
+def check_limits(limits: list[Decimal | None], what: str) -> None:
     """Refuse limits that do not rise, and an end that is not open."""
     *closed, last = limits
     if None in closed:
@@ -82,7 +69,7 @@ class BlockStep(Frozen):
         if (self.price_per_kwh is None) == (not self.inside):
             raise ValueError("needs either price_per_kwh = ... or inside = [steps]")
         if self.inside:
-            _check_limits([step.up_to_kwh for step in self.inside], "up_to_kwh")
+            check_limits([step.up_to_kwh for step in self.inside], "up_to_kwh")
         return self
 
     @property
@@ -103,7 +90,8 @@ class Blocks(Frozen):
 
     name: Name = Field("blocks", description="name of its lines on the bill")
     of: Literal["import", "export"] = Field(
-        "import", description="of kWh bought, or of kWh fed in (then a positive price is paid to the household)"
+        "import",
+        description="of kWh bought, or of kWh fed in (then a positive price is paid to the household)",
     )
     bands: Names = Field((), description="count only kWh of these bands; default: all")
     seasons: Names = Field((), description="count only these seasons; default: all")
@@ -132,7 +120,7 @@ class Blocks(Frozen):
             raise ValueError("limits_for_days belongs to limits in kWh; leave it out with up_to_hours")
         if not self.whole_band and any(step.inside or step.fixed_per_month for step in self.steps):
             raise ValueError("inside and fixed_per_month belong to whole_band = true; add it or drop them")
-        _check_limits([step.limit for step in self.steps], "up_to_hours" if by_hours else "up_to_kwh")
+        check_limits([step.limit for step in self.steps], "up_to_hours" if by_hours else "up_to_kwh")
         self._check_order()
         return self
 
@@ -146,91 +134,6 @@ class Blocks(Frozen):
                     f"the prices are declared {self.order} but are not (got {after} after {before}); "
                     "correct the prices or the order"
                 )
-
-
-class DemandStep(Frozen):
-    """One step of a demand price, and the power up to which it holds."""
-
-    up_to_kw: ExactPositive | None = Field(
-        None, description="it holds up to this power; left out in the last"
-    )
-    price_per_kw: Exact = Field(_NO_PRICE, description="price of its kW")
-    fixed_per_month: Exact = Field(
-        _NO_PRICE, description="with whole_band: an amount a month for this class of demand"
-    )
-
-
-class Ratchet(Frozen):
-    """A floor under billed demand: a share of the highest of the months before."""
-
-    percent: ExactNotNegative = Field(
-        description="billed at least this percent of the highest of the months before"
-    )
-    look_back_months: Annotated[int, Field(ge=1, le=60)] = Field(11, description="how many months before")
-    seasons: Names = Field((), description="only months of these seasons; default: all")
-    past_kw: PastPeaks = Field(
-        default_factory=dict, description='figures of months before the series, such as { "2024-12" = 5.1 }'
-    )
-    past_highest_kw: ExactNotNegative | None = Field(
-        None, description="or the highest of them all, as one figure"
-    )
-
-    @model_validator(mode="after")
-    def _one_past(self) -> Self:
-        if self.past_kw and self.past_highest_kw is not None:
-            raise ValueError("give past_kw (one figure per month) or past_highest_kw, not both")
-        return self
-
-
-class Demand(When):
-    """A charge on the highest average power of a billing period within windows."""
-
-    name: Name = Field("peak demand", description="name of its line on the bill")
-    price_per_kw: BySeason | None = Field(None, description="price of a kW: one number, or one per season")
-    per: Literal["month", "day"] = Field("month", description="price per kW and month, or per kW and day")
-    steps: Annotated[tuple[DemandStep, ...], TABLES] = Field(
-        (), description="in place of one price: steps by kW, lowest first"
-    )
-    whole_band: bool = Field(default=False, description="all kW are priced by the step they fall in")
-    interval_minutes: Literal[5, 10, 15, 20, 30, 60] = Field(
-        60, description="demand is the mean power of intervals of this length"
-    )
-    highest_days: HighestDays = Field(
-        1, description="the figure is the mean of this many days' highest intervals; \"all\": of every day's"
-    )
-    windows: Annotated[tuple[When, ...], TABLES] = Field(
-        (), description="several windows, in place of seasons, days and hours here"
-    )
-    minimum_kw: ExactNotNegative = Field(_NO_PRICE, description="billed at least")
-    ratchet: Ratchet | None = Field(None, description="billed at least a share of earlier months")
-    flat_within_step: bool = Field(
-        default=False,
-        description='allow series steps longer than the interval; the line then says "at least"',
-    )
-
-    @model_validator(mode="after")
-    def _consistent(self) -> Self:
-        if (self.price_per_kw is None) == (not self.steps):
-            raise ValueError("needs either price_per_kw = ... or steps = [...]")
-        if self.windows and (self.seasons or self.days or self.hours or self.start is not None):
-            raise ValueError("give seasons, days and hours here, or in windows = [...], not both")
-        if self.steps:
-            _check_limits([step.up_to_kw for step in self.steps], "up_to_kw")
-        if not self.whole_band and any(step.fixed_per_month for step in self.steps):
-            raise ValueError("fixed_per_month belongs to whole_band = true; add it or use [[charges]]")
-        for when in self.whens:
-            for minute in (edge for piece in when.pieces for edge in piece):
-                if minute % self.interval_minutes:
-                    raise ValueError(
-                        f"window edges must lie on the clock's {self.interval_minutes}-minute marks "
-                        f"(got {clock_text(minute)}); shorten interval_minutes or move the edge"
-                    )
-        return self
-
-    @property
-    def whens(self) -> tuple[When, ...]:
-        """The windows in which demand counts; the charge itself where it has one."""
-        return self.windows or (self,)
 
 
 class Netting(Frozen):
@@ -250,7 +153,7 @@ class Netting(Frozen):
         None, description="with carry: 'MM-DD', once a year at the end of the period with this day"
     )
     settlement_price_per_kwh: ExactNotNegative = Field(_NO_PRICE, description="price of what is left then")
-    opening_kwh: PastPeaks = Field(
+    opening_kwh: PastMonths = Field(
         default_factory=dict,
         description="credits from before, such as { all = 120 }; by band with across = 'same-band'",
     )

@@ -13,6 +13,7 @@ _DEFAULT_NAMES = {
     "demand": "peak demand",
     "charges": "standing charge",
     "credits": None,
+    "registers": None,
     "adjustments": None,
 }
 

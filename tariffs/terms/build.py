@@ -12,9 +12,10 @@ from tariffs.periods.cells import BlockCell, NettingCell
 from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
 from tariffs.periods.runs import Run, Turn, turns
+from tariffs.sheet.demand import Demand
 from tariffs.sheet.fields import in_season
 from tariffs.sheet.tariff import NETTING_LINE, Adjustment
-from tariffs.sheet.usage import Demand, Minimum
+from tariffs.sheet.usage import Minimum
 from tariffs.terms.energy import fixed_amount, import_price, step_prices
 from tariffs.terms.terms import (
     BlockTerm,
@@ -22,6 +23,7 @@ from tariffs.terms.terms import (
     Floats,
     Ints,
     MinimumTerm,
+    MonthsMean,
     NettingGroup,
     NettingTerm,
     Schedule,
@@ -86,7 +88,9 @@ def _block_schedule(layout: Layout, cell: BlockCell, base: Base) -> Schedule:
         classes = []
         for step in blocks.steps:
             upper = math.inf if step.limit is None else float(step.limit) * scale[0]
-            fixed = float(step.fixed_per_month) * float(cell.months) * (-factor if kind == "export" else factor)
+            fixed = (
+                float(step.fixed_per_month) * float(cell.months) * (-factor if kind == "export" else factor)
+            )
             # limits inside a class are kWh of the period even where the classes are hours of demand
             classes.append(_step(upper, fixed, *zip(*step.prices, strict=True), scale))
     return Schedule(tuple(_with_losses(classes, losses - 1.0) if last else classes))
@@ -169,6 +173,20 @@ def _demand_term(layout: Layout, cell: DemandCell) -> DemandTerm:
         ratchet_terms=cell.earlier,
         schedules=_demand_schedules(layout, cell, cell.shares, None),
         at_least=cell.at_least,
+        on_any_day=cell.on_any_day,
+        mean=_mean(cell),
+        kvar=cell.kvar,
+        kva_share=cell.kva_share,
+        in_kva=cell.demand.measured_unit == "kVA",
+    )
+
+
+def _mean(cell: DemandCell) -> MonthsMean | None:
+    rolling = cell.rolling
+    if rolling is None:
+        return None
+    return MonthsMean(
+        rolling.earlier, float(rolling.past_kw), rolling.months, float(rolling.each_at_least_kw)
     )
 
 
@@ -187,10 +205,8 @@ def _demand_schedules(
 def _demand_schedule(demand: Demand, share: Share, factor: float) -> Schedule:
     quantity = float(share.days if demand.per == "day" else share.months)
     scale = 1.0, quantity * factor
-    if demand.price_per_kw is not None:
-        return Schedule(
-            (_step(math.inf, 0.0, [None], [in_season(demand.price_per_kw, share.season)], scale),)
-        )
+    if demand.price is not None:
+        return Schedule((_step(math.inf, 0.0, [None], [in_season(demand.price, share.season)], scale),))
     if not demand.whole_band:
         ends, prices = [step.up_to_kw for step in demand.steps], [step.price_per_kw for step in demand.steps]
         return Schedule((_step(math.inf, 0.0, ends, prices, scale),))

@@ -69,10 +69,7 @@ def amounts(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> Amou
             blocks.append(float(flow[block.steps].sum()))
     measured = [demand.measured_kw(import_kwh) for demand in priced.demand]
     billed = [
-        max(
-            kw, demand.floor_kw, *(demand.ratchet_fraction * measured[at] for at in demand.ratchet_terms), 0.0
-        )
-        for demand, kw in zip(priced.demand, measured, strict=True)
+        max(demand.billed_kw(kw, measured), 0.0) for demand, kw in zip(priced.demand, measured, strict=True)
     ]
     return Amounts(netted, tuple(blocks), tuple(billed))
 

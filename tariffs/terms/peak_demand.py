@@ -30,6 +30,10 @@ class PeakDemand:
         Whether steps are longer than the charge's interval, so that the true demand may be higher.
     days_averaged : int
         1 for the single highest interval; else the mean of the highest of so many days.
+    on_any_day : bool
+        Whether `days_averaged` counts intervals, on whatever days.
+    unit : str
+        ``kW`` or ``kVA``.
     """
 
     name: str
@@ -38,6 +42,8 @@ class PeakDemand:
     billed_kw: float
     at_least: bool
     days_averaged: int
+    on_any_day: bool = False
+    unit: str = "kW"
 
 
 def peak_demand(
@@ -62,6 +68,8 @@ def peak_demand(
             billed_kw=kw,
             at_least=term.at_least,
             days_averaged=term.days_averaged,
+            on_any_day=term.on_any_day,
+            unit="kVA" if term.in_kva else "kW",
         )
         for term, kw in zip(prices.demand, billed, strict=True)
     )

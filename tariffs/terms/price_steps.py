@@ -3,18 +3,25 @@
 Billing does not use these: it builds lines of exact decimals and adjusts those.
 """
 
+from dataclasses import replace
+
 import pandas as pd
 
+from tariffs.meter import NONE_BESIDE, OtherReadings
 from tariffs.periods.cells import block_cells, netting_cells
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out
+from tariffs.periods.registers import lay_registers
 from tariffs.sheet.tariff import Tariff
 from tariffs.terms.build import Cells, block_terms, demand_terms, minimum_terms, netting_terms
 from tariffs.terms.energy import fixed_amount, step_prices
+from tariffs.terms.evaluate import amounts, evaluate, minimum_base
 from tariffs.terms.terms import PricedSteps
 
 
-def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> PricedSteps:
+def price_steps(
+    tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float, others: OtherReadings = NONE_BESIDE
+) -> PricedSteps:
     """Price every step of a series under a tariff.
 
     Parameters
@@ -24,6 +31,8 @@ def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Pri
         Starts of the steps; tz-aware, regular.
     dt_hours : float
         Length of each step. [h]
+    others : OtherReadings, optional
+        What is metered beside import and export.
 
     Raises
     ------
@@ -31,9 +40,9 @@ def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Pri
         If the tariff does not cover the series, or changes inside a step.
     """
     layout = lay_out(tariff, times, dt_hours)
-    cells = Cells(block_cells(layout), demand_cells(layout), netting_cells(layout))
+    cells = Cells(block_cells(layout), demand_cells(layout, others), netting_cells(layout))
     import_price, export_price = step_prices(layout, None)
-    return PricedSteps(
+    prices = PricedSteps(
         times=layout.times,
         dt_hours=dt_hours,
         band=layout.band,
@@ -54,6 +63,25 @@ def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Pri
         minimums=minimum_terms(layout, cells),
         netting=netting_terms(layout, cells),
     )
+    return with_registers(prices, layout, others)
+
+
+def with_registers(prices: PricedSteps, layout: Layout, others: OtherReadings) -> PricedSteps:
+    """Add what the registers beside the main meter come to: no plan changes it, so it is fixed money."""
+    if others.leave_out_registers:
+        return prices
+    total, minimums = prices.fixed_total, prices.minimums
+    for one in lay_registers(layout, others):
+        own = price_steps(one.layout.tariff, layout.times, layout.dt_hours)
+        total += evaluate(replace(own, minimums=()), one.bought, one.sold)
+        found = amounts(own, one.bought, one.sold)
+        minimums = tuple(
+            replace(
+                term, base_fixed=term.base_fixed + minimum_base(own, counted, found, one.bought, one.sold)
+            )
+            for term, counted in zip(minimums, own.minimums, strict=True)
+        )
+    return replace(prices, fixed_total=total, minimums=minimums)
 
 
 def _fixed_total(layout: Layout) -> float:

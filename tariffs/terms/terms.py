@@ -13,6 +13,7 @@ Every price is effective: riders, loss factor and percentage adjustments, in the
 as are the days a limit or a monthly amount is scaled by. `terms_evaluate.evaluate` is this algebra in code.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -115,15 +116,44 @@ class BlockTerm:
 
 
 @dataclass(frozen=True)
+class MonthsMean:
+    """A mean of months' peaks in place of one month's own.
+
+    Attributes
+    ----------
+    earlier_terms : tuple of int
+        Earlier terms of `PricedSteps.demand` whose measured kW count.
+    past_kw : float
+        Sum of the peaks from before the series. [kW]
+    months : int
+        How many peaks the mean is of.
+    each_at_least_kw : float
+        Every peak counts with at least this. [kW]
+    """
+
+    earlier_terms: tuple[int, ...]
+    past_kw: float
+    months: int
+    each_at_least_kw: float
+
+
+@dataclass(frozen=True)
 class DemandTerm:
     """The highest average power of one billing period within the windows of one demand charge.
 
     ::
 
         kw[j]       = sum of import over steps with interval == j  /  hours[j]
+        kva[j]      = kva_share * sqrt(kw[j]² + kvar[j]²), where `kvar` is not None
+        kw[j]       = kva[j] if in_kva else max(kw[j], kva[j]), likewise
         highest[i]  = max of kw[j] over intervals with day[j] == i
         measured_kw = mean of the `days_averaged` largest of highest
         billed_kw   = max(measured_kw, floor_kw, ratchet_fraction * measured_kw of each term in ratchet_terms)
+
+    or, with a `mean`::
+
+        peak        = max(measured_kw, mean.each_at_least_kw), likewise of each term in mean.earlier_terms
+        billed_kw   = max(floor_kw, (mean.past_kw + sum of peaks) / mean.months)
 
     Attributes
     ----------
@@ -134,9 +164,10 @@ class DemandTerm:
     interval : array of int, shape (s,)
         Interval of each of these steps, numbered from 0.
     hours : array, shape (j,)
-        Length of each interval as far as the series covers it. [h]
+        Length of each interval as far as the series covers it, divided by the share of its power that counts
+        and multiplied by a stated power factor. [h]
     day : array of int, shape (j,)
-        Local day of each interval, numbered from 0.
+        Local day of each interval, numbered from 0; a number of its own where the highest may lie on one day.
     days_averaged : int
         1 for the single highest interval; the number of days for the mean of the daily highest.
     floor_kw : float
@@ -147,6 +178,12 @@ class DemandTerm:
         kW to money; usually one, several where prices change within the period.
     at_least : bool
         Whether the steps are longer than the interval, so that the true demand may be higher.
+    on_any_day : bool
+        Whether `days_averaged` counts intervals on whatever days.
+    mean : MonthsMean or None
+    kvar : array, shape (j,), or None
+        Reactive power of each interval, where it is metered. [kvar]
+    kva_share, in_kva : float, bool
     """
 
     name: str
@@ -161,15 +198,33 @@ class DemandTerm:
     ratchet_terms: tuple[int, ...]
     schedules: tuple[Schedule, ...]
     at_least: bool
+    on_any_day: bool = False
+    mean: MonthsMean | None = None
+    kvar: Floats | None = None
+    kva_share: float = 0.0
+    in_kva: bool = False
 
     def measured_kw(self, import_kwh: Floats) -> float:
-        """Return the demand the meter showed. [kW]."""
+        """Return the demand the meter showed. [kW or kVA]."""
         kw = (
             np.bincount(self.interval, weights=import_kwh[self.steps], minlength=len(self.hours)) / self.hours
         )
+        if self.kvar is not None:
+            kva = self.kva_share * np.sqrt(kw**2 + self.kvar**2)
+            kw = kva if self.in_kva else np.maximum(kw, kva)
         highest = np.zeros(int(self.day.max()) + 1)
         np.maximum.at(highest, self.day, kw)
         return float(np.sort(highest)[::-1][: self.days_averaged].mean())
+
+    def billed_kw(self, own: float, measured: Sequence[float]) -> float:
+        """Return what is charged: `own` is what the meter showed, `measured` the same of all earlier terms. [kW]."""
+        if self.mean is None:
+            return max(
+                own, self.floor_kw, *(self.ratchet_fraction * measured[at] for at in self.ratchet_terms)
+            )
+        least = self.mean.each_at_least_kw
+        peaks = [max(own, least), *(max(measured[at], least) for at in self.mean.earlier_terms)]
+        return max(self.floor_kw, (self.mean.past_kw + sum(peaks)) / self.mean.months)
 
 
 @dataclass(frozen=True)

@@ -135,6 +135,8 @@ def documents(draw: st.DrawFn, start: dt.date, days: int, *, rich: bool) -> dict
             {"valid_from": start + dt.timedelta(days=at), **draw(_version(document, bands))} for at in dates
         ]
     document["billing"] = draw(_billing(start, days))
+    if any("rolling_mean" in demand for demand in document.get("demand", [])):
+        document["billing"].pop("period_months", None)
     if draw(st.booleans()):
         document["rounding"] = {
             "per": draw(st.sampled_from(("line", "total"))),
@@ -277,7 +279,9 @@ def _demand(draw: st.DrawFn, number: int, seasons: list[str]) -> dict[str, Any]:
     }
     demand["flat_within_step"] = True
     demand["per"] = draw(st.sampled_from(("month", "day")))
-    demand["highest_days"] = draw(st.sampled_from((1, 3, "all")))
+    demand[draw(st.sampled_from(("highest_days", "highest_intervals")))] = draw(
+        st.sampled_from((1, 3, "all"))
+    )
     shape = draw(st.sampled_from(("price", "steps", "whole band")))
     if shape == "price":
         demand["price_per_kw"] = (
@@ -298,15 +302,30 @@ def _demand(draw: st.DrawFn, number: int, seasons: list[str]) -> dict[str, Any]:
         demand["windows"] = [draw(_when(seasons)) for _ in range(draw(st.integers(1, 2)))]
     else:
         demand |= draw(_when(seasons))
+    draw(_measured(demand, seasons))
+    return demand
+
+
+@st.composite
+def _measured(draw: st.DrawFn, demand: dict[str, Any], seasons: list[str]) -> None:
+    """Draw what counts of the power, and what the months before do to it."""
+    for window in demand.get("windows", [demand]):
+        if draw(st.booleans()):
+            window["counted_percent"] = draw(st.sampled_from((50, 120)))
+    if draw(st.booleans()):
+        demand |= {"unit": "kVA"} if "price_per_kw" not in demand else {"at_least_kva_percent": 90}
+        demand["power_factor"] = draw(st.sampled_from((0.8, 0.95)))
     if draw(st.booleans()):
         demand["minimum_kw"] = draw(st.sampled_from((1, 7.5)))
     if draw(st.booleans()):
+        demand["rolling_mean"] = {"months": draw(st.sampled_from((2, 4, 12))), "each_at_least_kw": 2.5}
+        demand["rolling_mean"] |= draw(st.sampled_from(({"past_each_kw": 4.5}, {"before": "left-out"})))
+    elif draw(st.booleans()):
         demand["ratchet"] = {"percent": draw(st.sampled_from((65, 110))), "past_highest_kw": 4.5}
         if draw(st.booleans()):
             demand["ratchet"]["look_back_months"] = draw(st.sampled_from((1, 12)))
         if bool(seasons) and draw(st.booleans()):
             demand["ratchet"]["seasons"] = [draw(st.sampled_from(seasons))]
-    return demand
 
 
 @st.composite

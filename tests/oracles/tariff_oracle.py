@@ -247,8 +247,18 @@ class Tariff:
         for term in self.prices.demand:
             kw, billed = self._measured(term), {self.model.column(): 1.0}
             measured.append(kw)
-            self.model.row(plus(billed, plus(kw, factor=-1.0)), 0.0, np.inf)
             self.model.row(billed, term.floor_kw, np.inf)
+            if term.mean is not None:
+                mean: Sum = {ONE: term.mean.past_kw / term.mean.months}
+                for month in (*(measured[at] for at in term.mean.earlier_terms), kw):
+                    peak = {self.model.column(): 1.0}
+                    self.model.row(peak, term.mean.each_at_least_kw, np.inf)
+                    self.model.row(plus(peak, plus(month, factor=-1.0)), 0.0, np.inf)
+                    mean = plus(mean, plus(peak, factor=1.0 / term.mean.months))
+                self.model.row(plus(billed, plus(mean, factor=-1.0)), 0.0, np.inf)
+                self.stated.kw.append(billed)
+                continue
+            self.model.row(plus(billed, plus(kw, factor=-1.0)), 0.0, np.inf)
             for at in term.ratchet_terms:
                 self.model.row(plus(billed, plus(measured[at], factor=-term.ratchet_fraction)), 0.0, np.inf)
             self.stated.kw.append(billed)

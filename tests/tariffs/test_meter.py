@@ -128,7 +128,7 @@ def test_the_repeated_hour_needs_its_offset(tmp_path: Path) -> None:
         ("time,import_kwh\n2025-01-01T00:00Z,1\n", "one line of readings shows no step; supply two"),
         (
             "time,import_kwh\n2025-01-01T00:00Z,1\n2025-01-02T00:00Z,1\n",
-            "most lines are 1440 minutes apart; supply readings 15, 30, 60 minutes apart",
+            "most lines are 1440 minutes apart; supply readings 5, 10, 15, 20, 30, 60 minutes apart",
         ),
         ("time,import_kwh\n2025-01-01T00:00,1\n2025-01-01T01:00,1\n", "no offset and no time_zone is known"),
         ("time,import_kwh\n0001-01-01T00:00Z,1\n2025-01-01T01:00Z,1\n", "out of range"),

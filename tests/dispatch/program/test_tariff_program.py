@@ -150,6 +150,15 @@ SHAPES = {
     "falling demand": two()
     + "[[demand]]\nsteps = [{ up_to_kw = 1, price_per_kw = 5 }, { price_per_kw = 1 }]\n",
     "demand of days": two() + "[[demand]]\nprice_per_kw = 2\nhighest_days = 2\n",
+    "highest hours on any day, half at night": two()
+    + "[[demand]]\nprice_per_kw = 2\nhighest_intervals = 2\nwindows = [{ hours = '06:00-22:00' }, "
+    "{ hours = '22:00-06:00', counted_percent = 50 }]\n",
+    "called hours in kVA": two()
+    + "[[demand]]\nprice_per_kva = 3\npower_factor = 0.9\nhighest_intervals = 'all'\n"
+    "called_hours = ['2025-06-02 18:00', '2025-06-02 21:00', '2025-06-03 07:00']\n",
+    "mean of months": two()
+    + READS
+    + "[[demand]]\nprice_per_kw = 9\nrolling_mean = { months = 4, each_at_least_kw = 0.4, past_each_kw = 1.1 }\n",
     "ratchet": two()
     + READS
     + "[[demand]]\nprice_per_kw = 2\nratchet = { percent = 80, past_highest_kw = 1.0 }\n",
