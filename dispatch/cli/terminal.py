@@ -181,6 +181,8 @@ def show(renderable: object) -> None:
     """Print a report on stdout: 80 columns; no colour where stdout is no terminal or NO_COLOR is set."""
     from rich.console import Console
 
+    from dispatch.report.layout import NARROWEST
+
     terminal = sys.stdout.isatty()
     console = Console(
         force_terminal=terminal,
@@ -190,7 +192,7 @@ def show(renderable: object) -> None:
         markup=False,
     )
     # wider lines read no better; a pipe has no width of its own, whatever terminal is behind it
-    console.width = min(console.width, WIDTH) if terminal else WIDTH
+    console.width = max(min(console.width, WIDTH), NARROWEST) if terminal else WIDTH
     with console.capture() as capture:
         console.print(_Harmless(renderable))
     text = capture.get()

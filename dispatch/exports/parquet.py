@@ -90,8 +90,8 @@ def _typed(text: str) -> pd.DataFrame:
 
     header, *rows = csv.reader(io.StringIO(text, newline=""))
     columns = zip(*rows, strict=True) if rows else ((),) * len(header)
-    columns = (tuple(map(as_written, cells)) for cells in columns)
-    return pd.DataFrame({name: _column(cells) for name, cells in zip(header, columns, strict=True)})
+    named = (tuple(map(as_written, cells)) for cells in columns)
+    return pd.DataFrame({name: _column(cells) for name, cells in zip(header, named, strict=True)})
 
 
 def _column(cells: tuple[str, ...]) -> object:

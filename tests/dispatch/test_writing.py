@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import secrets
 import signal
 import stat
 import subprocess
@@ -15,7 +16,6 @@ from typing import TYPE_CHECKING
 import pytest
 from terminal import environment
 
-from dispatch import writing
 from dispatch.errors import OutputError, SeriesError
 from dispatch.exports.files import write_files
 from dispatch.writing import collected, promised, together, write
@@ -120,7 +120,7 @@ def test_no_link_is_followed_on_the_way(tmp_path: Path, monkeypatch: pytest.Monk
     """Whoever foresees a temporary name and puts a link there gains nothing: the file must not exist."""
     (tmp_path / "victim").write_bytes(OLD)
     (tmp_path / ".foreseen.tmp").symlink_to("victim")
-    monkeypatch.setattr(writing.secrets, "token_hex", lambda _: "foreseen")
+    monkeypatch.setattr(secrets, "token_hex", lambda _: "foreseen")
     with pytest.raises(FileExistsError):
         write({tmp_path / "a.csv": NEW})
     assert (tmp_path / "victim").read_bytes() == OLD
@@ -128,7 +128,7 @@ def test_no_link_is_followed_on_the_way(tmp_path: Path, monkeypatch: pytest.Monk
 
 
 def test_temporary_names_cannot_be_foreseen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    seen = set()
+    seen: set[str] = set()
     monkeypatch.setattr(os, "fsync", lambda _: seen.update(path.name for path in tmp_path.iterdir()))
     for _ in range(20):
         write({tmp_path / "a.csv": NEW})
