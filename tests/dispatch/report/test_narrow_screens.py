@@ -56,7 +56,7 @@ def figures(text: str) -> set[str]:
 
 @pytest.mark.parametrize("full", [False, True])
 @pytest.mark.parametrize("name", SCREENS)
-def test_no_figure_is_lost_or_broken(name: str, full: bool) -> None:  # noqa: FBT001
+def test_no_figure_is_lost_or_broken(name: str, full: bool) -> None:
     result = told(name).in_full() if full else told(name)
     whole = printed(result, 80)
     if name == "frontier":  # what is left out, and says so, are the figures on the axes of the drawing
@@ -69,7 +69,7 @@ def test_no_figure_is_lost_or_broken(name: str, full: bool) -> None:  # noqa: FB
 
 
 @pytest.mark.parametrize("full", [False, True])
-def test_what_is_to_be_entered_stands_whole_under_its_heading(full: bool) -> None:  # noqa: FBT001
+def test_what_is_to_be_entered_stands_whole_under_its_heading(full: bool) -> None:
     """The card once ended clock times in dots below 75 columns."""
     study = told("settings").study  # type: ignore[attr-defined]
     result = told("settings").in_full() if full else told("settings")
