@@ -22,6 +22,7 @@ LAYERS = {
     "tariffs.sheet": 2,
     "tariffs.meter": 2,
     "dispatch.scenario": 2,
+    "dispatch.writing": 2,
     "tariffs.periods": 3,
     "dispatch.intake": 3,
     "tariffs.records": 3,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +23,7 @@ from dispatch.words.card import (
     simple_lines,
     sun_line,
 )
+from tariffs.reading.refusals import visible
 
 if TYPE_CHECKING:
     from dispatch.search.other_years import Range
@@ -99,14 +101,16 @@ def _range(values: Range) -> dict[str, float]:
 def card_markdown(study: SettingsStudy) -> str:
     """Write the card as Markdown."""
     case = study.case
-    lines = [f"# Battery settings: {case.name}", ""]
-    lines += [f"{format_span(case.times[0].date(), case.times[-1].date())}; tariff {case.tariff.name}.", ""]
+    lines = [f"# Battery settings: {_plain(case.name)}", ""]
+    span = format_span(case.times[0].date(), case.times[-1].date())
+    lines += [f"{span}; tariff {_plain(case.tariff.name)}.", ""]
     if sun := sun_line(study):
-        lines += [f"**{sun}**", ""]
+        lines += [f"**{_plain(sun)}**", ""]
     for heading, group in sections(study):
-        lines += [f"## {heading}", "", "| enter | when | level | why |", "|---|---|---|---|"]
+        lines += [f"## {_plain(heading)}", "", "| enter | when | level | why |", "|---|---|---|---|"]
         lines += [
-            f"| {row.entry} | {row.when} | {row.level} | {row.why} |" for row in card_rows(study, group)
+            f"| {' | '.join(map(_plain, (row.entry, row.when, row.level, row.why)))} |"
+            for row in card_rows(study, group)
         ]
         lines.append("")
     for title, body in (
@@ -114,10 +118,18 @@ def card_markdown(study: SettingsStudy) -> str:
         ("How to enter", how_to_enter(study)),
         ("What it earns", [*result_lines(study), *simple_lines(study), *safety_lines(study)]),
     ):
-        lines += [f"## {title}", "", *(f"- {line}" for line in body), ""]
+        lines += [f"## {title}", "", *(f"- {_plain(line)}" for line in body), ""]
     lines += _ways_table(study)
-    lines += ["## What this rests on", "", *(f"- {line}" for line in assumption_lines(study))]
+    lines += ["## What this rests on", "", *(f"- {_plain(line)}" for line in assumption_lines(study))]
     return "\n".join(lines) + "\n"
+
+
+_MARKS = re.compile(r"[\\`*\[\]<>|]|(?<!\w)_|_(?!\w)")
+
+
+def _plain(text: str) -> str:
+    """Write text so that Markdown shows it as it is: on one line, no mark of its own, nothing unseen."""
+    return _MARKS.sub(r"\\\g<0>", visible(" ".join(text.split())))
 
 
 def _ways_table(study: SettingsStudy) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
-import tomllib
+import io
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dispatch.errors import ScenarioError
+from tariffs.reading.opening import MOST_TABLE_BYTES, checked, read_bytes
+from tariffs.reading.toml import read_toml
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -94,7 +96,12 @@ def _in_folder(place: Path) -> list[Job]:
 def _in_table(place: Path) -> list[Job]:
     if not place.is_file():
         raise ScenarioError(f"{place}: there is no such folder or table; name one")
-    with place.open(encoding="utf-8-sig", newline="") as file:
+    raw = read_bytes(place, ScenarioError, MOST_TABLE_BYTES, ".csv")
+    try:
+        file = io.StringIO(raw.decode("utf-8-sig"), newline="")
+    except UnicodeDecodeError:
+        raise ScenarioError(f"{place}: not a UTF-8 text file; save the table as 'CSV UTF-8'") from None
+    with file:
         rows = csv.DictReader(file)
         if "scenario" not in (rows.fieldnames or ()):
             raise ScenarioError(f"{place}: line 1: no column 'scenario'; name the scenario files in one")
@@ -148,8 +155,8 @@ def _files(job: Job) -> Iterator[Path]:
 def _named_in(path: Path) -> list[Path]:
     """Return the files that any text of a TOML file names: what later versions name is found too."""
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError):
+        document = read_toml(path, ScenarioError)
+    except ScenarioError:
         return []
     return [path.parent / text for text in dict.fromkeys(_texts(document)) if _is_file(path.parent, text)]
 
@@ -176,9 +183,10 @@ def _texts(value: object) -> Iterator[str]:
 
 def _content(path: Path) -> str:
     try:
+        checked(path, ScenarioError, MOST_TABLE_BYTES, path.suffix)
         with path.open("rb") as file:
             return hashlib.file_digest(file, "blake2b").hexdigest()
-    except OSError:
+    except (OSError, ScenarioError):
         return "unreadable"
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from tariffs.errors import TariffError
-from tariffs.reading.refusals import missing_file
+from tariffs.reading.opening import read_bytes
 
 LARGEST_BYTES = 100_000_000
 HOURS, MONTHS = 24, 12
@@ -167,16 +167,9 @@ def read_record(path: Path, chosen: str | None = None) -> Record:
 
 
 def _listed(path: Path) -> list[Mapping[str, Any]]:
+    raw = read_bytes(path, TariffError, LARGEST_BYTES, path.suffix)
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            size = path.stat().st_size / 1e6
-            text = f"has {size:,.0f} MB; the limit is {LARGEST_BYTES / 1e6:.0f} MB"
-            raise TariffError(f"{path}: {text}: save the one record wanted to a file of its own")
-        document = json.loads(path.read_bytes(), parse_float=Decimal, parse_constant=_refuse_constant)
-    except FileNotFoundError:
-        raise TariffError(f"{path}: {missing_file(path, path.suffix)}") from None
-    except OSError as error:
-        raise TariffError(f"{path}: cannot be read ({error.strerror}); check the path") from None
+        document = json.loads(raw, parse_float=Decimal, parse_constant=_refuse_constant)
     except UnicodeDecodeError:
         raise TariffError(f"{path}: is not text in UTF-8; download the record again") from None
     except RecursionError:
