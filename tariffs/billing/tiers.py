@@ -1,7 +1,7 @@
 """Bill lines of blocks and demand charges, and the measurements all lines are made from."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 
@@ -23,7 +23,10 @@ Tags = tuple[str, str]
 
 @dataclass(frozen=True)
 class Measured:
-    """Everything a series' bills are made from; `registers` holds the same of every other register, by name."""
+    """Everything a series' bills are made from; `registers` holds the same of every other register, by name.
+
+    `rounded` is the usage of rounded kWh, empty where the tariff does not round them.
+    """
 
     layout: Layout
     bought: Floats
@@ -33,6 +36,12 @@ class Measured:
     demand: Sequence[DemandCell]
     billed_kw: Sequence[Decimal]
     registers: Sequence[tuple[str, "Measured"]] = ()
+    rounded: Sequence[Usage] = ()
+
+    def of_rounded(self) -> "Measured":
+        """Return the same of rounded kWh."""
+        registers = [(name, register.of_rounded()) for name, register in self.registers]
+        return replace(self, usage=self.rounded, registers=registers)
 
 
 def billed_demand(cells: Sequence[DemandCell], bought: Floats) -> list[Decimal]:

@@ -1,11 +1,12 @@
 """What is taken of other lines, in turn: percentages plain, capped or by tiers, and top-ups to minimum bills."""
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from decimal import Decimal
 
 from tariffs.billing.lines import ZERO, BillLine, Placed, money, quantized, ratio, shared, text
 from tariffs.billing.tiers import RESOLUTION, Measured, range_text
+from tariffs.billing.usage import Usage
 from tariffs.periods.runs import Run, turns
 from tariffs.sheet.percent import Adjustment, PercentStep
 from tariffs.sheet.tariff import EVERYTHING
@@ -67,9 +68,8 @@ def _uneven(measured: Measured, item: Adjustment, run: Run, lines: list[Placed])
     if item.at_most is not None:
         yield _capped(measured, item, item.at_most * months, (base, billed_base))
         return
-    kwh = sum((sum(measured.usage[part].billed.values(), ZERO) for part in run.parts), ZERO)
-    exact = _portions(item, months, kwh, base)
-    billed = _portions(item, months, kwh, billed_base)
+    exact = _portions(item, months, _kwh(measured.usage, run), base)
+    billed = _portions(item, months, _kwh(measured.rounded or measured.usage, run), billed_base)
     for step, which, part, billed_part in zip(
         item.steps, _ranges(measured, item, months), exact, billed, strict=True
     ):
@@ -77,6 +77,10 @@ def _uneven(measured: Measured, item: Adjustment, run: Run, lines: list[Placed])
         if rate and (part or billed_part):
             amounts = rate * part, _rounded(measured, rate * billed_part), billed_part
             yield _line(measured, item, which, step.percent, amounts)
+
+
+def _kwh(usage: Sequence[Usage], run: Run) -> Decimal:
+    return sum((sum(usage[part].billed.values(), ZERO) for part in run.parts), ZERO)
 
 
 def _capped(measured: Measured, item: Adjustment, most: Decimal, bases: tuple[Decimal, Decimal]) -> BillLine:
