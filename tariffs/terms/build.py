@@ -11,12 +11,14 @@ import numpy as np
 from tariffs.periods.cells import BlockCell, NettingCell
 from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
+from tariffs.periods.past_use import past_mean
 from tariffs.periods.runs import Run, Turn, turns
 from tariffs.sheet.demand import Demand
 from tariffs.sheet.fields import in_season
 from tariffs.sheet.tariff import NETTING_LINE, Adjustment
 from tariffs.sheet.usage import Minimum
 from tariffs.terms.energy import fixed_amount, import_price, step_prices
+from tariffs.terms.past_use import decided, past_use_term
 from tariffs.terms.terms import (
     BlockTerm,
     DemandTerm,
@@ -26,6 +28,7 @@ from tariffs.terms.terms import (
     MonthsMean,
     NettingGroup,
     NettingTerm,
+    PastUseTerm,
     Schedule,
     ScheduleClass,
 )
@@ -132,6 +135,7 @@ def _block_term(layout: Layout, cells: Cells, cell: BlockCell) -> BlockTerm:
         schedule=_schedule(layout, cells, cell, WHOLE),
         netted=tuple(netted),
         demand=_demand_index(cells, cell),
+        past_use=_past_use(layout, cell),
     )
 
 
@@ -147,9 +151,21 @@ def _demand_index(cells: Cells, cell: BlockCell) -> int | None:
 
 def _schedule(layout: Layout, cells: Cells, cell: BlockCell, base: Base) -> Schedule:
     schedule = _block_schedule(layout, cell, base)
+    if (past := _past_use(layout, cell)) is not None:
+        limits = (math.inf if step.limit is None else float(step.limit) for step in cell.blocks.steps)
+        schedule = decided(schedule, past, tuple(limits))
     if cell.blocks.demand is not None and _demand_index(cells, cell) is None:
         return schedule.scaled(0.0)  # no demand in this period: hours of no kW
     return schedule
+
+
+def _past_use(layout: Layout, cell: BlockCell) -> PastUseTerm | None:
+    use = cell.blocks.past_use
+    if use is None:
+        return None
+    sheet = layout.sheet(layout.parts[cell.run.parts[0]].version)
+    bands = frozenset(use.bands or sheet.band_names)
+    return past_use_term(layout, past_mean(layout, cell.run.period, cell.blocks.name, use, bands))
 
 
 def demand_terms(layout: Layout, cells: Cells) -> tuple[DemandTerm, ...]:

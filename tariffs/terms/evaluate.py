@@ -27,6 +27,7 @@ class Amounts:
 
     netted: tuple[Netted, ...]
     block_kwh: tuple[float, ...]
+    past_means: tuple[float, ...]
     billed_kw: tuple[float, ...]
 
 
@@ -71,13 +72,16 @@ def amounts(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> Amou
     billed = [
         max(demand.billed_kw(kw, measured), 0.0) for demand, kw in zip(priced.demand, measured, strict=True)
     ]
-    return Amounts(netted, tuple(blocks), tuple(billed))
+    means = (block.past_use.mean_kwh(import_kwh) if block.past_use else 0.0 for block in priced.blocks)
+    return Amounts(netted, tuple(blocks), tuple(means), tuple(billed))
 
 
 def block_cost(block: BlockTerm, schedule: Schedule, found: Amounts, index: int) -> float:
     """Return what one block term costs under a schedule, its own or that of a minimum bill."""
     if block.demand is not None:
         schedule = schedule.scaled(found.billed_kw[block.demand])
+    if schedule.by_past:
+        return schedule.in_class(found.block_kwh[index], found.past_means[index])
     return schedule(found.block_kwh[index])
 
 
