@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tariffs.reading.refusals import Problem, suggestion
+from tariffs.sheet.percent import Adjustment
 from tariffs.sheet.tariff import (
     CATEGORIES,
     EVERYTHING,
     HOURLY_EXPORT_LINE,
     HOURLY_LINE,
-    Adjustment,
     Sheet,
     Tariff,
     export_line,
@@ -50,7 +50,8 @@ def check_bases(tariff: Tariff, sheet: Sheet) -> list[Problem]:
     for item in sheet.sequence:
         later = [after.name for after in sheet.sequence] + ["minimum"]
         if not isinstance(item, Adjustment):
-            problems += _named("minimum.applies_to", item.applies_to, [*known, EVERYTHING], later, never)
+            field = "minimum.applies_to" if len(sheet.minimum) == 1 else f"minimum.{item.name}.applies_to"
+            problems += _named(field, item.applies_to, [*known, EVERYTHING], later, never)
             known += ["minimum", item.name]
             continue
         for key in ("applies_to", "not_to"):
@@ -145,7 +146,7 @@ def _of_nothing(tariff: Tariff, sheet: Sheet, item: Adjustment) -> list[Problem]
         "demand": bool(sheet.demand),
         "charges": bool(sheet.charges),
         "credits": bool(sheet.credits),
-        "minimum": sheet.minimum is not None,
+        "minimum": bool(sheet.minimum),
     }
     if any(held.get(name, True) for name in item.applies_to):
         return []

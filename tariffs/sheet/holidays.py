@@ -72,7 +72,9 @@ def check_place(rule: Holidays) -> None:
 
 def _named(rule: Holidays, years: tuple[int, ...], observed: bool) -> tuple[tuple[dt.date, str], ...]:
     """List every (date, name) of the calendar, in its own language and, where it has it, in English."""
-    return tuple(sorted({*_calendar(rule, years, observed, None), *_calendar(rule, years, observed, "en_US")}))
+    return tuple(
+        sorted({*_calendar(rule, years, observed, None), *_calendar(rule, years, observed, "en_US")})
+    )
 
 
 @lru_cache(maxsize=64)
@@ -171,7 +173,9 @@ def kept_holidays(rule: Holidays | None, first_year: int, last_year: int) -> tup
     for day in sorted(names):
         moved = _moved(day, rule.weekend_shift, taken)
         taken.add(moved)
-        kept.setdefault(moved, KeptHoliday(moved, english.get(day, names[day]), None if moved == day else day))
+        kept.setdefault(
+            moved, KeptHoliday(moved, english.get(day, names[day]), None if moved == day else day)
+        )
     for day in rule.extra_dates:
         kept.setdefault(day, KeptHoliday(day, "extra date"))
     return tuple(kept[day] for day in sorted(kept) if first_year <= day.year <= last_year)

@@ -5,11 +5,12 @@ Billing does not use these: it builds lines of exact decimals and adjusts those.
 
 import pandas as pd
 
-from tariffs.periods.cells import block_cells, netting_cells
+from tariffs.periods.cells import block_cells, kwh_minimum_cells, netting_cells
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out
 from tariffs.sheet.tariff import Tariff
-from tariffs.terms.build import Cells, block_terms, demand_terms, minimum_terms, netting_terms
+from tariffs.terms.build import Cells, block_terms, demand_terms, netting_terms
+from tariffs.terms.counting import counting_terms, kwh_minimum_terms
 from tariffs.terms.energy import fixed_amount, step_prices
 from tariffs.terms.terms import PricedSteps
 
@@ -31,7 +32,8 @@ def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Pri
         If the tariff does not cover the series, or changes inside a step.
     """
     layout = lay_out(tariff, times, dt_hours)
-    cells = Cells(block_cells(layout), demand_cells(layout), netting_cells(layout))
+    cells = Cells(block_cells(layout), demand_cells(layout), netting_cells(layout), kwh_minimum_cells(layout))
+    minimums, percentages = counting_terms(layout, cells)
     import_price, export_price = step_prices(layout, None)
     return PricedSteps(
         times=layout.times,
@@ -51,8 +53,10 @@ def price_steps(tariff: Tariff, times: pd.DatetimeIndex, dt_hours: float) -> Pri
         fixed_total=_fixed_total(layout),
         blocks=block_terms(layout, cells),
         demand=demand_terms(layout, cells),
-        minimums=minimum_terms(layout, cells),
+        minimums=minimums,
         netting=netting_terms(layout, cells),
+        kwh_minimums=kwh_minimum_terms(layout, cells),
+        percentages=percentages,
     )
 
 
