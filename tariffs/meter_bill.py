@@ -11,13 +11,14 @@ import tariffs
 from tariffs.periods.layout import holidays_in_force
 from tariffs.reading.clock import unknown_zone
 from tariffs.reading.refusals import show
-from tariffs.sheet.holidays import KeptHoliday
 from tariffs.terms.event_days import EventTotals, event_totals
 from tariffs.terms.peak_demand import PeakDemand, peak_demand
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
+
+    from tariffs.sheet.holidays import KeptHoliday
 
 
 _ROUNDED_KWH = 1e-3

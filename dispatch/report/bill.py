@@ -241,7 +241,11 @@ def _notes(made: MeterBill) -> Iterator[str]:
         yield "The tariff rounds every line; the total is their sum."
     if any(line.kind == "adjustment" for period in made.bill.periods for line in period.lines):
         yield "A percentage's quantity is the money it is of."
-    if any(line.name in {HOURLY_LINE, HOURLY_EXPORT_LINE} for period in made.bill.periods for line in period.lines):
+    if any(
+        line.name in {HOURLY_LINE, HOURLY_EXPORT_LINE}
+        for period in made.bill.periods
+        for line in period.lines
+    ):
         yield "The unit price of hourly prices is their mean over the energy; every interval is priced by its own."
     if any(line.kind == "netting" for period in made.bill.periods for line in period.lines):
         yield (

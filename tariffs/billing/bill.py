@@ -4,7 +4,6 @@ Nothing here uses the effective prices of `tariffs.prices`; the two share only w
 what is measured.
 """
 
-from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from decimal import Context, Decimal, localcontext
 
@@ -13,18 +12,9 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from tariffs.billing.items import item_lines
-from tariffs.billing.lines import (
-    ZERO,
-    BillLine,
-    PeriodBill,
-    Placed,
-    money,
-    quantized,
-    ratio,
-    shared,
-    text,
-)
+from tariffs.billing.lines import ZERO, BillLine, PeriodBill, Placed, quantized
 from tariffs.billing.tiers import Measured, billed_demand
+from tariffs.billing.turns import with_turns
 from tariffs.billing.usage import Floats, usage_by_part
 from tariffs.errors import TariffError
 from tariffs.meter import NONE_BESIDE, OtherReadings
@@ -32,9 +22,7 @@ from tariffs.periods.cells import block_cells
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out
 from tariffs.periods.registers import lay_registers
-from tariffs.periods.runs import Run, turns
-from tariffs.sheet.tariff import EVERYTHING, Adjustment, Tariff
-from tariffs.sheet.usage import Minimum
+from tariffs.sheet.tariff import Tariff
 
 __all__ = ["Bill", "BillLine", "PeriodBill", "bill"]
 _EXACT = Context(prec=40)
@@ -167,8 +155,7 @@ def _period_bill(measured: Measured, index: int) -> PeriodBill:
 
 def _period_lines(measured: Measured, index: int) -> list[Placed]:
     """Return the lines of one period, exact and as billed side by side."""
-    layout = measured.layout
-    rounding = layout.tariff.rounding
+    rounding = measured.layout.tariff.rounding
     lines = item_lines(measured, index)
     for name, register in measured.registers:
         lines += [
@@ -177,52 +164,8 @@ def _period_lines(measured: Measured, index: int) -> list[Placed]:
         ]
     if rounding.per == "line":
         lines = [_billed(placed, quantized(placed.line.amount, rounding)) for placed in lines]
-    for turn in turns(layout, index):
-        if isinstance(turn.item, Adjustment):
-            lines.append(_adjusted(layout, turn.item, turn.run, lines))
-        else:
-            lines += _topped_up(layout, turn.item, turn.run, lines)
-    return lines
+    return with_turns(measured, index, lines)
 
 
 def _billed(placed: Placed, amount: Decimal) -> Placed:
     return replace(placed, line=replace(placed.line, billed_amount=amount))
-
-
-def _adjusted(layout: Layout, item: Adjustment, run: Run, lines: list[Placed]) -> Placed:
-    rounding = layout.tariff.rounding
-    counted = [placed for placed in lines if _in_base(placed.line, item.applies_to, item.not_to)]
-    base, billed_base = _owed(counted, run.parts)
-    rate = item.percent / 100
-    exact = rate * base
-    billed = quantized(rate * billed_base, rounding) if rounding.per == "line" else exact
-    label = f"{item.name} {item.percent:+f}%"
-    line = BillLine(label, "adjustment", billed_base, layout.tariff.currency, rate, exact, billed, item.name)
-    return Placed(line, {part: rate * _owed(counted, (part,))[0] for part in run.parts})
-
-
-def _topped_up(layout: Layout, item: Minimum, run: Run, lines: list[Placed]) -> list[Placed]:
-    rounding = layout.tariff.rounding
-    per_day, per_month = item.per_day or ZERO, item.per_month or ZERO
-    least = per_day * ratio(run.days) + per_month * ratio(run.months)
-    wanted = () if EVERYTHING in item.applies_to else item.applies_to
-    base, billed_base = _owed([placed for placed in lines if _in_base(placed.line, wanted, ())], run.parts)
-    exact, billed = max(least - base, ZERO), max(least - billed_base, ZERO)
-    if rounding.per == "line":
-        billed = quantized(billed, rounding)
-    if not exact and not billed:
-        return []
-    line = money(f"{item.name}: top-up to {text(least, 4)}", ("minimum", item.name), exact)
-    return [shared(replace(line, billed_amount=billed), {at: layout.parts[at].days for at in run.parts})]
-
-
-def _owed(lines: Iterable[Placed], parts: Collection[int]) -> tuple[Decimal, Decimal]:
-    """Add up the exact and the billed amounts that parts of a period owe."""
-    amounts = [placed.owed(parts) for placed in lines]
-    return sum((exact for exact, _ in amounts), ZERO), sum((billed for _, billed in amounts), ZERO)
-
-
-def _in_base(line: BillLine, wanted: tuple[str, ...], barred: tuple[str, ...]) -> bool:
-    """Tell whether a line is named by its group or its name, and not excepted; no names means every line."""
-    named = not wanted or line.kind in wanted or line.name in wanted or line.register in wanted
-    return named and not {line.kind, line.name, line.register} & set(barred)

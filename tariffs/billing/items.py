@@ -1,7 +1,7 @@
 """The lines of one bill before adjustments."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from fractions import Fraction
 
@@ -22,6 +22,7 @@ _ONE = Decimal(1)
 def item_lines(measured: Measured, period: int) -> list[Placed]:
     """Return all lines of a period that adjustments may refer to, in the order of the bill."""
     return [
+        *_notes(measured, period),
         *gathered(_energy(measured, period)),
         *_hourly(measured, period, "energy"),
         *gathered(_adders(measured, period)),
@@ -47,18 +48,18 @@ def _bands(measured: Measured, period: int) -> list[str]:
     return named(measured.layout, period, lambda sheet: sheet.bands)
 
 
-def _by_price(
-    kwh: dict[Key, Decimal], name: str, price_of: dict[str, Decimal]
-) -> list[tuple[Decimal, list[str], Decimal]]:
-    """Gather a band's energy by price: (price, seasons, kWh)."""
-    found: dict[Decimal, list[str]] = {}
-    for band, season in kwh:
-        if band == name:
-            found.setdefault(price_of[season], []).append(season)
-    return [
-        (price, seasons, sum((kwh[name, season] for season in seasons), ZERO))
-        for price, seasons in found.items()
-    ]
+def _by_season(
+    measured: Measured, period: int, band: str, kwh: Mapping[Key, Decimal], price_of: Mapping[str, Decimal]
+) -> Iterator[tuple[str, Decimal, Decimal]]:
+    """Yield (which seasons, price, kWh) of a band's energy; seasons are named where their prices differ."""
+    layout = measured.layout
+    found = np.unique(layout.season[layout.steps_of(period)]).tolist()
+    seasons = [layout.season_names[at] for at in found if layout.season_names[at] in price_of]
+    prices = dict.fromkeys(price_of[season] for season in seasons)
+    for price in prices:
+        same = [season for season in seasons if price_of[season] == price]
+        which = f", {' and '.join(same)}" if len(prices) > 1 else ""
+        yield which, price, sum((kwh.get((band, season), ZERO) for season in same), ZERO)
 
 
 def _energy(measured: Measured, period: int) -> Iterator[Piece]:
@@ -69,10 +70,8 @@ def _energy(measured: Measured, period: int) -> Iterator[Piece]:
                 continue
             factor = sheet.loss_factor("energy", name)
             prices = {season: band.import_price(season) for season in sheet.season_names}
-            groups = _by_price(measured.usage[at].billed, name, prices)
-            for price, seasons, kwh in groups:
-                label = name + (f", {' and '.join(seasons)}" if len(groups) > 1 else "") + loss_note(factor)
-                yield Piece(label, ("energy", name), at, kwh * factor, price)
+            for which, price, kwh in _by_season(measured, period, name, measured.usage[at].billed, prices):
+                yield Piece(name + which + loss_note(factor), ("energy", name), at, kwh * factor, price)
 
 
 def _export(measured: Measured, period: int) -> Iterator[Piece]:
@@ -81,12 +80,11 @@ def _export(measured: Measured, period: int) -> Iterator[Piece]:
             band = sheet.bands.get(name)
             if band is None:
                 continue
+            line = export_line(name)
             prices = {season: -band.export_price(season) for season in sheet.season_names}
-            groups = _by_price(measured.usage[at].sold, name, prices)
-            for price, seasons, kwh in groups:
+            for which, price, kwh in _by_season(measured, period, name, measured.usage[at].sold, prices):
                 if price:
-                    label = export_line(name) + (f", {' and '.join(seasons)}" if len(groups) > 1 else "")
-                    yield Piece(label, ("export", export_line(name)), at, kwh, price)
+                    yield Piece(line + which, ("export", line), at, kwh, price)
 
 
 def _hourly(measured: Measured, period: int, kind: str) -> Iterator[Placed]:
@@ -143,6 +141,12 @@ def _riders(measured: Measured, period: int) -> Iterator[Piece]:
                     if not rider.bands or band in rider.bands:
                         price = in_season(rider.price_per_kwh, season)
                         yield Piece(label, ("riders", rider.name), at, amount * factor, price)
+
+
+def _notes(measured: Measured, period: int) -> Iterator[Placed]:
+    for at, _ in _sheets(measured, period):
+        for line in measured.usage[at].notes:
+            yield Placed(line, {at: line.amount})
 
 
 def _netting(measured: Measured, period: int) -> Iterator[Placed]:

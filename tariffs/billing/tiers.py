@@ -18,7 +18,7 @@ from tariffs.sheet.demand import DemandStep
 from tariffs.sheet.fields import in_season
 from tariffs.sheet.usage import BlockStep
 
-_RESOLUTION = Decimal("0.0005")  # which class an amount falls in is decided to half a Wh, or half a W
+RESOLUTION = Decimal("0.0005")  # which class an amount falls in is decided to half a Wh, or half a W
 _ONE = Decimal(1)
 Tags = tuple[str, str]
 
@@ -143,7 +143,7 @@ def _kw_of(measured: Measured, period: int, name: str) -> Decimal:
 
 def _class_of(steps: Sequence[BlockStep], kwh: Decimal, limits: Decimal) -> BlockStep:
     for step in steps:
-        if step.limit is not None and kwh <= step.limit * limits + _RESOLUTION:
+        if step.limit is not None and kwh <= step.limit * limits + RESOLUTION:
             return step
     return steps[-1]
 
@@ -163,17 +163,18 @@ def _filled(
     for end, price in steps:
         upper = kwh if end is None else end * filling.limits
         inside = max(min(kwh, upper) - below, ZERO)
-        which = _range_text(below, None if end is None else upper, "kWh")
+        which = range_text(below, None if end is None else upper, "kWh")
         if inside:
             quantity = inside * filling.losses
             yield priced(label + which + filling.note, filling.tags, quantity, filling.sign * price)
         below = upper
     if filling.last and kwh:
-        ends = (price for end, price in steps if end is None or kwh <= end * filling.limits + _RESOLUTION)
+        ends = (price for end, price in steps if end is None or kwh <= end * filling.limits + RESOLUTION)
         yield priced(f"{label}losses", filling.tags, kwh * filling.last, filling.sign * next(ends))
 
 
-def _range_text(below: Decimal, upper: Decimal | None, unit: str) -> str:
+def range_text(below: Decimal, upper: Decimal | None, unit: str) -> str:
+    """Write the range of one step."""
     if upper is None:
         return f"above {text(below)} {unit}" if below else "all"
     return f"{text(below)} to {text(upper)} {unit}" if below else f"up to {text(upper)} {unit}"
@@ -266,7 +267,7 @@ def _kw_lines(demand: _KwPrice, kw: Decimal, owed: _Owed) -> Iterator[BillLine]:
         yield owed.line("", kw, demand.price)
         return
     if demand.whole_band:
-        ends = [step for step in demand.steps if step.up_to_kw is None or kw <= step.up_to_kw + _RESOLUTION]
+        ends = [step for step in demand.steps if step.up_to_kw is None or kw <= step.up_to_kw + RESOLUTION]
         if ends[0].fixed_per_month:
             amount = owed.months * ends[0].fixed_per_month
             yield money(
@@ -280,6 +281,6 @@ def _kw_lines(demand: _KwPrice, kw: Decimal, owed: _Owed) -> Iterator[BillLine]:
         upper = kw if step.up_to_kw is None else step.up_to_kw
         inside = max(min(kw, upper) - below, ZERO)
         if inside:
-            which = f": {_range_text(below, step.up_to_kw, demand.measured_unit)}"
+            which = f": {range_text(below, step.up_to_kw, demand.measured_unit)}"
             yield owed.line(which, inside, step.price_per_kw)
         below = upper

@@ -6,8 +6,8 @@ from decimal import Decimal
 import numpy as np
 from numpy.typing import NDArray
 
-from tariffs.billing.lines import ZERO, BillLine, exact_sum, priced, text
-from tariffs.periods.cells import NettingCell, netting_cells
+from tariffs.billing.lines import ZERO, BillLine, exact_sum, priced, ratio, text
+from tariffs.periods.cells import NettingCell, kwh_minimum_cells, netting_cells
 from tariffs.periods.layout import Layout
 from tariffs.sheet.tariff import NETTING_LINE
 from tariffs.sheet.usage import Netting
@@ -29,12 +29,15 @@ class Usage:
         What of `bought` is left to be paid; equal to it where the tariff does not net.
     lines : list of BillLine
         What became of the credits.
+    notes : list of BillLine
+        Lines of energy that say how kWh to be paid came about, without money of their own.
     """
 
     bought: dict[Key, Decimal] = field(default_factory=dict)
     sold: dict[Key, Decimal] = field(default_factory=dict)
     billed: dict[Key, Decimal] = field(default_factory=dict)
     lines: list[BillLine] = field(default_factory=list)
+    notes: list[BillLine] = field(default_factory=list)
 
 
 def usage_by_part(layout: Layout, bought: Floats, sold: Floats) -> list[Usage]:
@@ -49,7 +52,20 @@ def usage_by_part(layout: Layout, bought: Floats, sold: Floats) -> list[Usage]:
     netting = layout.tariff.netting
     if netting is not None:
         _net(layout, netting, found, bought, sold)
+    _add_missing(layout, found)
     return found
+
+
+def _add_missing(layout: Layout, parts: list[Usage]) -> None:
+    """Bill what is missing to a minimum in kWh as if it had been used."""
+    for cell in kwh_minimum_cells(layout):
+        used = sum((sum(parts[at].billed.values(), ZERO) for at in cell.run.parts), ZERO)
+        missing = ratio(cell.kwh) - used
+        if missing > 0:
+            usage, key = parts[cell.run.parts[-1]], (cell.band, cell.season)
+            usage.billed[key] = usage.billed.get(key, ZERO) + missing
+            label = f"{cell.minimum.name}: {text(missing)} kWh more, up to {text(cell.kwh)} kWh"
+            usage.notes.append(priced(label, ("energy", cell.minimum.name), missing, ZERO))
 
 
 def _fill(layout: Layout, steps: slice, energy: Floats, into: dict[Key, Decimal]) -> None:

@@ -17,7 +17,7 @@ from tariffs.periods.layout import Layout
 from tariffs.periods.parts import Part
 from tariffs.periods.runs import Run, named, runs
 from tariffs.sheet.tariff import Charge, Credit, Sheet
-from tariffs.sheet.usage import Blocks
+from tariffs.sheet.usage import Blocks, Minimum
 
 Ints = NDArray[np.int64]
 
@@ -142,6 +142,46 @@ def _block_cell(layout: Layout, run: Run, blocks: Blocks, bands: frozenset[str])
     limits = months if blocks.limits_for_days is None else held / Fraction(blocks.limits_for_days)
     shares = {at: days / held for at, days in own.items() if days}
     return BlockCell(run, blocks, seasons, bands, held, limits, months, shares)
+
+
+@dataclass(frozen=True)
+class KwhMinimumCell:
+    """A minimum in kWh over the run of a period for which it holds.
+
+    Attributes
+    ----------
+    run : Run
+    minimum : Minimum
+    band, season : str
+        Those whose prices the missing kWh have: the season is that of the run's last day.
+    kwh : Fraction
+        For the days or months of the run.
+    """
+
+    run: Run
+    minimum: Minimum
+    band: str
+    season: str
+    kwh: Fraction
+
+
+def kwh_minimum_cells(layout: Layout) -> list[KwhMinimumCell]:
+    """Return every minimum in kWh of every period, in order of time."""
+    found = []
+    for period in range(len(layout.periods)):
+        for minimum, run in runs(layout, period, _in_kwh):
+            sheet = layout.sheet(layout.parts[run.parts[-1]].version)
+            season = layout.season_names[layout.season[run.steps.stop - 1]]
+            kwh = (
+                Fraction(minimum.kwh_per_day or 0) * run.days
+                + Fraction(minimum.kwh_per_month or 0) * run.months
+            )
+            found.append(KwhMinimumCell(run, minimum, minimum.band or sheet.band_names[0], season, kwh))
+    return found
+
+
+def _in_kwh(sheet: Sheet) -> Minimum | None:
+    return next((minimum for minimum in sheet.minimum if not minimum.in_money), None)
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from fractions import Fraction
 from functools import partial
 from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
-from tariffs.sheet.tariff import Adjustment
+from tariffs.sheet.percent import Adjustment
 from tariffs.sheet.usage import Minimum
 
 if TYPE_CHECKING:

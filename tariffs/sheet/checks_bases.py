@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tariffs.reading.refusals import Problem, suggestion
+from tariffs.sheet.percent import Adjustment
 from tariffs.sheet.registers import register_lines
 from tariffs.sheet.tariff import (
     CATEGORIES,
     EVERYTHING,
     HOURLY_EXPORT_LINE,
     HOURLY_LINE,
-    Adjustment,
     Sheet,
     Tariff,
     export_line,
@@ -53,7 +53,8 @@ def check_bases(tariff: Tariff, sheet: Sheet) -> list[Problem]:
     for item in sheet.sequence:
         later = [after.name for after in sheet.sequence] + ["minimum"]
         if not isinstance(item, Adjustment):
-            problems += _named("minimum.applies_to", item.applies_to, [*known, EVERYTHING], later, never)
+            field = "minimum.applies_to" if len(sheet.minimum) == 1 else f"minimum.{item.name}.applies_to"
+            problems += _named(field, item.applies_to, [*known, EVERYTHING], later, never)
             known += ["minimum", item.name]
             continue
         for key in ("applies_to", "not_to"):
@@ -149,7 +150,7 @@ def _of_nothing(tariff: Tariff, sheet: Sheet, item: Adjustment) -> list[Problem]
         "demand": bool(sheet.demand) or any(register.demand for register in sheet.registers),
         "charges": bool(sheet.charges) or any(register.charges for register in sheet.registers),
         "credits": bool(sheet.credits),
-        "minimum": sheet.minimum is not None,
+        "minimum": bool(sheet.minimum),
     }
     if any(held.get(name, True) for name in item.applies_to):
         return []

@@ -38,6 +38,7 @@ def check_money(tariff: Tariff, sheet: Sheet) -> list[Problem]:
     ]
     for number, demand in enumerate(sheet.demand):
         problems += _demand(tariff, demand, f"demand[{number + 1}]", sheet)
+    problems += _kwh_minimums(sheet)
     if tariff.netting is not None:
         problems += _netting(tariff, tariff.netting, sheet)
     return problems
@@ -122,6 +123,23 @@ def _demand(tariff: Tariff, demand: Demand, field: str, sheet: Sheet) -> list[Pr
     return problems
 
 
+def _kwh_minimums(sheet: Sheet) -> list[Problem]:
+    """Check that it is known at which price missing kWh are billed, and that they are billed once."""
+    problems = []
+    in_kwh = [minimum for minimum in sheet.minimum if not minimum.in_money]
+    for minimum in in_kwh:
+        field = f"minimum.{minimum.name}.band"
+        if minimum.band is not None:
+            problems += unknown_names(field, [minimum.band], sheet.bands, "band")
+        elif len(sheet.bands) > 1:
+            text = "the missing kWh need the price of one band, and the file has several (got none)"
+            problems.append(Problem(field, f'{text}; write band = "{next(iter(sheet.bands))}"'))
+    if len(in_kwh) > 1:
+        text = f"only one may be in kWh (got {len(in_kwh)}); keep the larger"
+        problems.append(Problem("minimum", text))
+    return problems
+
+
 def _netting(tariff: Tariff, netting: Netting, sheet: Sheet) -> list[Problem]:
     problems = unknown_names("netting.order", netting.order, sheet.bands, "band")
     known = sheet.bands if netting.across == "same-band" else {"all": None}
@@ -155,7 +173,7 @@ def _netting(tariff: Tariff, netting: Netting, sheet: Sheet) -> list[Problem]:
 def _unique(sheet: Sheet) -> list[Problem]:
     """Refuse two priced things of one name: applies_to could not tell them apart."""
     names = lines_of(sheet)
-    names += [("minimum", sheet.minimum.name)] if sheet.minimum else []
+    names += [("minimum", minimum.name) for minimum in sheet.minimum]
     names += [("adjustments", adjustment.name) for adjustment in sheet.adjustments]
     counts = Counter(name for _, name in names)
     problems = []

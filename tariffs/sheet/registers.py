@@ -6,9 +6,9 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
+from tariffs.sheet.percent import Adjustment
 from tariffs.sheet.tariff import (
     CATEGORIES,
-    Adjustment,
     Band,
     DatedSheet,
     Register,
@@ -81,7 +81,7 @@ def sheet_of(sheet: Sheet, register: Register | None, name: str) -> Sheet:
     nothing |= dict.fromkeys(("blocks", "riders", "demand", "charges"), ())
     update = nothing | own
     update["adjustments"] = tuple(_told_of(item, name) for item in sheet.adjustments)
-    update["minimum"] = None if sheet.minimum is None else _told_of(sheet.minimum, name)
+    update["minimum"] = tuple(_told_of(item, name) for item in sheet.minimum if item.in_money)
     if isinstance(sheet, Tariff):
         update |= dict.fromkeys(("hourly_prices", "netting", "valid_from", "valid_to")) | {"versions": ()}
     return sheet.model_copy(update=update)

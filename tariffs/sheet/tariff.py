@@ -27,6 +27,7 @@ from tariffs.sheet.fields import (
     Names,
     in_season,
 )
+from tariffs.sheet.percent import Adjustment
 from tariffs.sheet.usage import Blocks, Minimum, Netting
 from tariffs.sheet.when import Billing, Event, Holidays, Season, When, Window
 
@@ -105,7 +106,7 @@ class Rider(Frozen):
     )
     of: Literal["import", "export"] = Field(
         "import",
-        description="of kWh bought or of kWh fed in; either way a positive price is charged and a negative one credited",
+        description="of kWh bought or of kWh fed in; a positive price is charged, a negative one credited",
     )
     bands: Names = Field((), description="only kWh of these bands; default: all")
     netted: bool = Field(default=True, description="false: owed on all kWh bought, before netting")
@@ -187,18 +188,6 @@ class HourlyPrices(Frozen):
         return self
 
 
-class Adjustment(Frozen):
-    """A percentage of what stands on the bill so far, or of named parts of it."""
-
-    name: Name = Field(description="name of its line on the bill")
-    percent: Exact = Field(description="percentage added; negative: taken off")
-    applies_to: Names = Field(
-        (),
-        description="groups or names of lines it is of; default: everything so far, earlier adjustments included",
-    )
-    not_to: Names = Field((), description="everything so far but these")
-
-
 class Rounding(Frozen):
     """How amounts become money: to how many places, per line or on each period's total."""
 
@@ -241,7 +230,9 @@ class Sheet(Frozen):
     registers: Annotated[tuple[Register, ...], TABLES] = Field(
         (), description="meters beside the main one, a table each"
     )
-    minimum: Minimum | None = Field(None, description="the least a bill comes to")
+    minimum: Annotated[tuple[Minimum, ...], TABLES] = Field(
+        (), description="the least a bill comes to, or the least kWh it is for; a table each"
+    )
     adjustments: Annotated[tuple[Adjustment, ...], TABLES] = Field(
         (), description="percentages, a table each, in this order"
     )
@@ -258,13 +249,15 @@ class Sheet(Frozen):
 
     @property
     def sequence(self) -> tuple[Adjustment | Minimum, ...]:
-        """The adjustments in their order, the minimum bill standing after the last one it names."""
-        order: list[Adjustment | Minimum] = list(self.adjustments)
-        if self.minimum is not None:
-            named = set(self.minimum.applies_to)
-            places = [at + 1 for at, found in enumerate(self.adjustments) if found.name in named]
-            order.insert(len(order) if EVERYTHING in named else max(places, default=0), self.minimum)
-        return tuple(order)
+        """The adjustments in their order, each minimum bill standing after the last item that it names."""
+        places = {found.name: at for at, found in enumerate(self.adjustments)}
+        order: list[tuple[int, Adjustment | Minimum]] = list(enumerate(self.adjustments))
+        for minimum in (one for one in self.minimum if one.in_money):
+            named = [places[name] for name in minimum.applies_to if name in places]
+            last = len(self.adjustments) if EVERYTHING in minimum.applies_to else max(named, default=-1)
+            places[minimum.name] = last
+            order.append((last, minimum))
+        return tuple(item for _, item in sorted(order, key=lambda found: found[0]))
 
     def losses_at_last(self, *tags: str) -> bool:
         """Tell whether the losses of a line of blocks are priced at the last step reached."""

@@ -180,18 +180,42 @@ class Netting(Frozen):
 
 
 class Minimum(Frozen):
-    """The least that named parts of a bill must come to; what is missing is added."""
+    """The least that named parts of a bill must come to, or the least kWh it is for; what is missing is added."""
 
     name: Name = Field("minimum bill", description="name of its line on the bill")
-    per_day: ExactNotNegative | None = Field(None, description="minimum for each day")
-    per_month: ExactNotNegative | None = Field(None, description="minimum for each month; one of the two")
+    per_day: ExactNotNegative | None = Field(None, description="minimum for each day, in money")
+    per_month: ExactNotNegative | None = Field(
+        None, description="minimum for each month, in money; one of the four"
+    )
+    kwh_per_day: ExactPositive | None = Field(
+        None, description="or kWh for each day: what is used less is billed as if it had been used"
+    )
+    kwh_per_month: ExactPositive | None = Field(None, description="or kWh for each month, likewise")
+    band: Name | None = Field(
+        None, description="with kWh: band whose prices the missing kWh have; needed where there are several"
+    )
     applies_to: Names = Field(
         ("energy", "riders", "export", "demand", "charges"),
-        description="groups or names of lines that count towards it",
+        description="groups or names of lines that count towards it; with kWh: none, all kWh bought count",
     )
+
+    @property
+    def in_money(self) -> bool:
+        """Whether it is an amount of money, not of kWh."""
+        return self.kwh_per_day is None and self.kwh_per_month is None
 
     @model_validator(mode="after")
     def _has_amount(self) -> Self:
-        if (self.per_day is None) == (self.per_month is None):
-            raise ValueError("needs either per_day = ... or per_month = ...")
+        given = [self.per_day, self.per_month, self.kwh_per_day, self.kwh_per_month]
+        if sum(value is not None for value in given) != 1:
+            raise ValueError(
+                "needs one of per_day, per_month, kwh_per_day and kwh_per_month; give several minimums as several "
+                "[[minimum]], each with its own name"
+            )
+        if self.in_money and self.band is not None:
+            raise ValueError("band belongs to a minimum in kWh; leave it out")
+        if not self.in_money and "applies_to" in self.model_fields_set:
+            raise ValueError(
+                "applies_to belongs to a minimum in money; a minimum in kWh counts all kWh bought"
+            )
         return self

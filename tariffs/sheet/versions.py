@@ -15,6 +15,18 @@ _DEFAULT_NAMES = {
     "credits": None,
     "registers": None,
     "adjustments": None,
+    "minimum": "minimum bill",
+}
+
+# What a version's own key takes the place of in the earlier entry, which can have only one of them.
+_MONEY, _KWH = ("per_day", "per_month", "applies_to"), ("kwh_per_day", "kwh_per_month", "band")
+_REPLACES = {
+    "minimum": {
+        **dict.fromkeys(_MONEY[:2], (*_MONEY[:2], *_KWH)),
+        **dict.fromkeys(_KWH[:2], (*_KWH[:2], *_MONEY)),
+    },
+    "adjustments": {"percent": ("steps", "whole_band"), "steps": ("percent", "at_most")},
+    "demand": {"price_per_kw": ("steps", "whole_band"), "steps": ("price_per_kw",)},
 }
 
 FIXED = frozenset(
@@ -46,7 +58,7 @@ def merged(base: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any
     result = dict(base)
     for key, value in changes.items():
         if key in _DEFAULT_NAMES:
-            result[key] = _merged_entries(_entries(base.get(key)), _entries(value), _DEFAULT_NAMES[key])
+            result[key] = _merged_entries(_entries(base.get(key)), _entries(value), key)
         elif isinstance(value, Mapping) and isinstance(base.get(key), Mapping):
             result[key] = merged(base[key], value)
         else:
@@ -90,8 +102,11 @@ def _entries(value: object) -> list[Any]:
     return list(value) if isinstance(value, list | tuple) else [value]
 
 
-def _merged_entries(base: list[Any], changes: list[Any], default: str | None) -> list[Any]:
+def _merged_entries(base: list[Any], changes: list[Any], key: str) -> list[Any]:
     result = list(base)
+    default = _DEFAULT_NAMES[key]
+    if key == "minimum" and len(base) == 1 and isinstance(base[0], Mapping):
+        default = base[0].get("name", default)  # the only one there is need not be named again
     for change in changes:
         places = [
             at
@@ -101,7 +116,15 @@ def _merged_entries(base: list[Any], changes: list[Any], default: str | None) ->
             and entry.get("name", default) == change.get("name", default)
         ]
         if places:
-            result[places[0]] = {**result[places[0]], **change}
+            at = places[0]
+            result[at] = {**_without(result[at], change, key), **change}
         else:
             result.append(change)
     return result
+
+
+def _without(entry: Mapping[str, Any], change: Mapping[str, Any], key: str) -> dict[str, Any]:
+    """Leave out of an entry what a change gives in another way."""
+    replaces = _REPLACES.get(key, {})
+    dropped = {other for given in change for other in replaces.get(given, ())}
+    return {name: value for name, value in entry.items() if name not in dropped}

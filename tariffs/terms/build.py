@@ -1,4 +1,4 @@
-"""Building the terms of blocks, demand, netting and minimum bills from what is measured for each bill."""
+"""Building the terms of blocks, demand and netting from what is measured for each bill."""
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
@@ -8,23 +8,19 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tariffs.periods.cells import BlockCell, NettingCell
+from tariffs.periods.cells import BlockCell, KwhMinimumCell, NettingCell
 from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
 from tariffs.periods.past_use import past_mean
-from tariffs.periods.runs import Run, Turn, turns
 from tariffs.sheet.demand import Demand
 from tariffs.sheet.fields import in_season
-from tariffs.sheet.tariff import NETTING_LINE, Adjustment
-from tariffs.sheet.usage import Minimum
-from tariffs.terms.energy import fixed_amount, import_price, step_prices
+from tariffs.sheet.tariff import NETTING_LINE
+from tariffs.terms.energy import import_price
 from tariffs.terms.past_use import decided, past_use_term
 from tariffs.terms.terms import (
     BlockTerm,
     DemandTerm,
     Floats,
-    Ints,
-    MinimumTerm,
     MonthsMean,
     NettingGroup,
     NettingTerm,
@@ -32,7 +28,7 @@ from tariffs.terms.terms import (
     Schedule,
     ScheduleClass,
 )
-from tariffs.terms.weights import Which, weight, weights_of
+from tariffs.terms.weights import Which, weight
 
 
 class Base(NamedTuple):
@@ -56,19 +52,19 @@ class Cells:
     blocks: Sequence[BlockCell]
     demand: Sequence[DemandCell]
     netting: Sequence[NettingCell]
+    kwh_minimums: Sequence[KwhMinimumCell]
 
 
 def _step(
     upper: float,
     fixed: float,
-    limits: Iterable[Decimal | None],
-    prices: Iterable[Decimal],
+    steps: Sequence[tuple[Decimal | None, Decimal]],
     scale: tuple[float, float],
 ) -> ScheduleClass:
-    """Build one class; `scale` multiplies limits and prices."""
-    ends = [math.inf if limit is None else float(limit) * scale[0] for limit in limits]
+    """Build one class of steps, (limit, price) each; `scale` multiplies limits and prices."""
+    ends = [math.inf if limit is None else float(limit) * scale[0] for limit, _ in steps]
     widths = np.diff(np.array([0.0, *ends]))
-    return ScheduleClass(upper, fixed, widths, np.array([float(price) for price in prices]) * scale[1])
+    return ScheduleClass(upper, fixed, widths, np.array([float(price) for _, price in steps]) * scale[1])
 
 
 def _block_schedule(layout: Layout, cell: BlockCell, base: Base) -> Schedule:
@@ -86,7 +82,7 @@ def _block_schedule(layout: Layout, cell: BlockCell, base: Base) -> Schedule:
     scale = float(cell.limits), price
     if not blocks.whole_band:
         steps = [(step.limit, step.price_per_kwh or Decimal(0)) for step in blocks.steps]
-        classes = [_step(math.inf, 0.0, *zip(*steps, strict=True), scale)]
+        classes = [_step(math.inf, 0.0, steps, scale)]
     else:
         classes = []
         for step in blocks.steps:
@@ -95,7 +91,7 @@ def _block_schedule(layout: Layout, cell: BlockCell, base: Base) -> Schedule:
                 float(step.fixed_per_month) * float(cell.months) * (-factor if kind == "export" else factor)
             )
             # limits inside a class are kWh of the period even where the classes are hours of demand
-            classes.append(_step(upper, fixed, *zip(*step.prices, strict=True), scale))
+            classes.append(_step(upper, fixed, step.prices, scale))
     return Schedule(tuple(_with_losses(classes, losses - 1.0) if last else classes))
 
 
@@ -132,7 +128,7 @@ def _block_term(layout: Layout, cells: Cells, cell: BlockCell) -> BlockTerm:
         period=cell.run.period,
         steps=steps.start + np.flatnonzero(inside),
         of_export=cell.blocks.of == "export",
-        schedule=_schedule(layout, cells, cell, WHOLE),
+        schedule=schedule_of(layout, cells, cell, WHOLE),
         netted=tuple(netted),
         demand=_demand_index(cells, cell),
         past_use=_past_use(layout, cell),
@@ -149,7 +145,8 @@ def _demand_index(cells: Cells, cell: BlockCell) -> int | None:
     return next(found, None)
 
 
-def _schedule(layout: Layout, cells: Cells, cell: BlockCell, base: Base) -> Schedule:
+def schedule_of(layout: Layout, cells: Cells, cell: BlockCell, base: Base) -> Schedule:
+    """Return what a blocks table costs in the whole bill or in a base."""
     schedule = _block_schedule(layout, cell, base)
     if (past := _past_use(layout, cell)) is not None:
         limits = (math.inf if step.limit is None else float(step.limit) for step in cell.blocks.steps)
@@ -187,7 +184,7 @@ def _demand_term(layout: Layout, cell: DemandCell) -> DemandTerm:
         floor_kw=max(float(demand.minimum_kw), fraction * float(cell.past_kw)),
         ratchet_fraction=fraction,
         ratchet_terms=cell.earlier,
-        schedules=_demand_schedules(layout, cell, cell.shares, None),
+        schedules=demand_schedules(layout, cell, cell.shares, None),
         at_least=cell.at_least,
         on_any_day=cell.on_any_day,
         mean=_mean(cell),
@@ -206,9 +203,10 @@ def _mean(cell: DemandCell) -> MonthsMean | None:
     )
 
 
-def _demand_schedules(
+def demand_schedules(
     layout: Layout, cell: DemandCell, shares: Iterable[Share], which: Which
 ) -> tuple[Schedule, ...]:
+    """Return what the kW of a demand charge cost, in the whole bill or in a base, share by share."""
     found = []
     for share in shares:
         sheet = layout.sheet(layout.parts[share.part].version)
@@ -222,18 +220,17 @@ def _demand_schedule(demand: Demand, share: Share, factor: float) -> Schedule:
     quantity = float(share.days if demand.per == "day" else share.months)
     scale = 1.0, quantity * factor
     if demand.price is not None:
-        return Schedule((_step(math.inf, 0.0, [None], [in_season(demand.price, share.season)], scale),))
+        return Schedule((_step(math.inf, 0.0, [(None, in_season(demand.price, share.season))], scale),))
     if not demand.whole_band:
-        ends, prices = [step.up_to_kw for step in demand.steps], [step.price_per_kw for step in demand.steps]
-        return Schedule((_step(math.inf, 0.0, ends, prices, scale),))
+        steps = [(step.up_to_kw, step.price_per_kw) for step in demand.steps]
+        return Schedule((_step(math.inf, 0.0, steps, scale),))
     months = float(share.months) * factor
     return Schedule(
         tuple(
             _step(
                 math.inf if step.up_to_kw is None else float(step.up_to_kw),
                 float(step.fixed_per_month) * months,
-                [None],
-                [step.price_per_kw],
+                [(None, step.price_per_kw)],
                 scale,
             )
             for step in demand.steps
@@ -256,7 +253,7 @@ def _netting_term(layout: Layout, cell: NettingCell, *, first: bool) -> NettingT
             cell.steps.start + np.flatnonzero(band == layout.band_names.index(name)),
             value,
         )
-        for name, value in zip(cell.bands, _netting_values(layout, cell, None), strict=True)
+        for name, value in zip(cell.bands, netting_values(layout, cell, None), strict=True)
     )
     banks = layout.band_names if netting.across == "same-band" else ()
     opening = tuple(
@@ -268,97 +265,21 @@ def _netting_term(layout: Layout, cell: NettingCell, *, first: bool) -> NettingT
         groups=groups,
         across=netting.across,
         leftover="paid" if paid else "lost" if netting.surplus == "lost" else "carried",
-        leftover_price_per_kwh=_leftover_price(layout, cell, None) if paid else 0.0,
+        leftover_price_per_kwh=leftover_price(layout, cell, None) if paid else 0.0,
         opening_kwh=opening if first else (),
     )
 
 
-def _netting_values(layout: Layout, cell: NettingCell, which: Which) -> Floats:
+def netting_values(layout: Layout, cell: NettingCell, which: Which) -> Floats:
+    """Return what a kWh set off saves in each band of a stretch, in the whole bill or in a base."""
     sheet = layout.sheet(layout.parts[cell.part].version)
     return np.array([import_price(sheet, name, cell.season, which, netted_only=True) for name in cell.bands])
 
 
-def _leftover_price(layout: Layout, cell: NettingCell, which: Which) -> float:
+def leftover_price(layout: Layout, cell: NettingCell, which: Which) -> float:
+    """Return what a kWh left over is paid, in the whole bill or in a base."""
     netting = layout.tariff.netting
     assert netting is not None  # noqa: S101 - as above
     sheet = layout.sheet(layout.parts[cell.part].version)
     price = netting.surplus_price_per_kwh if netting.surplus == "paid" else netting.settlement_price_per_kwh
     return float(price) * weight(sheet, which, "export", NETTING_LINE)
-
-
-def minimum_terms(layout: Layout, cells: Cells) -> tuple[MinimumTerm, ...]:
-    """Return the minimum bills of every period as terms."""
-    prices: dict[str, tuple[Floats, Floats]] = {}
-    found: list[tuple[Turn, MinimumTerm]] = []
-    for turn in (turn for period in range(len(layout.periods)) for turn in turns(layout, period)):
-        item, run = turn.item, turn.run
-        if isinstance(item, Adjustment):
-            continue
-        imports, exports = prices.setdefault(item.name, step_prices(layout, item.name))
-        per_day, per_month = float(item.per_day or 0), float(item.per_month or 0)
-        base = Base(item.name, frozenset(run.parts))
-        term = MinimumTerm(
-            period=run.period,
-            minimum=per_day * float(run.days) + per_month * float(run.months),
-            topup_factor=_later(layout, run, item, None, run.parts),
-            base_fixed=sum(fixed_amount(layout, layout.parts[part], item.name) for part in run.parts),
-            steps=_all_steps(run.steps),
-            import_price_per_kwh=imports[run.steps],
-            export_price_per_kwh=exports[run.steps],
-            blocks=_run_blocks(layout, cells, base),
-            demand=_run_demand(layout, cells, base),
-            netting=_run_netting(layout, cells, base),
-            minimums=_earlier(layout, turn, found),
-        )
-        found.append((turn, term))
-    return tuple(term for _, term in found)
-
-
-def _later(layout: Layout, run: Run, item: Minimum, which: Which, parts: Iterable[int]) -> float:
-    """Return what one unit that a minimum bill adds comes to in the bill, or in a base, of some of its parts."""
-    return sum(
-        float(layout.parts[part].days / run.days)
-        * weights_of(layout.sheet(layout.parts[part].version), item).of(which)
-        for part in parts
-    )
-
-
-def _earlier(
-    layout: Layout, turn: Turn, before: Iterable[tuple[Turn, MinimumTerm]]
-) -> tuple[tuple[int, float], ...]:
-    """Return which earlier minimum bills a minimum bill counts, and how much of each."""
-    found = []
-    for at, (other, _) in enumerate(before):
-        both = [part for part in other.run.parts if part in turn.run.parts]
-        if both and not isinstance(other.item, Adjustment):
-            found.append((at, _later(layout, other.run, other.item, turn.item.name, both)))
-    return tuple((at, factor) for at, factor in found if factor)
-
-
-def _all_steps(steps: slice) -> Ints:
-    return np.arange(steps.start, steps.stop)
-
-
-def _run_blocks(layout: Layout, cells: Cells, base: Base) -> tuple[tuple[int, Schedule], ...]:
-    return tuple(
-        (at, _schedule(layout, cells, cell, base))
-        for at, cell in enumerate(cells.blocks)
-        if any(base.holds(part) for part in cell.shares)
-    )
-
-
-def _run_demand(layout: Layout, cells: Cells, base: Base) -> tuple[tuple[int, tuple[Schedule, ...]], ...]:
-    found = []
-    for at, cell in enumerate(cells.demand):
-        shares = [share for share in cell.shares if base.holds(share.part)]
-        if shares:
-            found.append((at, _demand_schedules(layout, cell, shares, base.name)))
-    return tuple(found)
-
-
-def _run_netting(layout: Layout, cells: Cells, base: Base) -> tuple[tuple[int, Floats, float], ...]:
-    return tuple(
-        (at, _netting_values(layout, cell, base.name), _leftover_price(layout, cell, base.name))
-        for at, cell in enumerate(cells.netting)
-        if base.holds(cell.part)
-    )

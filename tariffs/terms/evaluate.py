@@ -5,7 +5,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tariffs.terms.terms import BlockTerm, Floats, MinimumTerm, NettingTerm, PricedSteps, Schedule
+from tariffs.terms.terms import (
+    BlockTerm,
+    CountingTerm,
+    Floats,
+    Ints,
+    MinimumTerm,
+    NettingTerm,
+    PricedSteps,
+    Schedule,
+)
 
 
 @dataclass(frozen=True)
@@ -29,6 +38,7 @@ class Amounts:
     block_kwh: tuple[float, ...]
     past_means: tuple[float, ...]
     billed_kw: tuple[float, ...]
+    missing_kwh: tuple[float, ...] = ()
 
 
 def evaluate(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> float:
@@ -49,13 +59,35 @@ def evaluate(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> flo
         total += sum(schedule(kw) for schedule in demand.schedules)
     for term, netted in zip(priced.netting, found.netted, strict=True):
         total += netted.cost([group.value_per_kwh for group in term.groups], term.leftover_price_per_kwh)
-    topups: list[float] = []
-    for minimum in priced.minimums:
-        base = minimum_base(priced, minimum, found, import_kwh, export_kwh)
-        base += sum(factor * topups[at] for at, factor in minimum.minimums)
-        topups.append(max(0.0, minimum.minimum - base))
-        total += minimum.topup_factor * topups[-1]
-    return total
+    for short, missing in zip(priced.kwh_minimums, found.missing_kwh, strict=True):
+        total += short.price_per_kwh * missing
+    values = counted_values(priced, found, import_kwh, export_kwh)
+    return total + sum(term.topup_factor * values[term.order] for term in priced.counting)
+
+
+def counted_values(
+    priced: PricedSteps, found: Amounts, import_kwh: Floats, export_kwh: Floats
+) -> dict[int, float]:
+    """Return the value of every minimum bill and uneven percentage, by its order."""
+    values: dict[int, float] = {}
+    for term in priced.counting:
+        base = counted_base(priced, term, found, import_kwh, export_kwh)
+        base += sum(factor * values[at] for at, factor in term.counts)
+        if isinstance(term, MinimumTerm):
+            values[term.order] = term.value(base)
+        else:
+            kwh = _billed_kwh(term.netted, term.steps, found.netted, import_kwh)
+            values[term.order] = term.value(base, kwh + sum(found.missing_kwh[at] for at in term.missing))
+    return values
+
+
+def _billed_kwh(
+    pairs: Sequence[tuple[int, int]], steps: Ints, netted: Sequence[Netted], import_kwh: Floats
+) -> float:
+    """Return the kWh bought in these steps, or what netting leaves of them."""
+    if pairs:
+        return float(sum(netted[term].billed[group] for term, group in pairs))
+    return float(import_kwh[steps].sum())
 
 
 def amounts(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> Amounts:
@@ -72,8 +104,14 @@ def amounts(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> Amou
     billed = [
         max(demand.billed_kw(kw, measured), 0.0) for demand, kw in zip(priced.demand, measured, strict=True)
     ]
+    missing = []
+    for short in priced.kwh_minimums:
+        kwh = max(short.kwh - _billed_kwh(short.netted, short.steps, netted, import_kwh), 0.0)
+        missing.append(kwh)
+        for at in short.blocks:
+            blocks[at] += kwh
     means = (block.past_use.mean_kwh(import_kwh) if block.past_use else 0.0 for block in priced.blocks)
-    return Amounts(netted, tuple(blocks), tuple(means), tuple(billed))
+    return Amounts(netted, tuple(blocks), tuple(means), tuple(billed), tuple(missing))
 
 
 def block_cost(block: BlockTerm, schedule: Schedule, found: Amounts, index: int) -> float:
@@ -85,10 +123,10 @@ def block_cost(block: BlockTerm, schedule: Schedule, found: Amounts, index: int)
     return schedule(found.block_kwh[index])
 
 
-def minimum_base(
-    priced: PricedSteps, term: MinimumTerm, found: Amounts, import_kwh: Floats, export_kwh: Floats
+def counted_base(
+    priced: PricedSteps, term: CountingTerm, found: Amounts, import_kwh: Floats, export_kwh: Floats
 ) -> float:
-    """Return the money that a minimum bill is compared with."""
+    """Return the money that a term counts, what earlier counting terms add apart."""
     bought, sold = import_kwh[term.steps], export_kwh[term.steps]
     base = term.base_fixed + float(bought @ term.import_price_per_kwh - sold @ term.export_price_per_kwh)
     for at, schedule in term.blocks:
@@ -97,6 +135,8 @@ def minimum_base(
         base += sum(schedule(found.billed_kw[at]) for schedule in schedules)
     for at, values, leftover_price in term.netting:
         base += found.netted[at].cost(values, leftover_price)
+    for at, price in term.kwh_minimums:
+        base += price * found.missing_kwh[at]
     return base
 
 

@@ -3,20 +3,26 @@
 Billing does not use these: it builds lines of exact decimals and adjusts those.
 """
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
+from typing import TypeVar
 
 import pandas as pd
 
 from tariffs.meter import NONE_BESIDE, OtherReadings
-from tariffs.periods.cells import block_cells, netting_cells
+from tariffs.periods.cells import block_cells, kwh_minimum_cells, netting_cells
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out
 from tariffs.periods.registers import lay_registers
 from tariffs.sheet.tariff import Tariff
-from tariffs.terms.build import Cells, block_terms, demand_terms, minimum_terms, netting_terms
+from tariffs.terms.build import Cells, block_terms, demand_terms, netting_terms
+from tariffs.terms.counting import counting_terms, kwh_minimum_terms
 from tariffs.terms.energy import fixed_amount, step_prices
-from tariffs.terms.evaluate import amounts, evaluate, minimum_base
-from tariffs.terms.terms import PricedSteps
+from tariffs.terms.evaluate import amounts, counted_base, evaluate
+from tariffs.terms.terms import CountingTerm, PricedSteps
+
+Counting = TypeVar("Counting", bound=CountingTerm)
 
 
 def price_steps(
@@ -40,7 +46,10 @@ def price_steps(
         If the tariff does not cover the series, or changes inside a step.
     """
     layout = lay_out(tariff, times, dt_hours)
-    cells = Cells(block_cells(layout), demand_cells(layout, others), netting_cells(layout))
+    cells = Cells(
+        block_cells(layout), demand_cells(layout, others), netting_cells(layout), kwh_minimum_cells(layout)
+    )
+    minimums, percentages = counting_terms(layout, cells)
     import_price, export_price = step_prices(layout, None)
     prices = PricedSteps(
         times=layout.times,
@@ -60,8 +69,10 @@ def price_steps(
         fixed_total=_fixed_total(layout),
         blocks=block_terms(layout, cells),
         demand=demand_terms(layout, cells),
-        minimums=minimum_terms(layout, cells),
+        minimums=minimums,
         netting=netting_terms(layout, cells),
+        kwh_minimums=kwh_minimum_terms(layout, cells),
+        percentages=percentages,
     )
     return with_registers(prices, layout, others)
 
@@ -70,18 +81,23 @@ def with_registers(prices: PricedSteps, layout: Layout, others: OtherReadings) -
     """Add what the registers beside the main meter come to: no plan changes it, so it is fixed money."""
     if others.leave_out_registers:
         return prices
-    total, minimums = prices.fixed_total, prices.minimums
     for one in lay_registers(layout, others):
         own = price_steps(one.layout.tariff, layout.times, layout.dt_hours)
-        total += evaluate(replace(own, minimums=()), one.bought, one.sold)
         found = amounts(own, one.bought, one.sold)
-        minimums = tuple(
-            replace(
-                term, base_fixed=term.base_fixed + minimum_base(own, counted, found, one.bought, one.sold)
-            )
-            for term, counted in zip(minimums, own.minimums, strict=True)
+        based = partial(counted_base, own, found=found, import_kwh=one.bought, export_kwh=one.sold)
+        money = evaluate(replace(own, minimums=(), percentages=()), one.bought, one.sold)
+        prices = replace(
+            prices,
+            fixed_total=prices.fixed_total + money,
+            minimums=tuple(map(partial(_with_base, based), prices.minimums, own.minimums)),
+            percentages=tuple(map(partial(_with_base, based), prices.percentages, own.percentages)),
         )
-    return replace(prices, fixed_total=total, minimums=minimums)
+    return prices
+
+
+def _with_base(base_of: Callable[[CountingTerm], float], term: Counting, own: CountingTerm) -> Counting:
+    """Add what a register's lines are in the base of a term that counts lines."""
+    return replace(term, base_fixed=term.base_fixed + base_of(own))
 
 
 def _fixed_total(layout: Layout) -> float:

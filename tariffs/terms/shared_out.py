@@ -6,7 +6,8 @@ to the energy of the steps it counts::
     unit[t] = import_price[t] + Σ over blocks that count t of  cost of the block / energy of the block
     cost[t] = import[t]·unit[t] - export[t]·(export unit)[t]
 
-so that Σ cost[t] is the energy part of the bill: everything but fixed charges, demand and minimum top-ups.
+so that Σ cost[t] is the energy part of the bill: everything but fixed charges, demand, minimum top-ups, and
+percentages with a ceiling or with tiers.
 """
 
 from __future__ import annotations
@@ -57,10 +58,12 @@ def unit_prices(prices: tariffs.PricedSteps, import_kwh: Floats, export_kwh: Flo
     """
     bought, sold = prices.import_price_per_kwh.copy(), prices.export_price_per_kwh.copy()
     owed = _Owed(bought, sold, np.zeros(len(bought)), import_kwh, export_kwh)
-    if prices.blocks or prices.netting:
+    if prices.blocks or prices.netting or prices.kwh_minimums:
         found = amounts(prices, import_kwh, export_kwh)
         _share_blocks(owed, prices, found)
         _share_netting(owed, prices, found)
+        for short, missing in zip(prices.kwh_minimums, found.missing_kwh, strict=True):
+            owed.share(short.price_per_kwh * missing, short.steps)
     return UnitPrices(bought, sold, owed.nothing)
 
 

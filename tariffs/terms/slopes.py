@@ -44,8 +44,8 @@ def highest_slope(schedule: Schedule, most: float = math.inf) -> float:
 
 def _slopes(schedule: Schedule, most: float) -> tuple[float, float]:
     if schedule.by_past:  # this bill's use sets no class: every class may hold for every amount
-        prices = [price for step in schedule.classes for price in step.prices.tolist()]
-        return min(prices), max(prices)
+        every = np.concatenate([step.prices for step in schedule.classes])
+        return float(every.min()), float(every.max())
     lowest, highest, below, before = math.inf, -math.inf, 0.0, None
     for step in schedule.classes:
         if before is not None:

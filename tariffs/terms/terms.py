@@ -7,7 +7,8 @@ With ``import[t]`` and ``export[t]`` the energy of each step, the whole bill of 
           + sum over b in blocks    of  b.schedule(amount of b)
           + sum over d in demand    of  sum of each schedule in d.schedules (billed_kw of d)
           + sum over n in netting   of  cost of n
-          + sum over m in minimums  of  m.topup_factor * max(0, m.minimum - base of m)
+          + sum over k in kwh_minimums  of  k.price_per_kwh * what is missing of k
+          + sum over c in minimums and percentages  of  c.topup_factor * value of c
 
 Every price is effective: riders, loss factor and percentage adjustments, in the tariff's order, are in it,
 as are the days a limit or a monthly amount is scaled by. `terms_evaluate.evaluate` is this algebra in code.
@@ -315,21 +316,51 @@ class NettingTerm:
 
 
 @dataclass(frozen=True)
-class MinimumTerm:
-    """A minimum bill: what the named money of one period falls short of is added.
+class KwhMinimumTerm:
+    """A minimum in kWh over one billing period: what is used less is billed as if it had been used.
 
-    The base is the same algebra as the whole bill with these prices in place of the effective ones::
+    ::
 
-        base = base_fixed + sum over steps of import * import_price_per_kwh - export * export_price_per_kwh
-             + blocks, demand and netting terms by index, priced by the schedules and values given here
+        missing = max(0, kwh - amount)        amount as of a `BlockTerm`: what is bought, or billed after netting
+        cost    = missing * price_per_kwh     and `missing` counts in the blocks listed
 
     Attributes
     ----------
     period : int
-    minimum : float
-        [currency]
+    steps : array of int
+    kwh : float
+    price_per_kwh : float
+        Of the band whose prices the missing kWh have. [currency/kWh]
+    blocks : tuple of int
+        Terms of `PricedSteps.blocks` whose amount the missing kWh add to.
+    netted : tuple of (int, int)
+    """
+
+    period: int
+    steps: Ints
+    kwh: float
+    price_per_kwh: float
+    blocks: tuple[int, ...]
+    netted: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True)
+class CountingTerm:
+    """What is worked out from the money of other lines of a period: its base.
+
+    The base is the same algebra as the whole bill with these prices in place of the effective ones::
+
+        base = base_fixed + sum over steps of import * import_price_per_kwh - export * export_price_per_kwh
+             + blocks, demand, netting and kWh minimum terms by index, priced by the schedules and values given here
+             + sum over earlier counting terms of factor * their value
+
+    Attributes
+    ----------
+    period : int
+    order : int
+        Its place among all counting terms; it may count those before it.
     topup_factor : float
-        What one unit of top-up costs once later adjustments have had their say.
+        What one unit of its value costs once later adjustments have had their say.
     base_fixed : float
         What the base holds whatever flows. [currency]
     steps : array of int
@@ -338,12 +369,14 @@ class MinimumTerm:
     blocks : tuple of (int, Schedule)
     demand : tuple of (int, tuple of Schedule)
     netting : tuple of (int, array of values per group, leftover price)
-    minimums : tuple of (int, float)
-        Earlier minimum terms whose top-up the base counts, and how much of each.
+    kwh_minimums : tuple of (int, float)
+        Price of the missing kWh of each.
+    counts : tuple of (int, float)
+        Earlier counting terms, by `order`, and how much of the value of each is in the base.
     """
 
     period: int
-    minimum: float
+    order: int
     topup_factor: float
     base_fixed: float
     steps: Ints
@@ -352,7 +385,75 @@ class MinimumTerm:
     blocks: tuple[tuple[int, Schedule], ...]
     demand: tuple[tuple[int, tuple[Schedule, ...]], ...]
     netting: tuple[tuple[int, Floats, float], ...]
-    minimums: tuple[tuple[int, float], ...] = ()
+    kwh_minimums: tuple[tuple[int, float], ...]
+    counts: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True)
+class MinimumTerm(CountingTerm):
+    """A minimum bill: what the base falls short of is added.
+
+    Attributes
+    ----------
+    minimum : float
+        [currency]
+    """
+
+    minimum: float = 0.0
+
+    def value(self, base: float) -> float:
+        """Return the top-up: ``max(0, minimum - base)``."""
+        return max(0.0, self.minimum - base)
+
+
+@dataclass(frozen=True)
+class PercentTerm(CountingTerm):
+    """A percentage of the base with a ceiling, or with a rate for each tier of the total.
+
+    ::
+
+        with a ceiling    fraction * base, in size at most `most`
+        by money          Σ fractions[k] * what of the base lies in tier k; whole: the fraction of its tier * base
+        by energy         base * Σ fractions[k] * what of the kWh lies in tier k / kWh; whole: likewise
+
+    Attributes
+    ----------
+    name : str
+    most : float
+        The ceiling; infinity without one. [currency]
+    fractions, limits : tuple of float
+        Rates, and the totals up to which they hold; the last is infinity. [kWh or currency]
+    by_kwh, whole : bool
+    netted : tuple of (int, int)
+        By energy: the (term, group) pairs of netting whose billed kWh count; without any, the imports of `steps`.
+    missing : tuple of int
+        kWh minimum terms whose missing kWh count too.
+    """
+
+    name: str = ""
+    most: float = np.inf
+    fractions: tuple[float, ...] = (0.0,)
+    limits: tuple[float, ...] = (np.inf,)
+    by_kwh: bool = False
+    whole: bool = False
+    netted: tuple[tuple[int, int], ...] = ()
+    missing: tuple[int, ...] = ()
+
+    def value(self, base: float, kwh: float) -> float:
+        """Return what it comes to for a base, and kWh where it is by energy."""
+        total = kwh if self.by_kwh else base
+        first = self.fractions[0]
+        if self.whole:
+            at = next(at for at, limit in enumerate(self.limits) if total <= limit + RESOLUTION)
+            return self.fractions[at] * base
+        if len(self.fractions) == 1 or total <= 0.0:
+            return float(
+                np.clip(first * base, -self.most, np.inf) if first < 0 else min(first * base, self.most)
+            )
+        starts = np.array([0.0, *self.limits[:-1]])
+        filled = np.clip(total - starts, 0.0, np.array(self.limits) - starts)
+        due = float(filled @ np.array(self.fractions))
+        return base * due / total if self.by_kwh else due
 
 
 @dataclass(frozen=True)
@@ -379,7 +480,7 @@ class PricedSteps:
         Billing period of each step, an index into `period_names`.
     fixed_total : float
         Everything on the bills that no flow changes, adjustments included. [currency]
-    blocks, demand, minimums, netting : tuple
+    blocks, demand, minimums, netting, kwh_minimums, percentages : tuple
         What a price per step cannot say; empty for plain tariffs.
     """
 
@@ -402,8 +503,16 @@ class PricedSteps:
     demand: tuple[DemandTerm, ...] = ()
     minimums: tuple[MinimumTerm, ...] = ()
     netting: tuple[NettingTerm, ...] = ()
+    kwh_minimums: tuple[KwhMinimumTerm, ...] = ()
+    percentages: tuple[PercentTerm, ...] = ()
+
+    @property
+    def counting(self) -> tuple[MinimumTerm | PercentTerm, ...]:
+        """Minimum bills and uneven percentages, in the order in which they may count each other."""
+        return tuple(sorted((*self.minimums, *self.percentages), key=lambda term: term.order))
 
     @property
     def is_plain(self) -> bool:
         """Whether prices per step and fixed charges are the whole bill."""
-        return not (self.blocks or self.demand or self.minimums or self.netting)
+        terms = self.blocks, self.demand, self.minimums, self.netting, self.kwh_minimums, self.percentages
+        return not any(terms)

@@ -1,10 +1,14 @@
-"""What one unit of money of a line comes to in the whole bill, and in the base of each minimum bill."""
+"""What one unit of money of a line comes to in the whole bill, and in the base of what is no plain percentage of it.
+
+Those are minimum bills, and percentages with a ceiling or with tiers.
+"""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from tariffs.sheet.tariff import EVERYTHING, Adjustment, Sheet
+from tariffs.sheet.percent import Adjustment
+from tariffs.sheet.tariff import EVERYTHING, Sheet
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -17,7 +21,7 @@ Which = str | None
 
 
 class Weights(NamedTuple):
-    """The weight of one unit of money in the whole bill, and in the base of each minimum bill by its name."""
+    """The weight of one unit of money in the whole bill, and in each base by the name of what counts it."""
 
     total: float
     bases: Mapping[str, float]
@@ -32,9 +36,10 @@ def weight(sheet: Sheet, which: Which, *tags: str) -> float:
     return _weights(sheet, tags, None).of(which)
 
 
-def weights_of(sheet: Sheet, item: Minimum) -> Weights:
-    """Return the weights of what a minimum bill adds, among what comes after it."""
-    return _weights(sheet, ("minimum", item.name), item.name)
+def weights_of(sheet: Sheet, item: Adjustment | Minimum) -> Weights:
+    """Return the weights of what a minimum bill, or a percentage, adds, among what comes after it."""
+    group = "adjustment" if isinstance(item, Adjustment) else "minimum"
+    return _weights(sheet, (group, item.name), item.name)
 
 
 def base_of(item: Adjustment | Minimum) -> tuple[frozenset[str], frozenset[str]]:
@@ -51,8 +56,8 @@ def _weights(sheet: Sheet, tags: Collection[str], after: str | None) -> Weights:
     for item in sheet.sequence:
         if not seen:
             seen = item.name == after
-        elif isinstance(item, Adjustment):
-            earlier[item.name] = _counted(tags, earlier, item) * float(item.percent) / 100.0
+        elif isinstance(item, Adjustment) and item.is_plain:
+            earlier[item.name] = _counted(tags, earlier, item) * float(item.percent or 0) / 100.0
         else:
             bases[item.name] = _counted(tags, earlier, item)
     return Weights(1.0 + sum(earlier.values()), bases)

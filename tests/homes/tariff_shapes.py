@@ -128,7 +128,7 @@ def documents(draw: st.DrawFn, start: dt.date, days: int, *, rich: bool) -> dict
             draw(_of_export(document))
     if netting:
         document["netting"] = draw(_netting(bands))
-    document["adjustments"] = draw(_adjustments(document))
+    document["adjustments"] = draw(_adjustments(document, rich=rich))
     if rich and draw(st.booleans()):
         dates = sorted(draw(st.sets(st.integers(0, days), min_size=1, max_size=3)))
         document["versions"] = [
@@ -222,14 +222,26 @@ def _rich(
         document["events"] = draw(_events(bands, *span))
     if draw(st.booleans()):
         names = ["energy", "riders", "export", "demand", "charges", "credits", bands[0]]
-        minimum: dict[str, Any] = {
-            draw(st.sampled_from(("per_day", "per_month"))): draw(st.sampled_from((0.4, 90.0)))
-        }
-        if draw(st.booleans()):
-            minimum["applies_to"] = draw(
-                st.lists(st.sampled_from([*names, "everything"]), min_size=1, max_size=3, unique=True)
-            )
-        document["minimum"] = minimum
+        document["minimum"] = [draw(_minimum(names, number)) for number in range(draw(st.integers(1, 2)))]
+    if draw(st.sampled_from((False, False, True))):
+        unit, kwh = draw(st.sampled_from((("kwh_per_day", 9), ("kwh_per_month", 130))))
+        document["minimum"] = [
+            *document.get("minimum", []),
+            {"name": "least kWh", unit: kwh, "band": draw(st.sampled_from(bands))},
+        ]
+
+
+@st.composite
+def _minimum(draw: st.DrawFn, names: list[str], number: int) -> dict[str, Any]:
+    unit = draw(st.sampled_from(("per_day", "per_month")))
+    minimum: dict[str, Any] = {"name": f"least {number}", unit: draw(st.sampled_from((0.4, 90.0)))}
+    if number:
+        names = [*names, "least 0"]
+    if draw(st.booleans()):
+        minimum["applies_to"] = draw(
+            st.lists(st.sampled_from([*names, "everything"]), min_size=1, max_size=3, unique=True)
+        )
+    return minimum
 
 
 @st.composite
@@ -367,7 +379,7 @@ def _netting(draw: st.DrawFn, bands: list[str]) -> dict[str, Any]:
 
 
 @st.composite
-def _adjustments(draw: st.DrawFn, document: dict[str, Any]) -> list[dict[str, Any]]:
+def _adjustments(draw: st.DrawFn, document: dict[str, Any], *, rich: bool) -> list[dict[str, Any]]:
     tables = ("charges", "credits", "riders", "demand", "blocks", "events")
     groups = ["riders", "demand", "charges", "credits"]
     known = ["energy", *(name for name in groups if document.get(name)), *document["bands"]]
@@ -377,18 +389,32 @@ def _adjustments(draw: st.DrawFn, document: dict[str, Any]) -> list[dict[str, An
     known += [entry["name"] for entry in named if "dates" not in entry or "band" not in entry]
     found: list[dict[str, Any]] = []
     for number in range(draw(st.integers(0, 3))):
-        entry: dict[str, Any] = {
-            "name": f"percentage {number}",
-            "percent": draw(st.sampled_from((-13.1, 5, 13, 21.5))),
-        }
+        entry: dict[str, Any] = {"name": f"percentage {number}", **draw(_rate(rich=rich))}
         for key in ("applies_to", "not_to"):
             if draw(st.booleans()):
                 entry[key] = draw(st.lists(st.sampled_from(known), min_size=1, max_size=3, unique=True))
         known.append(entry["name"])
         found.append(entry)
-    if found and "applies_to" in document.get("minimum", {}) and draw(st.booleans()):
-        document["minimum"]["applies_to"].append(draw(st.sampled_from(found))["name"])
+    for minimum in document.get("minimum", []):
+        # one that another counts stays where it is: what it counts must stand before it
+        if found and "applies_to" in minimum and len(document["minimum"]) == 1 and draw(st.booleans()):
+            minimum["applies_to"].append(draw(st.sampled_from(found))["name"])
     return found
+
+
+@st.composite
+def _rate(draw: st.DrawFn, *, rich: bool) -> dict[str, Any]:
+    percent = draw(st.sampled_from((-13.1, 5, 13, 21.5)))
+    kind = draw(
+        st.sampled_from(("plain", "plain", "capped", "up_to_kwh", "up_to_amount") if rich else ("plain",))
+    )
+    if kind == "plain":
+        return {"percent": percent}
+    if kind == "capped":
+        return {"percent": percent, "at_most": draw(st.sampled_from((1.5, 12)))}
+    limits = sorted(draw(st.sets(st.sampled_from((10, 40, 150)), min_size=1, max_size=2)))
+    steps = [{kind: limit, "percent": draw(st.sampled_from((0, 4, 25)))} for limit in limits]
+    return {"steps": [*steps, {"percent": percent}], "whole_band": draw(st.booleans())}
 
 
 @st.composite
@@ -400,8 +426,9 @@ def _version(draw: st.DrawFn, document: dict[str, Any], bands: list[str]) -> dic
         if document.get(table) and draw(st.booleans()):
             version[table] = [{"name": document[table][0]["name"], key: draw(st.sampled_from((0.07, 2.5)))}]
     if "minimum" in document and draw(st.booleans()):
-        unit = next(key for key in document["minimum"] if key.startswith("per_"))
-        version["minimum"] = {unit: draw(st.sampled_from((0.9, 55.0)))}
+        least = document["minimum"][0]
+        unit = draw(st.sampled_from(("kwh_per_day",) if "band" in least else ("per_day", "per_month")))
+        version["minimum"] = [{"name": least["name"], unit: draw(st.sampled_from((0.9, 55.0)))}]
     if document["adjustments"] and draw(st.booleans()):
         version["adjustments"] = [{"name": "percentage 0", "percent": 7}]
     for table in ("blocks", "demand"):

@@ -18,7 +18,7 @@ from dispatch.case.stored_value import lowest_price_per_kwh
 from dispatch.comparison.compare import compare
 from dispatch.strategies.solve import grid_only
 from tariffs.billing.summed import summed_lines
-from tariffs.terms.evaluate import amounts, block_cost, minimum_base
+from tariffs.terms.evaluate import amounts, block_cost, counted_values
 from tariffs.terms.event_days import event_totals
 from tariffs.terms.peak_demand import peak_demand
 from tariffs.terms.shared_out import step_costs, unit_prices
@@ -35,14 +35,13 @@ EXAMPLES = settings(
 
 
 def energy_part(prices: tariffs.PricedSteps, bought: NDArray[np.float64], sold: NDArray[np.float64]) -> float:
-    """The bill without fixed charges, demand, top-ups and what blocks of no step owe, by the terms' own algebra."""
+    """The bill without fixed charges, demand, what counts other money, and what blocks of no step owe, by the terms."""
     found = amounts(prices, bought, sold)
     rest = prices.fixed_total
     for term, kw in zip(prices.demand, found.billed_kw, strict=True):
         rest += sum(schedule(kw) for schedule in term.schedules)
-    for minimum in prices.minimums:
-        base = minimum_base(prices, minimum, found, bought, sold)
-        rest += minimum.topup_factor * max(0.0, minimum.minimum - base)
+    values = counted_values(prices, found, bought, sold)
+    rest += sum(term.topup_factor * values[term.order] for term in prices.counting)
     for at, block in enumerate(prices.blocks):
         if not len(block.steps) and not block.netted:
             rest += block_cost(block, block.schedule, found, at)

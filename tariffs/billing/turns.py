@@ -1,0 +1,171 @@
+"""What is taken of other lines, in turn: percentages plain, capped or by tiers, and top-ups to minimum bills."""
+
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import replace
+from decimal import Decimal
+
+from tariffs.billing.lines import ZERO, BillLine, Placed, money, quantized, ratio, shared, text
+from tariffs.billing.tiers import RESOLUTION, Measured, range_text
+from tariffs.periods.runs import Run, turns
+from tariffs.sheet.percent import Adjustment, PercentStep
+from tariffs.sheet.tariff import EVERYTHING
+from tariffs.sheet.usage import Minimum
+
+_HUNDRED = Decimal(100)
+
+
+def with_turns(measured: Measured, period: int, lines: list[Placed]) -> list[Placed]:
+    """Return the lines of a period with its percentages and top-ups behind them, in the tariff's order."""
+    found = list(lines)
+    for turn in turns(measured.layout, period):
+        if isinstance(turn.item, Minimum):
+            added = _topped_up(measured, turn.item, turn.run, found)
+        elif turn.item.is_plain:
+            added = [_plain(measured, turn.item, turn.run, found)]
+        else:
+            added = list(_by_days(measured, turn.run, _uneven(measured, turn.item, turn.run, found)))
+        found += added
+    return found
+
+
+def _rounded(measured: Measured, amount: Decimal) -> Decimal:
+    rounding = measured.layout.tariff.rounding
+    return quantized(amount, rounding) if rounding.per == "line" else amount
+
+
+def _plain(measured: Measured, item: Adjustment, run: Run, lines: list[Placed]) -> Placed:
+    """Return the line of one percentage: what of it each part owes follows from what is due there."""
+    counted = _counted(item, lines)
+    base, billed_base = _owed(counted, run.parts)
+    rate = (item.percent or ZERO) / _HUNDRED
+    exact = rate * base
+    billed = _rounded(measured, rate * billed_base)
+    line = _line(measured, item, "", item.percent or ZERO, (exact, billed, billed_base))
+    return Placed(line, {part: rate * _owed(counted, (part,))[0] for part in run.parts})
+
+
+def _line(
+    measured: Measured,
+    item: Adjustment,
+    which: str,
+    percent: Decimal,
+    amounts: tuple[Decimal, Decimal, Decimal],
+) -> BillLine:
+    """Return a percentage's line; `amounts` are the exact one, the billed one and what the latter is of."""
+    exact, billed, base = amounts
+    label = f"{item.name} {percent:+f}%{which}"
+    rate = percent / _HUNDRED
+    return BillLine(
+        label, "adjustment", base, measured.layout.tariff.currency, rate, exact, billed, item.name
+    )
+
+
+def _uneven(measured: Measured, item: Adjustment, run: Run, lines: list[Placed]) -> Iterator[BillLine]:
+    """Yield the lines of a percentage with a ceiling, or with a rate for each tier of the total."""
+    base, billed_base = _owed(_counted(item, lines), run.parts)
+    months = ratio(run.months)
+    if item.at_most is not None:
+        yield _capped(measured, item, item.at_most * months, (base, billed_base))
+        return
+    kwh = sum((sum(measured.usage[part].billed.values(), ZERO) for part in run.parts), ZERO)
+    exact = _portions(item, months, kwh, base)
+    billed = _portions(item, months, kwh, billed_base)
+    for step, which, part, billed_part in zip(
+        item.steps, _ranges(measured, item, months), exact, billed, strict=True
+    ):
+        rate = step.percent / _HUNDRED
+        if rate and (part or billed_part):
+            amounts = rate * part, _rounded(measured, rate * billed_part), billed_part
+            yield _line(measured, item, which, step.percent, amounts)
+
+
+def _capped(measured: Measured, item: Adjustment, most: Decimal, bases: tuple[Decimal, Decimal]) -> BillLine:
+    rate = (item.percent or ZERO) / _HUNDRED
+    exact, billed = (min(rate * base, most) if rate > 0 else max(rate * base, -most) for base in bases)
+    billed = _rounded(measured, billed)
+    if exact == rate * bases[0]:
+        return _line(measured, item, "", item.percent or ZERO, (exact, billed, bases[1]))
+    label = f"{item.name} {item.percent or ZERO:+f}%: at most {text(most, 4)}"
+    return replace(money(label, ("adjustment", item.name), exact), billed_amount=billed)
+
+
+def _portions(item: Adjustment, months: Decimal, kwh: Decimal, base: Decimal) -> list[Decimal]:
+    """Return how much of an amount is due at each step's percentage."""
+    total = kwh if item.by_kwh else base
+    filled = _whole(item.steps, months, total) if item.whole_band else _filled(item.steps, months, total)
+    if item.by_kwh or item.whole_band:
+        in_all = sum(filled, ZERO)
+        return [base * part / in_all if part else ZERO for part in filled]
+    return filled
+
+
+def _whole(steps: Iterable[PercentStep], months: Decimal, total: Decimal) -> list[Decimal]:
+    """Put everything in the step that a total falls in."""
+    found, placed = [], False
+    for step in steps:
+        here = not placed and (step.limit is None or total <= step.limit * months + RESOLUTION)
+        found.append(Decimal(int(here)))
+        placed = placed or here
+    return found
+
+
+def _filled(steps: Iterable[PercentStep], months: Decimal, total: Decimal) -> list[Decimal]:
+    """Fill steps from the first on; what is nothing or less lies in the first."""
+    found, below = [], ZERO
+    for step in steps:
+        upper = total if step.limit is None else step.limit * months
+        found.append(max(min(total, upper) - below, ZERO))
+        below = upper
+    if total <= 0:
+        return [Decimal(1) if total == 0 else total, *[ZERO for _ in found[1:]]]
+    return found
+
+
+def _ranges(measured: Measured, item: Adjustment, months: Decimal) -> Iterator[str]:
+    below = ZERO
+    unit = "kWh" if item.by_kwh else measured.layout.tariff.currency
+    for step in item.steps:
+        upper = None if step.limit is None else step.limit * months
+        yield f", {range_text(below, upper, unit)}"
+        below = upper or ZERO
+
+
+def _topped_up(measured: Measured, item: Minimum, run: Run, lines: list[Placed]) -> list[Placed]:
+    per_day, per_month = item.per_day or ZERO, item.per_month or ZERO
+    least = per_day * ratio(run.days) + per_month * ratio(run.months)
+    base, billed_base = _owed(_counted(item, lines), run.parts)
+    exact, billed = max(least - base, ZERO), _rounded(measured, max(least - billed_base, ZERO))
+    if not exact and not billed:
+        return []
+    line = money(f"{item.name}: top-up to {text(least, 4)}", ("minimum", item.name), exact)
+    return list(_by_days(measured, run, [replace(line, billed_amount=billed)]))
+
+
+def _by_days(measured: Measured, run: Run, lines: Iterable[BillLine]) -> Iterator[Placed]:
+    """Share lines that follow from a whole run's money out over its parts."""
+    for line in lines:
+        yield shared(line, {at: measured.layout.parts[at].days for at in run.parts})
+
+
+def _counted(item: Adjustment | Minimum, lines: Iterable[Placed]) -> list[Placed]:
+    """Return the lines that an item names by their group or their name, and does not except."""
+    wanted, barred = item.applies_to, item.not_to if isinstance(item, Adjustment) else ()
+    if EVERYTHING in wanted:
+        wanted = ()
+    return [
+        placed
+        for placed in lines
+        if (not wanted or _tags(placed.line).intersection(wanted))
+        and not _tags(placed.line).intersection(barred)
+    ]
+
+
+def _tags(line: BillLine) -> set[str]:
+    """Return what a line can be named by: its group, its name, its register."""
+    return {line.kind, line.name, line.register}
+
+
+def _owed(lines: Iterable[Placed], parts: Collection[int]) -> tuple[Decimal, Decimal]:
+    """Add up the exact and the billed amounts that parts of a period owe."""
+    amounts = [placed.owed(parts) for placed in lines]
+    return sum((exact for exact, _ in amounts), ZERO), sum((billed for _, billed in amounts), ZERO)
