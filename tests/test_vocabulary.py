@@ -14,9 +14,20 @@ from dispatch.scenario.model import Scenario
 from tariffs import Tariff
 
 UNIT_ENDINGS = (
-    *("_w", "_kw", "_wh", "_kwh", "_per_kwh", "_per_kw", "_per_kva", "_per_day", "_per_month", "_per_hour", "_per_kvah"),
-    *("_hours", "_minutes", "_ms", "_days", "_months", "_fraction", "_percent", "_count", "_factor", "_intervals"),
-    *("_per_year", "_litres", "_per_litre", "_years"),
+    *("_w", "_kw", "_wh", "_kwh", "_per_kwh", "_per_kw", "_per_day", "_per_month", "_per_hour", "_per_kvah"),
+    *(
+        "_hours",
+        "_minutes",
+        "_ms",
+        "_days",
+        "_months",
+        "_fraction",
+        "_percent",
+        "_count",
+        "_factor",
+        "_intervals",
+    ),
+    *("_per_year", "_per_kva", "_litres", "_per_litre", "_years"),
     *("_v", "_a", "_hz", "_c", "_k", "_m", "_ft", "_mm2", "_degrees", "_percent_per_k"),
 )
 UNITS_ALONE = (

@@ -175,6 +175,43 @@ class TermWriter:
         self.row(f"{name}_amount", EQUAL, [*fills_all, *negated(amount)], 0.0)
         return StatedSchedule(indicators, all_fills)
 
+    def schedule_by_past(  # noqa: PLR0913, PLR0917 - as schedule, and what sets the class
+        self,
+        name: str,
+        schedule: Schedule,
+        amount: Terms,
+        most: float,
+        mean: tuple[Terms, float, float],
+        views: Sequence[Schedule] = (),
+    ) -> StatedSchedule:
+        """State what an amount up to ``most`` costs in the class that a mean of past use sets.
+
+        The mean is given as its terms, its constant and the most it can be.
+        """
+        terms, constant, highest = mean
+        forced = not rises((schedule, *views))
+        most = most * (1 + 1e-9) + CLEARLY
+        indicators, all_fills, lower = [], [], 0.0
+        at_least: Terms = []
+        at_most: Terms = []
+        for place, step in enumerate(schedule.classes):
+            reached = lower <= highest and step.upper + RESOLUTION >= constant
+            indicator = self.column(f"{name}_in_{place}", float(reached), integer=True)
+            fills = self._fill(f"{name}_{place}", step, (0.0, most), forced=forced and reached)
+            inside = [(e, 1.0) for e in fills]
+            self.row(f"{name}_most_{place}", AT_MOST, [*inside, (indicator, -most)], 0.0)
+            at_least.append((indicator, -lower))
+            at_most.append((indicator, -min(step.upper + RESOLUTION - CLEARLY, highest + 1.0)))
+            indicators.append(indicator)
+            all_fills.append(fills)
+            lower = step.upper + RESOLUTION + CLEARLY
+        self.row(f"{name}_one", EQUAL, [(indicator, 1.0) for indicator in indicators], 1.0)
+        self.row(f"{name}_class_least", AT_LEAST, [*terms, *at_least], -constant)
+        self.row(f"{name}_class_most", AT_MOST, [*terms, *at_most], -constant)
+        fills_all = [(e, 1.0) for fills in all_fills for e in fills]
+        self.row(f"{name}_amount", EQUAL, [*fills_all, *negated(amount)], 0.0)
+        return StatedSchedule(indicators, all_fills)
+
     def _fill(
         self, name: str, step: ScheduleClass, between: tuple[float, float], *, forced: bool
     ) -> list[Any]:

@@ -5,6 +5,7 @@ Names are those of `tariffs.terms`, which holds the algebra of the money itself.
     blocks    amount = Σ e[k];  0 ≤ e[k] ≤ width[k];  money Σ price[k]·e[k]          rising prices: linear
               falling prices: binary full[k];  e[k] ≥ width[k]·full[k];  e[k+1] ≤ width[k+1]·full[k]
               whole-band: binary in[c], Σ in[c] = 1;  lower[c]·in[c] ≤ amount[c] ≤ upper[c]·in[c]
+              by past use: Σ lower[c]·in[c] ≤ mean of past imports ≤ Σ upper[c]·in[c];  amount[c] ≤ most·in[c]
     demand    daily[i] ≥ Σ import of interval j / hours[j]   for every interval j of day i
               measured = top + Σ over[i]/n;  over[i] ≥ daily[i] - top        (mean of the n largest; n = 1: the peak)
               billed ≥ measured, floor_kw, ratchet_fraction·measured of earlier terms
@@ -32,11 +33,11 @@ from dispatch.program.netting import Netting
 from dispatch.program.schedules import Money, StatedSchedule, TermWriter, merged, negated
 from dispatch.program.self_trading import forbid_self_trading
 from dispatch.program.solver import AT_LEAST
-from tariffs.terms.slopes import NOISE, lowest_slope, views_of
+from tariffs.terms.slopes import NOISE, lowest_slope, never_cheaper_above, views_of
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats, Ints
-    from tariffs.terms.terms import BlockTerm, DemandTerm, MinimumTerm, MonthsMean
+    from tariffs.terms.terms import BlockTerm, DemandTerm, MinimumTerm, MonthsMean, PastUseTerm
 
     Terms = list[tuple[Any, float]]
 
@@ -93,11 +94,18 @@ class TariffRows:
 
     def _refuse_hopeless(self) -> None:
         prices = self.sheet.case.prices
-        for block in prices.blocks:
+        for at, block in enumerate(prices.blocks):
             if block.demand is not None:
                 self._refuse(
                     f"blocks '{block.name}': limits in hours of demand multiply energy by power, which no linear "
                     "program can state; such a tariff can be billed (dispatch bill) but not optimised"
+                )
+            if block.schedule.by_past and not all(
+                never_cheaper_above(view.blocks[at]) for view in self.views
+            ):
+                self._refuse(
+                    f"blocks '{block.name}': a higher class by past use can be the cheaper one, so that using more now "
+                    "could pay later; such a tariff can be billed (dispatch bill) but not optimised"
                 )
         for minimum in prices.minimums:
             if minimum.topup_factor < 0:
@@ -139,9 +147,28 @@ class TariffRows:
             amount = self.sheet.sum("import", term.steps)
             between = self.sheet.import_range_kwh(term.steps)
         views = [view.blocks[at] for view in self.views]
+        if term.schedule.by_past and term.past_use is not None:
+            stated = self._class_by_past(at, term.past_use, amount, between[1])
+            self._charge(stated.money(term.schedule))
+            return stated
         stated = self.sheet.schedule(f"block_{at}", term.schedule, amount, between, views)
         self._charge(stated.money(term.schedule))
         return stated
+
+    def _class_by_past(self, at: int, past: PastUseTerm, amount: Terms, most: float) -> StatedSchedule:
+        """State the mean of past use that sets the class, and the amount's cost in it."""
+        mean = [
+            (column, share * factor / past.months)
+            for steps, share in past.counted
+            for column, factor in self.sheet.sum("import", steps)
+        ]
+        highest = (
+            past.past_kwh
+            + sum(share * float(self.sheet.most_import_kwh[steps].sum()) for steps, share in past.counted)
+        ) / past.months
+        schedule, *others = (view.blocks[at] for view in self.views)
+        bounds = merged(mean), past.past_kwh / past.months, highest
+        return self.sheet.schedule_by_past(f"block_{at}", schedule, amount, most, bounds, others)
 
     def _netted_steps(self, chain: int, group: int) -> Ints:
         return self.sheet.case.prices.netting[chain].groups[group].steps

@@ -6,11 +6,13 @@ from decimal import Decimal
 from fractions import Fraction
 
 from tariffs.billing.lines import ZERO, BillLine, Placed, exact, money, priced, ratio, shared, text
+from tariffs.billing.past_use import mean_kwh
 from tariffs.billing.usage import Floats, Usage
 from tariffs.periods.cells import BlockCell
 from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
 from tariffs.periods.parts import Part
+from tariffs.periods.past_use import past_mean
 from tariffs.periods.runs import Run
 from tariffs.sheet.demand import DemandStep
 from tariffs.sheet.fields import in_season
@@ -119,8 +121,15 @@ def _cell_lines(measured: Measured, cell: BlockCell) -> Iterator[BillLine]:
         ends = [(step.limit, step.price_per_kwh or ZERO) for step in blocks.steps]
         yield from _filled(f"{blocks.name}: ", kwh, ends, filling)
         return
-    step = _class_of(blocks.steps, kwh, filling.limits)
-    held = _class_text(blocks.steps, step, filling.limits)
+    if blocks.past_use is None:
+        step = _class_of(blocks.steps, kwh, filling.limits)
+        held = _class_text(blocks.steps, step, filling.limits)
+    else:
+        bands = frozenset(blocks.past_use.bands or sheet.band_names)
+        past = past_mean(layout, run.period, blocks.name, blocks.past_use, bands)
+        mean = mean_kwh(layout, measured.usage, past)
+        step = _class_of(blocks.steps, mean, _ONE)
+        held = f"class {_class_text(blocks.steps, step, _ONE)} a month (mean {text(mean, 2)})"
     if step.fixed_per_month:
         months, price = ratio(cell.months), filling.sign * step.fixed_per_month
         yield priced(f"{blocks.name}: fixed, {held}{note}", filling.tags, months, price, "month")

@@ -78,6 +78,13 @@ def _blocks(sheet: Sheet) -> list[Problem]:
         field = f"blocks[{number + 1}]"
         problems += unknown_names(f"{field}.bands", blocks.bands, sheet.bands, "band")
         problems += unknown_names(f"{field}.seasons", blocks.seasons, sheet.season_names, "season")
+        if blocks.past_use is not None:
+            past = f"{field}.past_use"
+            problems += unknown_names(f"{past}.bands", blocks.past_use.bands, sheet.bands, "band")
+            problems += check_past_months(f"{past}.past_kwh", blocks.past_use.past_kwh)
+            if sheet.losses_at_last("energy", blocks.name):
+                text = "losses at the last step's price need a step that this bill's use sets (got past_use)"
+                problems.append(Problem(past, f"{text}; drop one of the two"))
         if blocks.demand is not None:
             known = [demand.name for demand in sheet.demand]
             problems += unknown_names(f"{field}.demand", [blocks.demand], known, "demand charge")

@@ -17,6 +17,7 @@ from tariffs.sheet.fields import (
     Names,
     PastMonths,
 )
+from tariffs.sheet.past_use import PastUse
 
 _NO_PRICE = Decimal(0)
 
@@ -103,6 +104,9 @@ class Blocks(Frozen):
         None, description="limits are for this many days and scale with the period's; default: per month"
     )
     demand: Name | None = Field(None, description="with up_to_hours: name of the demand charge")
+    past_use: PastUse | None = Field(
+        None, description="with whole_band: which step holds is set by the use of earlier months"
+    )
     steps: Annotated[tuple[BlockStep, ...], TABLES, Field(min_length=1)] = Field(
         description="the steps, lowest first; the last is open above"
     )
@@ -118,6 +122,10 @@ class Blocks(Frozen):
             raise ValueError("inside needs limits in kWh; give every step of up_to_hours one price")
         if by_hours and self.limits_for_days is not None:
             raise ValueError("limits_for_days belongs to limits in kWh; leave it out with up_to_hours")
+        if self.past_use is not None and (not self.whole_band or by_hours):
+            raise ValueError(
+                "past_use sets the step that holds: it needs whole_band = true, and limits in kWh"
+            )
         if not self.whole_band and any(step.inside or step.fixed_per_month for step in self.steps):
             raise ValueError("inside and fixed_per_month belong to whole_band = true; add it or drop them")
         check_limits([step.limit for step in self.steps], "up_to_hours" if by_hours else "up_to_kwh")

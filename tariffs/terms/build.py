@@ -11,10 +11,12 @@ import numpy as np
 from tariffs.periods.cells import BlockCell, KwhMinimumCell, NettingCell
 from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
+from tariffs.periods.past_use import past_mean
 from tariffs.sheet.demand import Demand
 from tariffs.sheet.fields import in_season
 from tariffs.sheet.tariff import NETTING_LINE
 from tariffs.terms.energy import import_price
+from tariffs.terms.past_use import decided, past_use_term
 from tariffs.terms.terms import (
     BlockTerm,
     DemandTerm,
@@ -22,6 +24,7 @@ from tariffs.terms.terms import (
     MonthsMean,
     NettingGroup,
     NettingTerm,
+    PastUseTerm,
     Schedule,
     ScheduleClass,
 )
@@ -128,6 +131,7 @@ def _block_term(layout: Layout, cells: Cells, cell: BlockCell) -> BlockTerm:
         schedule=schedule_of(layout, cells, cell, WHOLE),
         netted=tuple(netted),
         demand=_demand_index(cells, cell),
+        past_use=_past_use(layout, cell),
     )
 
 
@@ -144,9 +148,21 @@ def _demand_index(cells: Cells, cell: BlockCell) -> int | None:
 def schedule_of(layout: Layout, cells: Cells, cell: BlockCell, base: Base) -> Schedule:
     """Return what a blocks table costs in the whole bill or in a base."""
     schedule = _block_schedule(layout, cell, base)
+    if (past := _past_use(layout, cell)) is not None:
+        limits = (math.inf if step.limit is None else float(step.limit) for step in cell.blocks.steps)
+        schedule = decided(schedule, past, tuple(limits))
     if cell.blocks.demand is not None and _demand_index(cells, cell) is None:
         return schedule.scaled(0.0)  # no demand in this period: hours of no kW
     return schedule
+
+
+def _past_use(layout: Layout, cell: BlockCell) -> PastUseTerm | None:
+    use = cell.blocks.past_use
+    if use is None:
+        return None
+    sheet = layout.sheet(layout.parts[cell.run.parts[0]].version)
+    bands = frozenset(use.bands or sheet.band_names)
+    return past_use_term(layout, past_mean(layout, cell.run.period, cell.blocks.name, use, bands))
 
 
 def demand_terms(layout: Layout, cells: Cells) -> tuple[DemandTerm, ...]:

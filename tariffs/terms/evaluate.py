@@ -36,6 +36,7 @@ class Amounts:
 
     netted: tuple[Netted, ...]
     block_kwh: tuple[float, ...]
+    past_means: tuple[float, ...]
     billed_kw: tuple[float, ...]
     missing_kwh: tuple[float, ...] = ()
 
@@ -109,13 +110,16 @@ def amounts(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> Amou
         missing.append(kwh)
         for at in short.blocks:
             blocks[at] += kwh
-    return Amounts(netted, tuple(blocks), tuple(billed), tuple(missing))
+    means = (block.past_use.mean_kwh(import_kwh) if block.past_use else 0.0 for block in priced.blocks)
+    return Amounts(netted, tuple(blocks), tuple(means), tuple(billed), tuple(missing))
 
 
 def block_cost(block: BlockTerm, schedule: Schedule, found: Amounts, index: int) -> float:
     """Return what one block term costs under a schedule, its own or that of a minimum bill."""
     if block.demand is not None:
         schedule = schedule.scaled(found.billed_kw[block.demand])
+    if schedule.by_past:
+        return schedule.in_class(found.block_kwh[index], found.past_means[index])
     return schedule(found.block_kwh[index])
 
 

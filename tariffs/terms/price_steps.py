@@ -3,7 +3,10 @@
 Billing does not use these: it builds lines of exact decimals and adjusts those.
 """
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
+from typing import TypeVar
 
 import pandas as pd
 
@@ -17,7 +20,9 @@ from tariffs.terms.build import Cells, block_terms, demand_terms, netting_terms
 from tariffs.terms.counting import counting_terms, kwh_minimum_terms
 from tariffs.terms.energy import fixed_amount, step_prices
 from tariffs.terms.evaluate import amounts, counted_base, evaluate
-from tariffs.terms.terms import MinimumTerm, PercentTerm, PricedSteps
+from tariffs.terms.terms import CountingTerm, PricedSteps
+
+Counting = TypeVar("Counting", bound=CountingTerm)
 
 
 def price_steps(
@@ -76,23 +81,23 @@ def with_registers(prices: PricedSteps, layout: Layout, others: OtherReadings) -
     """Add what the registers beside the main meter come to: no plan changes it, so it is fixed money."""
     if others.leave_out_registers:
         return prices
-    total, counting = prices.fixed_total, prices.counting
     for one in lay_registers(layout, others):
         own = price_steps(one.layout.tariff, layout.times, layout.dt_hours)
-        total += evaluate(replace(own, minimums=(), percentages=()), one.bought, one.sold)
         found = amounts(own, one.bought, one.sold)
-        counting = tuple(
-            replace(
-                term, base_fixed=term.base_fixed + counted_base(own, counted, found, one.bought, one.sold)
-            )
-            for term, counted in zip(counting, own.counting, strict=True)
+        based = partial(counted_base, own, found=found, import_kwh=one.bought, export_kwh=one.sold)
+        money = evaluate(replace(own, minimums=(), percentages=()), one.bought, one.sold)
+        prices = replace(
+            prices,
+            fixed_total=prices.fixed_total + money,
+            minimums=tuple(map(partial(_with_base, based), prices.minimums, own.minimums)),
+            percentages=tuple(map(partial(_with_base, based), prices.percentages, own.percentages)),
         )
-    return replace(
-        prices,
-        fixed_total=total,
-        minimums=tuple(term for term in counting if isinstance(term, MinimumTerm)),
-        percentages=tuple(term for term in counting if isinstance(term, PercentTerm)),
-    )
+    return prices
+
+
+def _with_base(base_of: Callable[[CountingTerm], float], term: Counting, own: CountingTerm) -> Counting:
+    """Add what a register's lines are in the base of a term that counts lines."""
+    return replace(term, base_fixed=term.base_fixed + base_of(own))
 
 
 def _fixed_total(layout: Layout) -> float:

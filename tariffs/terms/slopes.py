@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -42,6 +43,9 @@ def highest_slope(schedule: Schedule, most: float = math.inf) -> float:
 
 
 def _slopes(schedule: Schedule, most: float) -> tuple[float, float]:
+    if schedule.by_past:  # this bill's use sets no class: every class may hold for every amount
+        every = np.concatenate([step.prices for step in schedule.classes])
+        return float(every.min()), float(every.max())
     lowest, highest, below, before = math.inf, -math.inf, 0.0, None
     for step in schedule.classes:
         if before is not None:
@@ -133,8 +137,20 @@ def _less(schedule: Schedule, in_base: Schedule, factor: float) -> Schedule:
                 step.upper, step.fixed - factor * base.fixed, step.widths, step.prices - factor * base.prices
             )
             for step, base in zip(schedule.classes, in_base.classes, strict=True)
-        )
+        ),
+        schedule.by_past,
     )
+
+
+def never_cheaper_above(schedule: Schedule) -> bool:
+    """Tell whether no amount costs less in a class than in the class below it."""
+    for below, above in pairwise(schedule.classes):
+        edges = np.concatenate([[0.0], np.cumsum(below.widths[:-1]), np.cumsum(above.widths[:-1])])
+        if any(above.cost(edge) < below.cost(edge) - NOISE for edge in edges.tolist()):
+            return False
+        if above.prices[-1] < below.prices[-1] - NOISE:
+            return False
+    return True
 
 
 def rises(views: Sequence[Schedule]) -> bool:

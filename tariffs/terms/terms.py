@@ -63,10 +63,15 @@ class Schedule:
     With a single class it is telescopic: each block's price counts for the energy inside that block only.
     It is then convex, and a linear program may leave the filling of the blocks to itself, exactly if its
     prices do not fall. With several classes the whole amount is priced by the class it falls in ("whole-band"),
-    which jumps where classes meet.
+    which jumps where classes meet. With `by_past` the class is that of a `PastUseTerm`'s mean instead.
     """
 
     classes: tuple[ScheduleClass, ...]
+    by_past: bool = False
+
+    def in_class(self, amount: float, mean: float) -> float:
+        """Return the cost of an amount in the class that a mean of past use sets."""
+        return next(step for step in self.classes if mean <= step.upper + RESOLUTION).cost(amount)
 
     def __call__(self, amount: float) -> float:
         """Return the cost of an amount >= 0; noise below `RESOLUTION` does not push it into the next class."""
@@ -80,7 +85,31 @@ class Schedule:
             widths = np.where(np.isinf(step.widths), np.inf, 0.0)  # infinity times nothing is still no limit
             np.multiply(step.widths, limits, out=widths, where=np.isfinite(step.widths))
             classes.append(ScheduleClass(upper, step.fixed, widths, step.prices))
-        return Schedule(tuple(classes))
+        return Schedule(tuple(classes), self.by_past)
+
+
+@dataclass(frozen=True)
+class PastUseTerm:
+    """A mean of months' use that sets the class of a schedule.
+
+    Attributes
+    ----------
+    past_kwh : float
+        Sum of the use before the series. [kWh]
+    months : int
+        How many months the mean is of; 0: the mean is 0.
+    counted : tuple of (array of int, float)
+        Steps whose imports count, and how much of them.
+    """
+
+    past_kwh: float
+    months: int
+    counted: tuple[tuple[Ints, float], ...]
+
+    def mean_kwh(self, import_kwh: Floats) -> float:
+        """Return the mean. [kWh a month]."""
+        own = sum(share * float(import_kwh[steps].sum()) for steps, share in self.counted)
+        return (self.past_kwh + own) / self.months if self.months else 0.0
 
 
 @dataclass(frozen=True)
@@ -105,6 +134,8 @@ class BlockTerm:
         kWh (or hours) to money; limits are scaled to the days of the period.
     netted : tuple of (int, int)
     demand : int or None
+    past_use : PastUseTerm or None
+        What sets the class of a schedule `by_past`.
     """
 
     name: str
@@ -114,6 +145,7 @@ class BlockTerm:
     schedule: Schedule
     netted: tuple[tuple[int, int], ...] = ()
     demand: int | None = None
+    past_use: PastUseTerm | None = None
 
 
 @dataclass(frozen=True)

@@ -277,6 +277,11 @@ def _blocks(
     blocks: dict[str, Any] = {"name": f"blocks {number}", "whole_band": whole, "steps": steps}
     if by_hours:
         blocks["demand"] = draw(st.sampled_from(demand))
+    elif whole and draw(st.booleans()):
+        use: dict[str, Any] = {"months": draw(st.sampled_from((1, 3, 12)))}
+        use |= draw(st.sampled_from(({"past_each_kwh": 120}, {"before": "left-out"})))
+        use |= draw(st.sampled_from(({}, {"with_this_bill": True}, {"decided_in": [1, 6, 11]})))
+        blocks["past_use"] = use | ({"bands": [bands[-1]]} if draw(st.booleans()) else {})
     elif draw(st.booleans()):
         blocks["limits_for_days"] = draw(st.sampled_from((1, 30)))
     if draw(st.booleans()):
@@ -437,7 +442,7 @@ def _version(draw: st.DrawFn, document: dict[str, Any], bands: list[str]) -> dic
             else:
                 entry |= {
                     "steps": [{"price_per_kwh": 0.2}],
-                    "whole_band": False,
+                    "whole_band": "past_use" in entry,
                     "demand": "",
                     "limits_for_days": 30,
                 }

@@ -8,7 +8,7 @@ threshold, this writes a row for every choice of days.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
@@ -158,6 +158,41 @@ def scheduled(model: Model, amount: Sum, schedules: Sequence[Schedule], most: fl
     return money
 
 
+def scheduled_by_past(
+    model: Model, amount: Sum, schedules: Sequence[Schedule], most: float, mean: Sum
+) -> list[Sum]:
+    """State a schedule whose class another amount, the mean of past use, sets."""
+    money: list[Sum] = [{} for _ in schedules]
+    parts: list[Sum] = []
+    held: Sum = {}
+    lower = 0.0
+    for place, first in enumerate(schedules[0].classes):
+        chosen = model.column(1.0, whole=True)
+        held[chosen] = 1.0
+        upper = min(first.upper + RESOLUTION, 1e5)
+        model.row(plus(mean, {chosen: 1e5}), -np.inf, upper + 1e5)
+        model.row(plus(mean, {chosen: -1e5}), lower - 1e5, np.inf)
+        lower = upper
+        picked: Sum = {chosen: -1.0}
+        alone = [
+            replace(one, classes=(replace(one.classes[place], upper=np.inf),), by_past=False)
+            for one in schedules
+        ]
+        for cut in zip(*(pieces(one, most) for one in alone), strict=True):
+            low, high = cut[0][:2]
+            inside, pick = model.column(), model.column(1.0, whole=True)
+            model.row({inside: 1.0, pick: -low}, 0.0, np.inf)
+            model.row({inside: 1.0, pick: -high}, -np.inf, 0.0)
+            parts.append({inside: 1.0})
+            picked[pick] = 1.0
+            for each, (_, _, price, at_zero) in zip(money, cut, strict=True):
+                each[inside], each[pick] = price, at_zero
+        model.row(picked, 0.0, 0.0)
+    model.row(held, 1.0, 1.0)
+    model.row(plus(*parts, plus(amount, factor=-1.0)), 0.0, 0.0)
+    return money
+
+
 @dataclass
 class Stated:
     """Expressions of what a bill's terms are priced by."""
@@ -283,7 +318,16 @@ class Tariff:
         for at, block in enumerate(prices.blocks):
             schedules = [block.schedule] + [s for m in prices.minimums for b, s in m.blocks if b == at]
             amount, most = self._amount(at)
-            first, *others = scheduled(model, amount, schedules, most)
+            if block.schedule.by_past and block.past_use is not None:
+                past = block.past_use
+                flows = [
+                    plus(model.flow("import", steps), factor=share / past.months)
+                    for steps, share in past.counted
+                ]
+                mean = plus(*flows, {ONE: past.past_kwh / past.months})
+                first, *others = scheduled_by_past(model, amount, schedules, most, mean)
+            else:
+                first, *others = scheduled(model, amount, schedules, most)
             total = plus(total, first)
             self._into(bases, [any(b == at for b, _ in m.blocks) for m in prices.minimums], others)
         most_kw = 1e3

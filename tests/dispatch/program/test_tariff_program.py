@@ -142,6 +142,16 @@ SHAPES = {
     "whole-band that falls": two()
     + READS
     + BLOCKS.format(limit=12, low=0.3, high=0.05, more="whole_band = true"),
+    "class by past use": two()
+    + READS
+    + BLOCKS.format(
+        limit=8, low=0.05, high=0.25, more="whole_band = true\npast_use = { months = 1, past_each_kwh = 3 }"
+    ),
+    "class by past use, with the bill's own and tiers inside": two()
+    + READS
+    + "[[blocks]]\nwhole_band = true\npast_use = { months = 2, past_each_kwh = 3, with_this_bill = true }\n"
+    "steps = [{ up_to_kwh = 6, price_per_kwh = 0.02 }, { fixed_per_month = 1, inside = ["
+    "{ up_to_kwh = 4, price_per_kwh = 0.05 }, { price_per_kwh = 0.3 }] }]\n[minimum]\nper_day = 2\n",
     "rising credit": two() + READS + BLOCKS.format(limit=3, low=0.0, high=0.2, more="of = 'export'"),
     "whole-band credit": two()
     + READS
