@@ -43,7 +43,7 @@ def energy_part(prices: tariffs.PricedSteps, bought: NDArray[np.float64], sold: 
     values = counted_values(prices, found, bought, sold)
     rest += sum(term.topup_factor * values[term.order] for term in prices.counting)
     for at, block in enumerate(prices.blocks):
-        if not len(block.steps) and not block.netted:
+        if not len(block.steps):
             rest += block_cost(block, block.schedule, found, at)
     return tariffs.evaluate(prices, bought, sold) - rest
 
