@@ -151,8 +151,8 @@ def _opening(layout: Layout, blocks: Blocks) -> Decimal:
         _LONGEST_MONTH
     ):
         raise TariffError(
-            f"{layout.tariff.source}: blocks {blocks.name!r}: used_kwh: the tiers count from {began}, the series begins "
-            f"on {layout.dates[0]} (got none); write used_kwh = the kWh counted before it, 0 if there were none"
+            f"{layout.tariff.source}: blocks {blocks.name!r}: used_kwh: the tiers count from {began}, the series "
+            f"begins on {layout.dates[0]} (got none); write used_kwh = the kWh counted before it, 0 if there were none"
         )
     return Decimal(0)
 

@@ -119,7 +119,7 @@ def _shared(blocks: Blocks, field: str, sheet: Sheet) -> list[Problem]:
         if step.percent_of_band is not None and unpriced:
             text = f"is of the band's own price, and {unpriced[0]!r} has none; give it import_price_per_kwh"
             problems.append(Problem(f"{place}.percent_of_band", text))
-    special = blocks.shared is not None or blocks.yearly_from is not None or blocks.past_use is not None
+    special = blocks.shared is not None or blocks.yearly_from is not None
     if special and sheet.losses_at_last("energy", blocks.name):
         text = 'losses at the last step (losses.tiers = "last") need tiers of one bill with one price each'
         problems.append(
