@@ -1,4 +1,4 @@
-"""A strategy solved by the sweep over the stored level, where the tariff and the hardware allow it; else by the program.
+"""A strategy solved by the sweep over the stored level where tariff and hardware allow it, else by the program.
 
 The program stays the statement: the sweep takes its rows, bounds and stages from it, and what it finds has to satisfy
 the program's own rows and bounds, come to the same in every stage as the sweep's value of the start, and pass the flow
@@ -37,7 +37,7 @@ LEVEL_ROWS = ("storage", "taper", "floor", "closing")
 BOTH_KWH = 1e-9
 """Charging and discharging in one step by more than this is both: a taper limits what enters, not the change."""
 NEARLY_FULL = 0.97
-"""Share of full from which on a promise is left to the program where charging tapers: it is kept by tolerances alone."""
+"""Share of full above which, where charging tapers, a promise is left to the program: tolerances alone keep it."""
 INTO = ("grid_to_battery", "sun_to_battery")
 OUT = ("battery_to_load", "battery_to_grid")
 

@@ -19,10 +19,10 @@ import numpy as np
 
 from dispatch.sweep.compiled import compiled
 from dispatch.sweep.simplex import SAME
-from dispatch.sweep.step_curves import Curves
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats
+    from dispatch.sweep.step_curves import Curves
 
 
 EDGE_KWH = 1e-9  # how far beyond the levels that can be the start may lie
@@ -56,7 +56,9 @@ class Convex(NamedTuple):
     at_first: Floats
 
 
-def swept(curves: Curves, store: Store, low: Floats, high: Floats, prices: Floats) -> tuple[Floats, Floats] | None:
+def swept(
+    curves: Curves, store: Store, low: Floats, high: Floats, prices: Floats
+) -> tuple[Floats, Floats] | None:
     """Sweep backward over all steps.
 
     Parameters
@@ -77,9 +79,7 @@ def swept(curves: Curves, store: Store, low: Floats, high: Floats, prices: Float
         None if there is no way from the start to the end, or too many parts.
     """
     stages = prices.shape[1]
-    v, w = (
-        Convex(np.empty(MOST_PARTS), np.empty((MOST_PARTS, stages)), np.zeros(stages)) for _ in range(2)
-    )
+    v, w = (Convex(np.empty(MOST_PARTS), np.empty((MOST_PARTS, stages)), np.zeros(stages)) for _ in range(2))
     stops = np.zeros(len(curves.levels))
     return (stops, v.at_first) if _backward(curves, store, low, high, prices, v, w, stops) else None
 
@@ -101,7 +101,14 @@ def _add(to: Floats, what: Floats, times: float) -> None:
 
 @compiled
 def _backward(  # noqa: PLR0913, PLR0917
-    curves: Curves, store: Store, low: Floats, high: Floats, prices: Floats, v: Convex, w: Convex, stops: Floats
+    curves: Curves,
+    store: Store,
+    low: Floats,
+    high: Floats,
+    prices: Floats,
+    v: Convex,
+    w: Convex,
+    stops: Floats,
 ) -> bool:
     n = len(low)
     v.points[0], v.points[1], count = low[n - 1], high[n - 1], 1
@@ -164,58 +171,39 @@ def _stop(w: Convex, parts: int, slope: Floats) -> float:
             high = middle
         else:
             low = middle + 1
-    return w.points[low]
+    return float(w.points[low])
 
 
 @compiled
-def _before(  # noqa: PLR0913, PLR0917
+def _before(  # noqa: C901, PLR0913, PLR0917
     curves: Curves, left: int, right: int, store: Store, w: Convex, parts: int, v: Convex
 ) -> int:
     """Write V of the step before: walk from the lowest level on; return its parts, -1 if there are too many."""
     keep, taper, full = store.keep, store.taper, store.full_kwh
-    x, u, i, j = w.points[0], curves.levels[right], 0, right - 1
-    p = (x - u) / keep
-    if taper > 0.0 and u > taper * (full - p):
-        p = (x - taper * full) / (keep - taper)
-        u = taper * (full - p)
-        while j >= left and curves.levels[j] >= u:
-            _add(w.at_first, curves.slopes[j], curves.levels[j] - curves.levels[j + 1])
-            j -= 1
-        if j < left:
-            return -1
-        _add(w.at_first, curves.slopes[j], u - curves.levels[j + 1])
+    p, u, j = _lowest(curves, left, right, store, w)
+    if j < left - 1:
+        return -1
+    x, i, count = w.points[0], 0, 0
     for stage in range(len(v.at_first)):
-        v.at_first[stage] = w.at_first[stage]
-    v.points[0], count = p, 0
+        v.at_first[stage], v.slopes[0, stage] = w.at_first[stage], 0.0
+    v.points[0] = p
     while i < parts or j >= left:
-        by_x, by_u = 0.0, 0.0  # how much of each slope a kWh more before the step brings
+        on_limit = taper > 0.0 and u > 0.0 and u >= taper * (full - p) - SHORT_KWH
+        by_x, by_u = keep, 0.0  # how much of each slope a kWh more before the step brings
         if i == parts or (j >= left and _sign(w.slopes[i], curves.slopes[j]) > 0):
-            by_u = keep
-        elif taper > 0.0 and u > 0.0 and u >= taper * (full - p) - SHORT_KWH:
+            by_x, by_u = 0.0, keep
+        elif on_limit:
             by_x, by_u = keep - taper, taper
-        else:
-            by_x = keep
-        if by_u > 0.0 and j < left:
+        if (by_u > 0.0 and j < left) or count + 2 > MOST_PARTS:
             break  # full before the step
-        far, x_ends, u_ends = np.inf, False, False
-        if by_x > 0.0:
-            far, x_ends = (w.points[i + 1] - x) / by_x, True
+        far = (w.points[i + 1] - x) / by_x if by_x > 0.0 else np.inf
+        x_ends, u_ends = by_x > 0.0, False
         if by_u > 0.0 and (u - curves.levels[j]) / by_u < far:
             far, x_ends, u_ends = (u - curves.levels[j]) / by_u, False, True
         if by_u == 0.0 and taper > 0.0 and u > 0.0 and full - p - u / taper < far:
             far, x_ends = max(full - p - u / taper, 0.0), False
-        if count == 0 or not (far <= SHORT_KWH or _continues(v, count - 1, w, i, by_x, curves, j, by_u)):
-            if count + 2 > MOST_PARTS:
-                return -1
-            for stage in range(len(v.at_first)):
-                v.slopes[count, stage] = 0.0
-            if by_x > 0.0:
-                _add(v.slopes[count], w.slopes[i], by_x)
-            if by_u > 0.0:
-                _add(v.slopes[count], curves.slopes[j], -by_u)
-            count += 1
-        p += far
-        x, u = x + by_x * far, u - by_u * far
+        count = _append(v, count, w, i if by_x > 0.0 else 0, by_x, curves, max(j, left), by_u, far)
+        p, x, u = p + far, x + by_x * far, u - by_u * far
         if x_ends:
             i += 1
             x = w.points[i]
@@ -224,26 +212,44 @@ def _before(  # noqa: PLR0913, PLR0917
             j -= 1
         v.points[count] = p
     if count == 0:
-        v.points[1], count = p, 1
-        for stage in range(len(v.at_first)):
-            v.slopes[0, stage] = 0.0
-    return count
+        v.points[1] = p
+    return -1 if count + 2 > MOST_PARTS else max(count, 1)
 
 
 @compiled
-def _continues(  # noqa: PLR0913, PLR0917
-    v: Convex, part: int, w: Convex, i: int, by_x: float, curves: Curves, j: int, by_u: float
-) -> bool:
-    """Whether the next part has the slope of the last."""
+def _lowest(curves: Curves, left: int, right: int, store: Store, w: Convex) -> tuple[float, float, int]:
+    """Return the lowest level before the step from which W can be reached, the change then, and its part of f.
+
+    ``w.at_first`` is W + f at the highest change; it becomes that at the change found.
+    """
+    keep, taper, full = store.keep, store.taper, store.full_kwh
+    x, u, j = w.points[0], curves.levels[right], right - 1
+    p = (x - u) / keep
+    if taper == 0.0 or u <= taper * (full - p):
+        return p, u, j
+    p = (x - taper * full) / (keep - taper)
+    u = taper * (full - p)
+    while j >= left and curves.levels[j] >= u:
+        _add(w.at_first, curves.slopes[j], curves.levels[j] - curves.levels[j + 1])
+        j -= 1
+    if j < left:
+        return p, u, left - 2  # the step must charge more than it may
+    _add(w.at_first, curves.slopes[j], u - curves.levels[j + 1])
+    return p, u, j
+
+
+@compiled
+def _append(  # noqa: PLR0913, PLR0917
+    v: Convex, count: int, w: Convex, i: int, by_x: float, curves: Curves, j: int, by_u: float, far: float
+) -> int:
+    """Begin a part of V, unless it is of no length or goes on as the last; return how many there are."""
+    same = True
     for stage in range(len(v.at_first)):
-        slope = 0.0
-        if by_x > 0.0:
-            slope += by_x * w.slopes[i, stage]
-        if by_u > 0.0:
-            slope -= by_u * curves.slopes[j, stage]
-        if abs(slope - v.slopes[part, stage]) > SAME:
-            return False
-    return True
+        slope = by_x * w.slopes[i, stage] - by_u * curves.slopes[j, stage]
+        v.slopes[count, stage] = slope
+        if count > 0 and abs(slope - v.slopes[count - 1, stage]) > SAME:
+            same = False
+    return count if count > 0 and (same or far <= SHORT_KWH) else count + 1
 
 
 def schedule(curves: Curves, store: Store, stops: Floats) -> tuple[Floats, Floats]:

@@ -11,7 +11,7 @@ import shutil
 from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,25 +28,25 @@ def compiled(loop: Loop) -> Loop:
         return loop
     import numba  # noqa: PLC0415 - an extra
 
-    place = _place()
+    config: Any = numba.config
+    place = _place(config.CACHE_DIR)
     if place is None:
         return cast("Loop", numba.njit(nogil=True)(loop))
-    before = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = str(place)
+    before, config.CACHE_DIR = config.CACHE_DIR, str(place)
     try:
         return cast("Loop", numba.njit(nogil=True, cache=True)(loop))
     finally:
-        numba.config.CACHE_DIR = before
+        config.CACHE_DIR = before
 
 
 @cache
-def _place() -> Path | None:
+def _place(named: str) -> Path | None:
     """Make the folder of this room's machine code and remove those of other makes; None if there can be none."""
-    import numba  # noqa: PLC0415 - an extra
     import platformdirs  # noqa: PLC0415 - only where something is compiled
 
-    named = numba.config.CACHE_DIR
-    base = Path(named) if named else platformdirs.user_cache_path("tou-dispatch", appauthor=False) / "compiled"
+    base = (
+        Path(named) if named else platformdirs.user_cache_path("tou-dispatch", appauthor=False) / "compiled"
+    )
     digest = hashlib.blake2b(digest_size=8)
     for source in sorted(Path(__file__).parent.glob("*.py")):
         digest.update(source.read_bytes())

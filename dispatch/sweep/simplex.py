@@ -1,4 +1,4 @@
-"""A simplex method for one step's few flows, whose prices are vectors: one entry per stage, the first that differs counts.
+"""A simplex method for one step's few flows; prices are vectors, an entry per stage, of which the first counts most.
 
 The change of the level is a free variable of the basis; its row tells how each column changes it. Every loop is written
 out: compiled, that is as fast as array expressions, and compiles in a fraction of the time.
@@ -136,34 +136,37 @@ def _pivot(s: Simplex, at_row: int, at_column: int) -> None:
 
 
 @compiled
+def _missing(s: Simplex, column: int) -> float:
+    """Add up what artificial columns hold, or how fast another column takes from it."""
+    total = 0.0
+    for row in range(len(s.basis)):
+        if s.basis[row] >= len(s.lower):
+            total += s.at[row] if column < 0 else s.table[row, column]
+    return -total if column >= 0 and s.is_upper[column] else total
+
+
+@compiled
 def feasible(s: Simplex) -> bool:
     """Drive the artificial columns to 0; False if that cannot be."""
     columns = len(s.lower)
     for _ in range(MOST_PIVOTS):
-        missing = 0.0
-        for row in range(len(s.basis)):
-            if s.basis[row] >= columns:
-                missing += s.at[row]
-        if missing <= INFEASIBLE_KWH:
-            for row in range(len(s.basis)):
-                if s.basis[row] >= columns:
-                    s.at[row] = 0.0
-            return True
+        if _missing(s, -1) <= INFEASIBLE_KWH:
+            break
         best, enters = PIVOT, -1
         for column in range(columns):
             if s.is_basic[column] or s.upper[column] <= s.lower[column]:
                 continue
-            gain = 0.0
-            for row in range(len(s.basis)):
-                if s.basis[row] >= columns:
-                    gain += s.table[row, column]
-            if s.is_upper[column]:
-                gain = -gain
+            gain = _missing(s, column)
             if gain > best:
                 best, enters = gain, column
         if enters < 0 or not move(s, enters):
             return False
-    return False
+    for row in range(len(s.basis)):
+        if s.basis[row] >= columns:
+            if s.at[row] > INFEASIBLE_KWH:
+                return False
+            s.at[row] = 0.0
+    return True
 
 
 @compiled
