@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.errors import DispatchError
+from dispatch.errors import DispatchError, SolveError
 from dispatch.program.algebra import FLOW_FAMILIES, SENSES, SLACK_FAMILIES
 from dispatch.program.arrays import dot, worst_violation
 from dispatch.program.solver import EQUAL, RESIDUAL_TOLERANCE
+from dispatch.strategies.certificate import Path, least_money, prices_along
 from dispatch.strategies.flow_table import flow_table
 from dispatch.strategies.kept import keep, recall
 from dispatch.strategies.solve import HELD_TOLERANCE, at_least, solve, stages_of
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from dispatch.program.program import Program
     from dispatch.strategies.solve import Record
     from dispatch.strategies.table import Stage, Strategy
+    from dispatch.sweep.backward import Store
     from dispatch.sweep.step_curves import Curves, Steps
 
 
@@ -53,22 +55,53 @@ class Step:
     into: Floats
 
 
+@dataclass(frozen=True)
+class Found:
+    """A schedule found, with all it was found from."""
+
+    bounds: Bounds
+    path: Path
+    curves: Curves
+    store: Store
+
+
 class Sweep:
-    """Solves one strategy at one reserve after another, each step's curve made once where the steps are the same."""
+    """Solves one strategy at one reserve after another, each step's curve made once where the steps are the same.
+
+    The first plan of least cost is proved by the program's own rows, which takes about as long as all else together;
+    if that fails the program solves this one and all that follow.
+
+    Attributes
+    ----------
+    found : Found or None
+        The last schedule.
+    """
 
     def __init__(self) -> None:
+        self.found: Found | None = None
         self.last: tuple[Steps, Curves] | None = None
+        self.proved: bool | None = None
 
     def solve(self, program: Program, strategy: Strategy, record: Record | None = None) -> Solved:
         """Solve as :func:`dispatch.strategies.solve.solve` does; the sweep records nothing."""
         known = recall(program.case, strategy.name, program.asked_gap)
         if known is not None:
             return known
-        found = self.attempt(program, strategy) if IS_COMPILED else None
-        if found is None:
+        found = self.attempt(program, strategy) if IS_COMPILED and self.proved is not False else None
+        if found is not None and self.proved is None and not strategy.own_stages(program.case):
+            self.proved = self._proves(program, found)
+        if found is None or self.proved is False:
             return solve(program, strategy, record)
         keep(program.case, strategy.name, found, program.asked_gap)
         return found
+
+    def _proves(self, program: Program, found: Solved) -> bool:
+        cost = found.stage_values["cost"]
+        try:
+            least = self.least_money(program)
+        except SolveError:
+            return False
+        return cost - least <= HELD_TOLERANCE * max(1.0, abs(cost))
 
     def attempt(self, program: Program, strategy: Strategy) -> Solved | None:
         """Solve by the sweep; None if it does not apply, or what it finds leaves a doubt."""
@@ -85,6 +118,17 @@ class Sweep:
             if found is not None:
                 return replace(found, seconds=time.perf_counter() - started)
         return None
+
+    def least_money(self, program: Program) -> float:
+        """Return what no schedule under the last one's bounds can cost less than, by the program's own rows.
+
+        In the money of the ``cost`` stage; a strategy without stages of its own is proved if it costs as much.
+        """
+        if self.found is None:
+            raise SolveError("nothing has been swept yet")
+        path = replace(self.found.path, prices=self.found.path.prices[:, 0])
+        y = prices_along(path, self.found.curves, self.found.store, 0)
+        return least_money(program, self.found.bounds, y)
 
     def _from(
         self, program: Program, strategy: Strategy, bounds: Bounds, stages: list[Stage], zeros: int
@@ -140,6 +184,7 @@ class Sweep:
             return None
         stops, least = found
         levels, flows = schedule(curves, store, stops)
+        self.found = Found(bounds, Path(levels, low, bounds.upper[stored], prices), curves, store)
         values = bounds.lower.copy()  # the slacks are fixed
         values[stored] = levels
         for place, family in enumerate(step.families):
