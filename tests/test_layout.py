@@ -63,7 +63,7 @@ HOMES = {
     "dask": ("dispatch.fleet.crew",),
     "distributed": ("dispatch.fleet.crew",),
     "filelock": ("dispatch.fleet.store",),
-    "jinja2": ("dispatch.page.render",),
+    "jinja2": ("dispatch.page.fill",),
     "rich": ("dispatch.report", "dispatch.cli.terminal"),
     "pvlib": ("dispatch.equipment",),
     "rainflow": ("dispatch.equipment",),
