@@ -65,7 +65,7 @@ HOMES = {
     "distributed": ("dispatch.fleet.crew",),
     "numba": ("dispatch.sweep.compiled",),
     "filelock": ("dispatch.fleet.store",),
-    "jinja2": ("dispatch.page.render",),
+    "jinja2": ("dispatch.page.fill",),
     "rich": ("dispatch.report", "dispatch.cli.terminal"),
     "pvlib": ("dispatch.equipment",),
     "rainflow": ("dispatch.equipment",),
