@@ -168,7 +168,7 @@ def trace(  # noqa: PLR0913 - what to solve and who watches
 
     def along(take: Callable[[], tuple[int, float]]) -> None:
         own = program.twin()
-        own.warm.adopt_reference(program.warm)
+        own.adopt_reference(program)
         while True:
             try:
                 place, amount = take()
