@@ -25,6 +25,8 @@ from dispatch.program.solver import Start, Statement, Warm
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from numpy.typing import NDArray
+
     from dispatch.arrays import Floats, Ints
     from dispatch.case.case import Case
     from dispatch.program.program import Program
@@ -35,9 +37,22 @@ LONG_ENOUGH = 3000
 """Steps below which a program is solved as quickly from nothing."""
 
 
-def may_lengthen(program: Program) -> bool:
-    """Whether longer steps are worth solving first; a program with whole columns has ways of its own."""
-    return program.steps >= LONG_ENOUGH and not len(program.warm.integers)
+def longer_of(program: Program) -> Program | None:
+    """Return the program in longer steps, to begin from; None where that is not worth it.
+
+    A program with whole columns has ways of its own.
+    """
+    if program.steps < LONG_ENOUGH or len(program.warm.integers):
+        return None
+    if not program.longer and program.sibling is not None:
+        theirs = longer_of(program.sibling)
+        if theirs is not None:
+            program.longer.append(theirs.twin())
+            program.longer[0].adopt_reference(theirs)
+    found = lengthened(program, program.longer[0] if program.longer else None)
+    if not program.longer:
+        program.longer.append(found)
+    return found
 
 
 def in_longer_steps(case: Case) -> Case:
@@ -47,17 +62,24 @@ def in_longer_steps(case: Case) -> Case:
     """
     first = np.arange(0, len(case.times), TIMES_AS_LONG)
     last = np.minimum(first + TIMES_AS_LONG, len(case.times)) - 1
-    energies = "load_kwh", "other_kwh", "critical_kwh", "sun_kwh", "idle_kwh"
-    prices = "import_price_per_kwh", "export_price_per_kwh"
+    prices = replace(
+        case.prices,
+        import_price_per_kwh=_mean(case.prices.import_price_per_kwh, first),
+        export_price_per_kwh=_mean(case.prices.export_price_per_kwh, first),
+    )
     return replace(
         case,
         times=case.times[first],
         dt_hours=case.dt_hours * TIMES_AS_LONG,
-        **{name: np.add.reduceat(getattr(case, name), first) for name in energies},
+        load_kwh=np.add.reduceat(case.load_kwh, first),
+        other_kwh=np.add.reduceat(case.other_kwh, first),
+        critical_kwh=np.add.reduceat(case.critical_kwh, first),
+        sun_kwh=np.add.reduceat(case.sun_kwh, first),
+        idle_kwh=np.add.reduceat(case.idle_kwh, first),
         floor_kwh=case.floor_kwh[last],
         floor_capped_steps=case.floor_capped_steps[last],
         may_charge=np.logical_and.reduceat(case.may_charge, first),
-        prices=replace(case.prices, **{name: _mean(getattr(case.prices, name), first) for name in prices}),
+        prices=prices,
     )
 
 
@@ -75,7 +97,7 @@ def lengthened(program: Program, built: Program | None) -> Program:
     other.algebra = Algebra(other.case)
     if built is None:
         other.steps = other.algebra.steps
-        other._longer, other._sibling = [], None  # noqa: SLF001 - no longer those of the program
+        other.longer, other.sibling = [], None
         _lay_out(other, program)
     first = np.arange(0, program.steps, TIMES_AS_LONG)
     other.cost_coefficients = {
@@ -128,7 +150,7 @@ def _tariff_matrix(program: Program, other: Program, first_row: int) -> Matrix:
     """Return the tariff's rows on the longer steps' columns: a step stands for as many equal ones."""
     matrix = program.warm.matrix
     entries = slice(int(matrix.starts[first_row]), int(matrix.starts[-1]))
-    indices, share = np.empty(program.columns["tariff"].stop, dtype=np.int64), np.ones(0)
+    indices = np.empty(program.columns["tariff"].stop, dtype=np.int64)
     share = np.ones(len(indices))
     for name, columns in _places(program.columns).items():
         count, to = columns.stop - columns.start, other.columns[name]
@@ -143,7 +165,7 @@ def _tariff_matrix(program: Program, other: Program, first_row: int) -> Matrix:
     place, back = np.unique(row * wide + indices[matrix.indices[entries]], return_inverse=True)
     values = np.bincount(
         back, weights=matrix.values[entries] * share[matrix.indices[entries]], minlength=len(place)
-    )
+    ).astype(np.float64)
     counts = np.bincount(place // wide, minlength=len(matrix.starts) - 1 - first_row)
     return Matrix(np.concatenate(([0], np.cumsum(counts))), (place % wide).astype(np.int32), values)
 
@@ -154,7 +176,7 @@ def _places(columns: Mapping[str, slice]) -> dict[str, slice]:
     return {name: each for name, each in columns.items() if name == "tariff" or each.stop <= end}
 
 
-def _lift(to: Mapping[str, slice], of: Mapping[str, slice], statuses: Ints) -> Ints:
+def _lift(to: Mapping[str, slice], of: Mapping[str, slice], statuses: NDArray[np.int8]) -> NDArray[np.int8]:
     found = np.empty(max(each.stop for each in to.values()), dtype=statuses.dtype)
     for name, each in to.items():
         own, count = statuses[of[name]], each.stop - each.start

@@ -10,7 +10,6 @@ import numpy as np
 from dispatch.errors import ScenarioError
 from dispatch.program.algebra import FLOW_FAMILIES, SENSES, SUN_FAMILIES, Algebra
 from dispatch.program.layout import PATTERN_STEPS, Layout
-from dispatch.program.longer import lengthened, may_lengthen
 from dispatch.program.schedules import TermWriter
 from dispatch.program.solver import AT_LEAST, AT_MOST, NOTICED, Gap, Statement
 from dispatch.program.tariff_rows import TariffRows
@@ -45,6 +44,10 @@ class Program:
 
     cost_constant : float
         Money of the tariff's terms that no column changes.
+    longer : list of Program
+        The program in longer steps, once it was asked for (`dispatch.program.longer`); cases of one solver share it.
+    sibling : Program or None
+        Whose reference basis this one took over.
 
     Raises
     ------
@@ -69,8 +72,8 @@ class Program:
         self._tariff_rows = layout.row_count > max(self.rows[name].stop for name in SENSES)
         self._price()
         self.warm: Warm = layout.compile()
-        self._longer: list[Program] = []  # the same in longer steps, shared by all cases of this solver
-        self._sibling: Program | None = None  # whose reference basis was taken over
+        self.longer: list[Program] = []
+        self.sibling: Program | None = None
 
     @property
     def has_terms(self) -> bool:
@@ -176,27 +179,13 @@ class Program:
 
     # ---- other solvers -------------------------------------------------------------------------------------
 
-    def longer(self) -> Program | None:
-        """Return the same program in longer steps, to begin from; None where that is not worth it."""
-        if not may_lengthen(self):
-            return None
-        if not self._longer and self._sibling is not None:
-            theirs = self._sibling.longer()
-            if theirs is not None:
-                self._longer.append(theirs.twin())
-                self._longer[0].adopt_reference(theirs)
-        found = lengthened(self, self._longer[0] if self._longer else None)
-        if not self._longer:
-            self._longer.append(found)
-        return found
-
     def twin(self) -> Program:
         """Return the same program with a solver of its own, for another thread (HiGHS runs outside the GIL)."""
         other = copy.copy(self)
-        other.warm, other._longer, other._sibling = self.warm.twin(), [], None  # noqa: SLF001 - of the same class
+        other.warm, other.longer, other.sibling = self.warm.twin(), [], None
         return other
 
     def adopt_reference(self, other: Program) -> None:
         """Start warm strategies from the other solver's reference basis, in longer steps too."""
         self.warm.adopt_reference(other.warm)
-        self._sibling = other
+        self.sibling = other

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from dispatch.arrays import Floats, Ints
+    from dispatch.arrays import Floats
     from dispatch.program.watch import Watch
 
 
@@ -166,8 +166,8 @@ class Statement:
 class Start:
     """Where a solve may begin: HiGHS's status of every column and row, as numbers."""
 
-    columns: Ints
-    rows: Ints
+    columns: NDArray[np.int8]
+    rows: NDArray[np.int8]
 
 
 class Warm:

@@ -34,7 +34,7 @@ from dispatch.flows import Flows
 from dispatch.program.algebra import FLOW_FAMILIES, SLACK_FAMILIES
 from dispatch.program.arrays import dot
 from dispatch.program.least import least_slacks
-from dispatch.program.longer import lifted
+from dispatch.program.longer import lifted, longer_of
 from dispatch.program.whole import Settled, settle
 from dispatch.strategies.flow_table import flow_table
 from dispatch.strategies.kept import keep, recall
@@ -106,7 +106,7 @@ def _at_least(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> tupl
 
 def prepare(program: Program) -> None:
     """Solve the plain cost once; strategies start from that basis, so their order is immaterial."""
-    warm, longer = program.warm, program.longer()
+    warm, longer = program.warm, longer_of(program)
     if warm.has_reference:
         return
     start = None
@@ -217,7 +217,7 @@ class _Run:
     @cached_property
     def lifted_starts(self) -> dict[str, Start]:
         """Where each stage ends in longer steps, repeated."""
-        longer = self.program.longer()
+        longer = longer_of(self.program)
         if longer is None:
             return {}
         reached: dict[str, Start] = {}

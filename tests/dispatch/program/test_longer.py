@@ -12,7 +12,7 @@ from hypothesis import given
 
 from dispatch.errors import SolveError
 from dispatch.program import longer
-from dispatch.program.longer import in_longer_steps, lengthened, lifted
+from dispatch.program.longer import in_longer_steps, lengthened, lifted, longer_of
 from dispatch.program.program import Program
 from dispatch.program.solver import Start, Warm
 from dispatch.strategies.solve import prepare, solve
@@ -178,7 +178,7 @@ def test_a_twin_begins_from_the_same_reference_in_longer_steps(monkeypatch: pyte
     prepare(program)
     twin = program.twin()
     twin.adopt_reference(program)
-    ours, theirs = program.longer(), twin.longer()
+    ours, theirs = longer_of(program), longer_of(twin)
     assert ours is not None
     assert theirs is not None
     assert theirs.warm is not ours.warm
