@@ -158,7 +158,7 @@ def _submit(
     waiting = [pool.submit(_planned, advice, name, twin) for name in cold]
     prepare(program)
     wait(waiting)
-    twin.warm.adopt_reference(program.warm)
+    twin.adopt_reference(program)
     idle: SimpleQueue[Program] = SimpleQueue()
     idle.put(program)
     idle.put(twin)

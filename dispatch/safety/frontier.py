@@ -171,7 +171,7 @@ def trace(  # noqa: PLR0913 - what to solve and who watches
 
     def along(take: Callable[[], tuple[int, float]]) -> None:
         own, sweep = program.twin(), Sweep() if swept else None
-        own.warm.adopt_reference(program.warm)
+        own.adopt_reference(program)
         while True:
             try:
                 place, amount = take()
