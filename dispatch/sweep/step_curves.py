@@ -248,7 +248,11 @@ def curves(  # noqa: PLR0913, PLR0914, PLR0915, PLR0917, C901 - one pass over th
     table, prices = np.empty((m + 1, columns)), np.empty((stages, columns))
     low, high, is_upper = np.zeros(columns), np.full(columns, np.inf), np.zeros(columns, dtype=np.bool_)
     basis, at, slope = np.empty(m + 1, dtype=np.int64), np.empty(m + 1), np.empty(stages)
-    marks, marked, mark_slopes = np.empty(MOST_PIVOTS), np.empty((MOST_PIVOTS, k)), np.empty((MOST_PIVOTS, stages))
+    marks, marked, mark_slopes = (
+        np.empty(MOST_PIVOTS),
+        np.empty((MOST_PIVOTS, k)),
+        np.empty((MOST_PIVOTS, stages)),
+    )
     for t in range(n):
         low[:k], high[:k] = lower[t], upper[t]
         is_upper[:] = False
