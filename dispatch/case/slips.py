@@ -38,6 +38,7 @@ _MONTH_HOURS = 720.0
 _NIGHT_FRACTION = 0.01
 _SUN_HOURS = (10.0, 16.0)
 _SUN_DAYS_HOURS = 72.0
+_FINE_HOURS = 2.0  # longer steps show no hour of the day
 
 
 def slips_of(scenario: Scenario, tariff: Tariff, series: Series) -> tuple[Slip, ...]:
@@ -186,12 +187,11 @@ def _clock(scenario: Scenario, series: Series) -> Iterator[Slip]:
     for file, offsets in series.other_clocks:
         yield Slip("other clock", file, offsets, zone)
     sun_tells = False
-    if series.sun_kwh.any() and len(series.times) * series.dt_hours >= _SUN_DAYS_HOURS:
+    long, fine = len(series.times) * series.dt_hours >= _SUN_DAYS_HOURS, series.dt_hours <= _FINE_HOURS
+    if series.sun_kwh.any() and long and fine:
         hour = np.asarray(series.times.hour + series.times.minute / 60.0, dtype=np.float64)
-        night, middle = (
-            _night_share(series.sun_kwh, hour),
-            _middle(series.sun_kwh, hour + series.dt_hours / 2),
-        )
+        night = _night_share(series.sun_kwh, hour)
+        middle = _middle(series.sun_kwh, hour + series.dt_hours / 2)
         sun_tells = True
         if night > _NIGHT_FRACTION:
             yield Slip("sun at night", "sun", f"{100 * night:.3g} %", zone)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 HOME = Home()
 
 # settings changed -> what is said
-SCENARIO = {
+SCENARIO: dict[str, tuple[dict[str, Any], str]] = {
     "percent as a fraction": (
         {"reserve": {"percent": 0.3}},
         "reserve.percent = 0.3: 0.3 % of the battery; did you mean 30?",
