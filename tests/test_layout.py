@@ -26,6 +26,7 @@ LAYERS = {
     "tariffs.periods": 3,
     "dispatch.intake": 3,
     "tariffs.records": 3,
+    "tariffs.slips": 3,
     "tariffs.billing": 4,
     "tariffs.terms": 4,
     "dispatch.equipment": 4,

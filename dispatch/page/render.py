@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from dispatch.case.origin import origin_of
 from dispatch.errors import DispatchError
 from dispatch.formats import currency_decimals, format_span
 from dispatch.page.answers import answers
@@ -14,6 +15,8 @@ from dispatch.page.series import day_series, outage_series
 from dispatch.safety.study import month_hour
 from dispatch.words.advice import setting_words
 from dispatch.words.notices import ASSUMPTIONS, cautions, first_cautions, span_words
+from dispatch.words.origin import origin_words
+from dispatch.words.slips import slip_words
 
 if TYPE_CHECKING:
     from dispatch.outcome import Outcome
@@ -62,6 +65,7 @@ def _facts(found: Found) -> dict[str, Any]:
         "money_span": span_words(case),
         "answers": answers(found),
         "first_cautions": first_cautions(case),
+        "odd": [slip_words(slip) for slip in case.slips],
         "asked": run is not advice.chosen,
         "shown": _shown(run),
         "strategies": strategy_rows(found),
@@ -74,7 +78,7 @@ def _facts(found: Found) -> dict[str, Any]:
         "map_months": MONTHS,
         "card": card_of(case, advice.strategy, advice.reserve_percent),
         "has_sun": bool(case.sun_kwh.any()),
-        "assumptions": [*ASSUMPTIONS, *case.notes],
+        "assumptions": [*ASSUMPTIONS, *case.notes, f"{origin_words(origin_of(case.inputs))}."],
         "cautions": cautions(case),
     }
 

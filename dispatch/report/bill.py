@@ -20,6 +20,7 @@ from dispatch.formats import (
 )
 from dispatch.report.holidays import holiday_lines
 from dispatch.report.layout import bulleted, headed, plain_table
+from dispatch.words.slips import bill_slips, count_words, slip_words
 from tariffs.sheet.tariff import HOURLY_EXPORT_LINE, HOURLY_LINE
 
 if TYPE_CHECKING:
@@ -59,6 +60,8 @@ def bill_report(made: MeterBill) -> Group:
     """
     bill = made.bill
     parts: list[RenderableType] = [_title(made)]
+    if odd := bill_slips(made):
+        parts += [Text(f"{count_words(odd)}:", style="bold"), bulleted(map(slip_words, odd))]
     for period in bill.periods:
         parts += headed(_heading(period), [_period_table(made, period)])
     if len(bill.periods) > 1:
@@ -241,7 +244,11 @@ def _notes(made: MeterBill) -> Iterator[str]:
         yield "The tariff rounds every line; the total is their sum."
     if any(line.kind == "adjustment" for period in made.bill.periods for line in period.lines):
         yield "A percentage's quantity is the money it is of."
-    if any(line.name in {HOURLY_LINE, HOURLY_EXPORT_LINE} for period in made.bill.periods for line in period.lines):
+    if any(
+        line.name in {HOURLY_LINE, HOURLY_EXPORT_LINE}
+        for period in made.bill.periods
+        for line in period.lines
+    ):
         yield "The unit price of hourly prices is their mean over the energy; every interval is priced by its own."
     if any(line.kind == "netting" for period in made.bill.periods for line in period.lines):
         yield (

@@ -13,7 +13,9 @@ if TYPE_CHECKING:
     from tariffs.sheet.holidays import KeptHoliday
 
 
-COMPARE = "Compare with the sheet; [holidays] include, exclude, extra_dates and weekend_shift change the list."
+COMPARE = (
+    "Compare with the sheet; [holidays] include, exclude, extra_dates and weekend_shift change the list."
+)
 
 
 def holiday_lines(holidays: Sequence[KeptHoliday]) -> Iterator[Text]:

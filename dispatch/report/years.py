@@ -8,7 +8,7 @@ from rich.console import Group
 from rich.text import Text
 
 from dispatch.formats import format_number, percent_down
-from dispatch.report.layout import bulleted, headed, money_places, plain_table
+from dispatch.report.layout import bulleted, headed, money_places, named, plain_table
 from dispatch.words.years import NOTES, over_words, years_lines
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def years_report(found: Years, *, full: bool = False) -> Group:
         Whether every year, and how to read it, follow.
     """
     parts: list[RenderableType] = [
-        Text(found.case.name, style="bold"),
+        named(found.case),
         Text(
             f"{len(found.years):,} years, {found.case.currency}, under today's tariff {found.case.tariff.name}"
         ),
