@@ -16,7 +16,6 @@ from dispatch.outcome import Outcome, planned_outcome
 from dispatch.program.program import Program
 from dispatch.strategies.kept import recall
 from dispatch.strategies.solve import prepare, solve
-from dispatch.strategies.swept import Sweep
 from dispatch.strategies.table import CHOICES, STRATEGIES
 from tariffs.terms.shared_out import step_costs
 
@@ -30,6 +29,7 @@ if TYPE_CHECKING:
     from dispatch.arrays import Floats, Progress
     from dispatch.case.case import Case
     from dispatch.flows import Flows
+    from dispatch.strategies.swept import Sweep
 
 
 PEAK_DAYS = 10
@@ -158,7 +158,7 @@ def _submit(
     waiting = [pool.submit(_planned, advice, name, twin) for name in cold]
     prepare(program)
     wait(waiting)
-    twin.warm.adopt_reference(program.warm)
+    twin.adopt_reference(program)
     idle: SimpleQueue[Program] = SimpleQueue()
     idle.put(program)
     idle.put(twin)
@@ -191,13 +191,13 @@ def plan_of(run: Outcome, name: str) -> Outcome:
     return planned_outcome(solved, run.reference, run.reserve_percent)
 
 
-def bounds_of(runs: Mapping[str, Outcome]) -> dict[str, Outcome]:
+def bounds_of(runs: Mapping[str, Outcome], sweep: Sweep) -> dict[str, Outcome]:
     """Solve the least-cost plan at the reserve and start level of each run of one home.
 
     By the sweep over the stored level where the home and its tariff allow it, else on one program.
     """
     found: dict[str, Outcome] = {}
-    program, sweep = None, Sweep()
+    program = None
     for name, run in runs.items():
         program = Program(run.case) if program is None else program.under(run.case)
         solved = sweep.solve(program, STRATEGIES["least-cost"])

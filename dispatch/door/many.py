@@ -38,6 +38,12 @@ class FleetRun(Result):
 
         return fleet_report(self.summary, self.ran, full=self.full)
 
+    def page(self) -> str:
+        """Return the summary as one page."""
+        from dispatch.page.fleet import fleet_page
+
+        return fleet_page(self.summary, self.ran)
+
     def no_answer(self) -> str | None:
         """Say so where no home could be set."""
         if self.summary.groups:
@@ -99,6 +105,12 @@ class YearsRun(Result):
         from dispatch.report.years import years_report
 
         return years_report(self.found, full=self.full)
+
+    def page(self) -> str:
+        """Return the years as one page."""
+        from dispatch.page.years import years_page
+
+        return years_page(self.found)
 
 
 def years(  # noqa: PLR0913 - one per option of the command

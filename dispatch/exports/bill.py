@@ -6,7 +6,10 @@ import csv
 import io
 from typing import TYPE_CHECKING, Any
 
+from dispatch.case.origin import origin_of_bill
 from dispatch.exports.files import as_cell, plain, plain_number, write_files
+from dispatch.words.origin import made_from
+from dispatch.words.slips import bill_slips, odd_documents
 from tariffs.billing.summed import summed_lines
 from tariffs.terms.event_days import event_totals
 from tariffs.terms.peak_demand import peak_demand
@@ -52,6 +55,8 @@ def bill_document(made: MeterBill) -> dict[str, Any]:
         "event_days": event_document(made.events),
         "demand": demand_document(made.demand),
         "holidays": holiday_documents(made.holidays),
+        "looks_odd": odd_documents(bill_slips(made)),
+        **made_from(origin_of_bill(made.tariff, meter)),
     }
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from dispatch.cards.card_file import card_document
+from dispatch.case.origin import origin_of
 from dispatch.exports.outcome import outcome_document
 from dispatch.formats import format_hours, format_money, format_span
 from dispatch.words.card import (
@@ -23,6 +24,8 @@ from dispatch.words.card import (
     simple_lines,
     sun_line,
 )
+from dispatch.words.origin import origin_words, stamp
+from dispatch.words.slips import slip_words
 from tariffs.reading.refusals import visible
 
 if TYPE_CHECKING:
@@ -86,6 +89,7 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
         "candidates": 0 if study.search is None else study.search.candidates,
         "search": None if study.search is None else asdict(study.search),
         "assumptions": [*assumption_lines(study), *how_to_enter(study)],
+        **stamp(case),
         "notes": list(case.notes),
     }
 
@@ -104,6 +108,8 @@ def card_markdown(study: SettingsStudy) -> str:
     lines = [f"# Battery settings: {_plain(case.name)}", ""]
     span = format_span(case.times[0].date(), case.times[-1].date())
     lines += [f"{span}; tariff {_plain(case.tariff.name)}.", ""]
+    if odd := case.slips:
+        lines += ["## This looks odd", "", *(f"- {_plain(slip_words(slip))}" for slip in odd), ""]
     if sun := sun_line(study):
         lines += [f"**{_plain(sun)}**", ""]
     for heading, group in sections(study):
@@ -120,7 +126,8 @@ def card_markdown(study: SettingsStudy) -> str:
     ):
         lines += [f"## {title}", "", *(f"- {_plain(line)}" for line in body), ""]
     lines += _ways_table(study)
-    lines += ["## What this rests on", "", *(f"- {_plain(line)}" for line in assumption_lines(study))]
+    rests = [*assumption_lines(study), origin_words(origin_of(case.inputs))]
+    lines += ["## What this rests on", "", *(f"- {_plain(line)}" for line in rests)]
     return "\n".join(lines) + "\n"
 
 

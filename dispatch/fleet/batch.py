@@ -140,9 +140,10 @@ def _together(cases: Sequence[_Loaded], *, planned: bool) -> dict[Job, list[Row]
         else:
             good.append((one, what))
     shapes = shapes_of([("/".join(one.job.name), what) for one, what in good])
+    bounds = _Bounds() if planned else None
     for (one, advised), shape in zip(good, shapes, strict=True):
         try:
-            rows[one.job] = _rows(one.job, one.mark, advised, shape, planned=planned)
+            rows[one.job] = _rows(one.job, one.mark, advised, shape, bounds)
         except Exception as error:  # noqa: BLE001 - a plan that cannot be solved costs its home's row only
             rows[one.job] = [refused(one.job, one.mark, error)]
     return rows
@@ -173,10 +174,10 @@ def refused(job: Job, mark: str, error: Exception, status: str | None = None) ->
     }
 
 
-def _rows(job: Job, mark: str, advised: Advised, shape: Shapes, *, planned: bool) -> list[Row]:
+def _rows(job: Job, mark: str, advised: Advised, shape: Shapes, bounds: _Bounds | None) -> list[Row]:
     home, tariff = job.name
     reasons = {reason.strategy: reason for reason in advised.reasons}
-    bounds = _bounds(advised) if planned else {}
+    least = bounds.of(advised) if bounds else {}
     rows = []
     for name, run in advised.outcomes.items():
         chosen = run is advised.chosen
@@ -189,7 +190,7 @@ def _rows(job: Job, mark: str, advised: Advised, shape: Shapes, *, planned: bool
             "currency": advised.case.currency,
             "strategy": name,
             "chosen": chosen,
-            "bound_cost": bounds.get(name),
+            "bound_cost": least.get(name),
             **_figures(advised, run),
         }
         if chosen:
@@ -231,8 +232,16 @@ def _figures(advised: Advised, run: Outcome) -> Row:
     }
 
 
-def _bounds(advised: Advised) -> dict[str, float]:
-    """Return for each run the least bill + wear of any plan that knew the whole period, at the run's reserve."""
-    from dispatch.comparison.compare import bounds_of  # noqa: PLC0415 - loads the solver
+class _Bounds:
+    """Solves the bounds of a batch's homes, one after the other."""
 
-    return {name: plan.compared_cost for name, plan in bounds_of(advised.outcomes).items()}
+    def __init__(self) -> None:
+        from dispatch.strategies.swept import Sweep  # noqa: PLC0415 - loads the solver
+
+        self.sweep = Sweep()
+
+    def of(self, advised: Advised) -> dict[str, float]:
+        """Return for each run the least bill + wear of any plan that knew the whole period, at its reserve."""
+        from dispatch.comparison.compare import bounds_of  # noqa: PLC0415 - loads the solver
+
+        return {name: plan.compared_cost for name, plan in bounds_of(advised.outcomes, self.sweep).items()}

@@ -46,6 +46,10 @@ class Program:
         Money of the tariff's terms that no column changes.
     has_tariff_rows : bool
         Whether the tariff has rows of its own.
+    longer : list of Program
+        The program in longer steps, once it was asked for (`dispatch.program.longer`); cases of one solver share it.
+    sibling : Program or None
+        Whose reference basis this one took over.
 
     Raises
     ------
@@ -70,6 +74,8 @@ class Program:
         self.has_tariff_rows = layout.row_count > max(self.rows[name].stop for name in SENSES)
         self._price()
         self.warm: Warm = layout.compile()
+        self.longer: list[Program] = []
+        self.sibling: Program | None = None
 
     @property
     def has_terms(self) -> bool:
@@ -173,8 +179,15 @@ class Program:
             for name in FLOW_FAMILIES
         }
 
+    # ---- other solvers -------------------------------------------------------------------------------------
+
     def twin(self) -> Program:
         """Return the same program with a solver of its own, for another thread (HiGHS runs outside the GIL)."""
         other = copy.copy(self)
-        other.warm = self.warm.twin()
+        other.warm, other.longer, other.sibling = self.warm.twin(), [], None
         return other
+
+    def adopt_reference(self, other: Program) -> None:
+        """Start warm strategies from the other solver's reference basis, in longer steps too."""
+        self.warm.adopt_reference(other.warm)
+        self.sibling = other

@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from dispatch.formats import currency_decimals, format_number, format_span, format_step
+from dispatch.words.slips import odd_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from dispatch.case.case import Case
 
 
+WIDTH = 80
 # head and sections ruled, nothing else; in a terminal without Unicode rich puts plain ASCII in its place
 _RULES = box.Box("    \n    \n ── \n    \n ── \n    \n    \n    \n")
 
@@ -172,7 +174,21 @@ def title_of(case: Case, more: str = "") -> Group:
     span = format_span(case.times[0].date(), case.times[-1].date())
     zone = case.scenario.site.time_zone
     facts = more or f"{len(case.times):,} steps of {format_step(case.dt_hours)}, {zone}, {case.currency}"
-    return Group(Text(case.name, style="bold"), Text(f"{span}; {facts}"))
+    return Group(named(case), Text(f"{span}; {facts}"))
+
+
+def named(case: Case, before: str = "") -> Text:
+    """Name the home on a screen's first line, and say there if something in its files looks odd."""
+    name, odd = f"{before}{case.name}", odd_line(case)
+    if len(name) + len(odd) + 3 > WIDTH:
+        odd = odd.partition(":")[0]  # a line more would not fit a screen of 24
+    return Text.assemble((name, "bold"), f" ({odd})" if odd else "")
+
+
+def under_odd(case: Case, screen: RenderableType) -> RenderableType:
+    """Put the line above a screen that does not begin with the home's name; nothing where nothing looks odd."""
+    odd = odd_line(case)
+    return Group(Text(f"{case.name}: {odd}"), screen) if odd else screen
 
 
 def money_places(currency: str, amounts: Iterable[float | None], width: int = 9) -> int:

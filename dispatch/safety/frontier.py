@@ -165,14 +165,13 @@ def trace(  # noqa: PLR0913 - what to solve and who watches
     """
     cases = (case_at(program.case, rungs.measure, amount) for amount in rungs.amounts)
     swept = record is None and serves(program, STRATEGIES[strategy])
-    sweep = Sweep() if swept else None
     if not swept and not all(is_kept(case, strategy, program.asked_gap) for case in cases):
         prepare(program)
     waiting, found = deque(enumerate(rungs.amounts)), {}
 
     def along(take: Callable[[], tuple[int, float]]) -> None:
-        own = program.twin()
-        own.warm.adopt_reference(program.warm)
+        own, sweep = program.twin(), Sweep() if swept else None
+        own.adopt_reference(program)
         while True:
             try:
                 place, amount = take()
@@ -214,7 +213,8 @@ def frontier(advice: Recommendation, rungs: Ladder, progress: Progress | None = 
     program = Program(advice.case_to_run)
     levels = trace(program, rungs, advice.no_system.bill_and_wear, progress=progress)
     settings = _settings(advice, levels)
-    levels = tuple(_bounding(program, *pair) for pair in zip(levels, settings, strict=True))
+    sweep = Sweep()
+    levels = tuple(_bounding(program, sweep, *pair) for pair in zip(levels, settings, strict=True))
     hours = np.array([level.carried_hours for level in levels])
     money = np.array([level.plan.bill_and_wear for level in levels])
     return Frontier(
@@ -229,14 +229,14 @@ def frontier(advice: Recommendation, rungs: Ladder, progress: Progress | None = 
     )
 
 
-def _bounding(program: Program, level: Level, setting: Outcome | None) -> Level:
+def _bounding(program: Program, sweep: Sweep, level: Level, setting: Outcome | None) -> Level:
     """Plan anew from the level a setting begins with, where it costs less than the plan from the usual one."""
     if setting is None or setting.compared_cost >= level.plan.compared_cost - 1e-9:
         return level
     start_kwh = setting.case.limits.start_kwh
     reference = level.plan.reference
     other = solve_at(
-        program, "least-cost", level.measure, level.amount, reference, start_kwh=start_kwh, sweep=Sweep()
+        program, "least-cost", level.measure, level.amount, reference, start_kwh=start_kwh, sweep=sweep
     )
     return min(level, other, key=lambda each: each.plan.compared_cost)
 

@@ -1,4 +1,4 @@
-"""A strategy solved by the sweep over the stored level, where the tariff and the hardware allow it; else by the program.
+"""A strategy solved by the sweep over the stored level where tariff and hardware allow it, else by the program.
 
 The program stays the statement: the sweep takes its rows, bounds and stages from it, and what it finds has to satisfy
 the program's own rows and bounds, come to the same in every stage as the sweep's value of the start, and pass the flow
@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.errors import DispatchError
+from dispatch.errors import DispatchError, SolveError
 from dispatch.program.algebra import FLOW_FAMILIES, SENSES, SLACK_FAMILIES
 from dispatch.program.arrays import dot, worst_violation
 from dispatch.program.solver import EQUAL, RESIDUAL_TOLERANCE
+from dispatch.strategies.certificate import Path, least_money, prices_along
 from dispatch.strategies.flow_table import flow_table
 from dispatch.strategies.kept import keep, recall
 from dispatch.strategies.solve import HELD_TOLERANCE, at_least, solve, stages_of
@@ -24,11 +25,13 @@ from dispatch.strategies.solved import Solved
 from dispatch.sweep.compiled import IS_COMPILED
 
 if TYPE_CHECKING:
-    from dispatch.arrays import Flags, Floats, Ints
+    from dispatch.arrays import Flags, Floats
     from dispatch.program.arrays import Bounds
     from dispatch.program.program import Program
     from dispatch.strategies.solve import Record
     from dispatch.strategies.table import Stage, Strategy
+    from dispatch.sweep.backward import Store
+    from dispatch.sweep.step_curves import Curves, Steps
 
 
 LEVEL_FAMILIES = ("stored", "floor_shortfall")
@@ -36,7 +39,7 @@ LEVEL_ROWS = ("storage", "taper", "floor", "closing")
 BOTH_KWH = 1e-9
 """Charging and discharging in one step by more than this is both: a taper limits what enters, not the change."""
 NEARLY_FULL = 0.97
-"""Share of full from which on a promise is left to the program where charging tapers: it is kept by tolerances alone."""
+"""Share of full above which, where charging tapers, a promise is left to the program: tolerances alone keep it."""
 INTO = ("grid_to_battery", "sun_to_battery")
 OUT = ("battery_to_load", "battery_to_grid")
 
@@ -53,33 +56,52 @@ class Step:
 
 
 @dataclass(frozen=True)
-class Curves:
-    """The curves of a case's steps, and what they were made from."""
+class Found:
+    """A schedule found, with all it was found from."""
 
-    first: Ints
-    levels: Floats
-    slopes: Floats
-    flows: Floats
-    values: Floats
-    made_from: tuple[Floats, ...]
+    bounds: Bounds
+    path: Path
+    curves: Curves
+    store: Store
 
 
 class Sweep:
-    """Solves one strategy at one reserve after another, each step's curve made once where the steps are the same."""
+    """Solves one strategy at one reserve after another, each step's curve made once where the steps are the same.
+
+    The first plan of least cost is proved by the program's own rows, which takes about as long as all else together;
+    if that fails the program solves this one and all that follow.
+
+    Attributes
+    ----------
+    found : Found or None
+        The last schedule.
+    """
 
     def __init__(self) -> None:
-        self.curves: Curves | None = None
+        self.found: Found | None = None
+        self.last: tuple[Steps, Curves] | None = None
+        self.proved: bool | None = None
 
     def solve(self, program: Program, strategy: Strategy, record: Record | None = None) -> Solved:
         """Solve as :func:`dispatch.strategies.solve.solve` does; the sweep records nothing."""
         known = recall(program.case, strategy.name, program.asked_gap)
         if known is not None:
             return known
-        found = self.attempt(program, strategy) if IS_COMPILED else None
-        if found is None:
+        found = self.attempt(program, strategy) if IS_COMPILED and self.proved is not False else None
+        if found is not None and self.proved is None and not strategy.own_stages(program.case):
+            self.proved = self._proves(program, found)
+        if found is None or self.proved is False:
             return solve(program, strategy, record)
         keep(program.case, strategy.name, found, program.asked_gap)
         return found
+
+    def _proves(self, program: Program, found: Solved) -> bool:
+        cost = found.stage_values["cost"]
+        try:
+            least = self.least_money(program)
+        except SolveError:
+            return False
+        return cost - least <= HELD_TOLERANCE * max(1.0, abs(cost))
 
     def attempt(self, program: Program, strategy: Strategy) -> Solved | None:
         """Solve by the sweep; None if it does not apply, or what it finds leaves a doubt."""
@@ -96,6 +118,17 @@ class Sweep:
             if found is not None:
                 return replace(found, seconds=time.perf_counter() - started)
         return None
+
+    def least_money(self, program: Program) -> float:
+        """Return what no schedule under the last one's bounds can cost less than, by the program's own rows.
+
+        In the money of the ``cost`` stage; a strategy without stages of its own is proved if it costs as much.
+        """
+        if self.found is None:
+            raise SolveError("nothing has been swept yet")
+        path = replace(self.found.path, prices=self.found.path.prices[:, 0])
+        y = prices_along(path, self.found.curves, self.found.store, 0)
+        return least_money(program, self.found.bounds, y)
 
     def _from(
         self, program: Program, strategy: Strategy, bounds: Bounds, stages: list[Stage], zeros: int
@@ -132,75 +165,55 @@ class Sweep:
 
     def _reached(self, program: Program, bounds: Bounds, costs: Floats) -> tuple[Floats, Floats] | None:
         """Return the columns the sweep ends at, and its value of the start by stage."""
-        from dispatch.sweep.backward import backward, forward  # noqa: PLC0415 - compiled
+        from dispatch.sweep.backward import Store, schedule, swept  # noqa: PLC0415 - loads the compiler
 
         step = step_of(program)
         curves = None if step is None else self._curves(program, step, bounds, costs)
         if step is None or curves is None:
             return None
-        limits, algebra = program.case.limits, program.algebra
-        if algebra.taper and _both(step, curves.flows):
+        limits, algebra, stored = program.case.limits, program.algebra, program.columns["stored"]
+        low = _lowest_levels(program, bounds)
+        if algebra.taper and (
+            low.max() > NEARLY_FULL * limits.full_kwh or _both(step.families, curves.flows)
+        ):
             return None
-        columns, stored = program.columns, program.columns["stored"]
-        low = np.maximum(
-            bounds.lower[stored],
-            bounds.row_lower[program.rows["floor"]] - bounds.upper[columns["floor_shortfall"]],
-        )
-        closing = bounds.row_lower[program.rows["closing"]] - bounds.upper[columns["closing_shortfall"]]
-        low[-1] = max(low[-1], closing[0])
-        if algebra.taper and low.max() > NEARLY_FULL * limits.full_kwh:
-            return None
+        store = Store(algebra.keep, float(algebra.taper), limits.full_kwh, limits.start_kwh)
         prices = np.ascontiguousarray(costs[:, stored].T)
-        hardware = algebra.keep, float(algebra.taper), limits.full_kwh, limits.start_kwh
-        failed, stops, least, _ = backward(
-            curves.first,
-            curves.levels,
-            curves.slopes,
-            curves.values,
-            low,
-            bounds.upper[stored].copy(),
-            prices,
-            *hardware,
-        )
-        if failed >= 0:
+        found = swept(curves, store, low, bounds.upper[stored].copy(), prices)
+        if found is None:
             return None
-        levels, taken = forward(curves.first, curves.levels, curves.flows, stops, *hardware)
+        stops, least = found
+        levels, flows = schedule(curves, store, stops)
+        self.found = Found(bounds, Path(levels, low, bounds.upper[stored], prices), curves, store)
         values = bounds.lower.copy()  # the slacks are fixed
         values[stored] = levels
         for place, family in enumerate(step.families):
-            values[columns[family]] = taken[:, place]
+            values[program.columns[family]] = flows[:, place]
         return values, least
 
     def _curves(self, program: Program, step: Step, bounds: Bounds, costs: Floats) -> Curves | None:
-        from dispatch.sweep.step_curves import curves  # noqa: PLC0415 - compiled
+        """Trace the curves of all steps, unless the last ones will do."""
+        from dispatch.sweep.step_curves import Steps, curves_of  # noqa: PLC0415 - loads the compiler
 
         def beside(values: Floats, names: tuple[str, ...], where: dict[str, slice]) -> Floats:
             return np.ascontiguousarray(np.stack([values[..., where[name]] for name in names], axis=-1))
 
-        upper = np.where(
-            np.array([SENSES[name] == EQUAL for name in step.row_names])[None, :],
-            beside(bounds.row_lower, step.row_names, program.rows),
-            beside(bounds.row_upper, step.row_names, program.rows),
+        steps = Steps(
+            rows=step.rows,
+            is_equal=step.is_equal,
+            into=step.into,
+            right=beside(bounds.row_upper, step.row_names, program.rows),
+            lower=beside(bounds.lower, step.families, program.columns),
+            upper=beside(bounds.upper, step.families, program.columns),
+            costs=beside(costs, step.families, program.columns),
         )
-        made_from = (
-            step.rows,
-            step.into,
-            upper,
-            beside(bounds.lower, step.families, program.columns),
-            beside(bounds.upper, step.families, program.columns),
-            beside(costs, step.families, program.columns),
-        )
-        before = self.curves
-        if before is not None and all(
-            np.array_equal(a, b) for a, b in zip(before.made_from, made_from, strict=True)
-        ):
-            return before
-        rows, into, right, lower, high, prices = made_from
-        failed, *traced = curves(rows, step.is_equal, into, right, lower, high, prices)
-        if failed >= 0:
-            return None
-        self.curves = Curves(*traced, made_from)
-        return self.curves
+        if self.last is None or not self.last[0].same_as(steps):
+            self.last = None
+            curves = curves_of(steps)
+            if curves is None:
+                return None
+            self.last = steps, curves
+        return self.last[1]
 
 
 def serves(program: Program, strategy: Strategy) -> bool:
@@ -249,10 +262,20 @@ def step_of(program: Program) -> Step | None:
     return Step(families, row_names, table, is_equal, into)
 
 
-def _both(step: Step, flows: Floats) -> bool:
-    """Whether some corner of a curve charges and discharges."""
+def _lowest_levels(program: Program, bounds: Bounds) -> Floats:
+    """Return the lowest level at the end of each step that cells, reserve and closing level allow."""
+    columns, rows = program.columns, program.rows
+    floor = bounds.row_lower[rows["floor"]] - bounds.upper[columns["floor_shortfall"]]
+    closing = bounds.row_lower[rows["closing"]] - bounds.upper[columns["closing_shortfall"]]
+    low = np.maximum(bounds.lower[columns["stored"]], floor)
+    low[-1] = max(low[-1], closing[0])
+    return low
+
+
+def _both(families: tuple[str, ...], flows: Floats) -> bool:
+    """Whether some point of a curve charges and discharges."""
     into, out = (
-        sum(flows[:, place] for place, name in enumerate(step.families) if name in names)
+        sum((flows[:, place] for place, name in enumerate(families) if name in names), np.zeros(len(flows)))
         for names in (INTO, OUT)
     )
     return bool(np.any(np.minimum(into, out) > BOTH_KWH))

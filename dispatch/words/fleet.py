@@ -26,8 +26,9 @@ NOTES = (
         "single hour of a year lies above it. Neighbours share a transformer: ask the utility what it carries."
     ),
     (
-        "Staggered: each home draws by lot, from its name, one of the later starts at which its bill, its hours and "
-        "its load served stay as they are; delay_minutes in the results is what it drew."
+        "Staggered: each home draws by lot, from its name, one of the later starts that cost nothing on its bill, "
+        "serve as much, keep its target as often as wanted and never leave fewer hours than its fewest; delay_minutes "
+        "in the results is what it drew. Until then the battery waits, so usual hours in the night are fewer."
     ),
 )
 """How the figures of a group are meant."""

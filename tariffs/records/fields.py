@@ -15,6 +15,7 @@ from typing import Any
 
 from tariffs.errors import TariffError
 from tariffs.reading.opening import read_bytes
+from tariffs.reading.refusals import show
 
 LARGEST_BYTES = 100_000_000
 HOURS, MONTHS = 24, 12
@@ -266,11 +267,11 @@ def _check_row(path: Path, field: str, row: object, size: int, periods: int) -> 
     if not isinstance(row, list | tuple) or len(row) != size:
         got = len(row) if isinstance(row, list | tuple) else row
         raise TariffError(
-            f"{path}: {field}: should be {size} numbers of periods (got {got!r:.40}); correct the record"
+            f"{path}: {field}: should be {size} numbers of periods (got {show(got)}); correct the record"
         )
     for number in row:
         if isinstance(number, bool) or not isinstance(number, int) or not 0 <= number < periods:
-            text = f"names a period that the record does not have (got {number!r:.40}, there are {periods}, from 0)"
+            text = f"names a period that the record does not have (got {show(number)}, there are {periods}, from 0)"
             raise TariffError(f"{path}: {field}: {text}; correct the record")
 
 
