@@ -168,6 +168,22 @@ def test_years_need_a_year(tmp_path: Path) -> None:
         years(small_home().write(tmp_path))
 
 
+def test_years_that_cannot_stand_side_by_side(tmp_path: Path) -> None:
+    path = small_home().write(tmp_path / "home")
+    (tmp_path / "short.csv").write_text(small_home(days=2).series_text(), encoding="utf-8")
+    whole = tmp_path / "home" / "series.csv"
+    with pytest.raises(ScenarioError, match=r"short\.csv: holds 2\.0 days, series\.csv 4\.0"):
+        years(path, [whole, tmp_path / "short.csv"], planned=False)
+    with pytest.raises(ScenarioError, match="named twice"):
+        years(path, [whole, tmp_path / "home" / ".." / "home" / "series.csv"], planned=False)
+    with pytest.raises(ScenarioError, match="no such file"):
+        years(path, [tmp_path / "none.csv"], planned=False)
+    other = small_home(first="2023-10-31").write(tmp_path / "other").parent / "series.csv"
+    found = years(path, [whole, other], planned=False).found
+    assert [year.name for year in found.years] == [str(whole), str(other)]  # one name, two files
+    assert found.days == 4.0
+
+
 def test_the_same_seed_draws_the_same_homes(tmp_path: Path) -> None:
     first = draw_fleet(tmp_path / "a", 3, 5, quiet)
     second = draw_fleet(tmp_path / "b", 2, 5, quiet)
