@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from rich import box
 from rich.cells import cell_len
 from rich.console import Group
+from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
+    from rich.table import Column
 
     from dispatch.case.case import Case
 
@@ -43,13 +45,13 @@ class Sheet(Table):
             yield from self._rows_below_each_other(console, options)
 
     def _has_room(self, console: Console, options: ConsoleOptions) -> bool:
-        widths = self._calculate_column_widths(console, options)
+        room = options.update_width(options.max_width - self._extra_width)
+        widths = self._calculate_column_widths(console, room)
         if sum(widths) + self._extra_width > options.max_width:
             return False
-        pairs = zip(self.columns, widths, strict=True)
         return all(
-            width >= min(self._measure_column(console, options, column).minimum, options.max_width)
-            for column, width in pairs
+            width >= _longest_word(console, options, column)
+            for column, width in zip(self.columns, widths, strict=True)
         )
 
     def _rows_below_each_other(self, console: Console, options: ConsoleOptions) -> RenderResult:
@@ -63,6 +65,11 @@ class Sheet(Table):
                 for line in _told(console, options, heading, column[at], first=place == 0):
                     line.stylize(style)
                     yield line
+
+
+def _longest_word(console: Console, options: ConsoleOptions, column: Column) -> int:
+    sizes = (Measurement.get(console, options, cell) for cell in (column.header, *column.cells))
+    return max(size.maximum if column.no_wrap else size.minimum for size in sizes)
 
 
 def _flat(console: Console, header: RenderableType) -> str:
