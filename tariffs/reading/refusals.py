@@ -19,7 +19,11 @@ SHOWN = 3
 
 _NAMES_SHOWN = 30
 
+_MOST_COMPARED = 200  # names: each takes a while
+
 _LONGEST = 60
+
+_MOST_TOLD = 50
 
 _CONTROLS = r"\x7f-\x9f\u2028\u2029\ud800-\udfff"
 
@@ -43,7 +47,8 @@ def problem_report(source: object, problems: Sequence[str | Problem]) -> str:
     lines = [found if isinstance(found, str) else f"{found.field}: {found.text}" for found in problems]
     if len(lines) == 1:
         return f"{source}: {lines[0]}"
-    return "\n  ".join([f"{source}: {len(lines)} problems", *lines])
+    more = [f"and {len(lines) - _MOST_TOLD:,} more"] if len(lines) > _MOST_TOLD else []
+    return "\n  ".join([f"{source}: {len(lines):,} problems", *lines[:_MOST_TOLD], *more])
 
 
 def dotted(loc: Iterable[int | str]) -> str:
@@ -96,7 +101,8 @@ def nearest(word: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
     folded = {name.casefold(): name for name in sorted(set(known))}
     wanted = word.casefold()[: 2 * _LONGEST]  # the search is quadratic in it
     begun = [held for held in folded if len(word) > 1 and held.startswith(wanted)]
-    close = begun[:1] or difflib.get_close_matches(wanted, folded, n=1, cutoff=cutoff)
+    near = folded if len(folded) <= _MOST_COMPARED else ()
+    close = begun[:1] or difflib.get_close_matches(wanted, near, n=1, cutoff=cutoff)
     return folded[close[0]] if close else None
 
 
