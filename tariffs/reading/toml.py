@@ -100,11 +100,9 @@ def parse_toml(
         longest = max(re.findall(r"[\d_]+", text), key=len)
         where = _line_with(text, longest)
         raise refuse(f"{source}: {where}: no quantity has so many digits; correct the number") from None
-    if (count := _settings(document)) > _MOST_SETTINGS:
-        limit = f"at most {_MOST_SETTINGS:,} are read"
-        raise refuse(
-            f"{source}: holds {count:,} settings; {limit}: what is given for each step belongs in a CSV"
-        )
+    if _settings(document) > _MOST_SETTINGS:
+        text = f"holds more than {_MOST_SETTINGS:,} settings; what is given for each step belongs in a CSV"
+        raise refuse(f"{source}: {text}")
     if (key := _unreadable_key(document)) is not None:
         hidden = f"U+{ord(unseen(key) or ' '):04X}"
         text = f"the name {visible(key)!r} holds a character that cannot be seen ({hidden}); write it again without it"

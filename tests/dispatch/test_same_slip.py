@@ -83,7 +83,7 @@ TOML_SLIPS = {
     "header of many parts": ("x = 1\n[" + "a." * 100_000 + "a]", ("line 2 (", "a name of too many parts")),
     "many settings": (
         "".join(f"k{number} = 1\n" for number in range(5_001)),
-        ("settings; at most 5,000 are read", "belongs in a CSV"),
+        ("holds more than 5,000 settings", "belongs in a CSV"),
     ),
     "unseen in a name": ('"a\\u202eb" = 1', ("the name 'a\\\\u202eb' holds a character", "(U+202E)")),
 }
