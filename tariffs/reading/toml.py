@@ -21,7 +21,8 @@ _LONGEST_FILE = 1_000_000  # characters: a person writes no more, and a parser m
 _MOST_SETTINGS = 5_000  # of one file
 
 # the parser's time grows with the square of a name's parts; started at a word only, so that this search's does not
-_MANY_PARTS = re.compile(r"""(?<![\w"'-])(?:["']?[\w-]*+["']?[ \t]*+\.[ \t]*+){50}""", re.ASCII)
+_PART = r"""(?:"[^"\n]*+"|'[^'\n]*+'|(?<![\w-])[\w-]++)"""
+_MANY_PARTS = re.compile(rf"(?:{_PART}[ \t]*+\.[ \t]*+){{50}}", re.ASCII)
 
 _MOST_EXPONENT = 30  # no quantity of a household has so many digits before or behind the point
 
