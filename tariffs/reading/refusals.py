@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
 
+NO_FILE = "is no ordinary file but a device or pipe; save the data to a file first"
+
 SHOWN = 3
 """How many offenders a message names before it gives the total."""
 
@@ -134,6 +136,8 @@ def missing_file(path: Path, kind: str = ".toml") -> str:
         if path.is_dir():
             inside = sorted(path.glob(f"*{kind}"))
             return "this is a folder; " + (f"did you mean '{inside[0]}'?" if inside else "name a file in it")
+        if path.exists() and not path.is_file():
+            return NO_FILE
         if path.exists():
             return "the file may not be read; check its permissions"
         if not path.parent.is_dir():
