@@ -15,7 +15,7 @@ from dispatch.formats import currency_decimals, format_number, format_span, form
 from dispatch.words.slips import odd_line
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
     from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
     from rich.table import Column
@@ -61,6 +61,11 @@ class Sheet(Table):
         cells = [list(column.cells) for column in self.columns]
         for at, row in enumerate(self.rows):
             style = console.get_style(row.style or "")
+            if not any(headings):  # a name and its figure to a line
+                for line in _pairs(console, options, [column[at] for column in cells]):
+                    line.stylize(style)
+                    yield line
+                continue
             for place, (heading, column) in enumerate(zip(headings, cells, strict=True)):
                 for line in _told(console, options, heading, column[at], first=place == 0):
                     line.stylize(style)
@@ -103,6 +108,12 @@ def _told(
         gap += " " * _INDENT
     for line in lines:
         yield from _set_in(console, options, f"{gap}{line}", len(gap) + _INDENT)
+
+
+def _pairs(console: Console, options: ConsoleOptions, cells: Sequence[RenderableType]) -> Iterator[Text]:
+    texts = [" ".join(_plain(console, cell).split()) for cell in cells]
+    for at in range(0, len(texts), 2):
+        yield from _set_in(console, options, "  ".join(filter(None, texts[at : at + 2])), _INDENT)
 
 
 def _set_in(console: Console, options: ConsoleOptions, line: str, indent: int) -> Iterator[Text]:
