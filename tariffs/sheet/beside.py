@@ -8,7 +8,7 @@ import numpy as np
 
 from tariffs.errors import TariffError
 from tariffs.reading.steps import even_step
-from tariffs.reading.table import read_table
+from tariffs.reading.table import Readings, read_table
 from tariffs.sheet.tariff import HourlyPrices, PriceSeries
 
 _DATED = ("events", "demand")
@@ -73,6 +73,7 @@ def read_prices(hourly: HourlyPrices, folder: Path, zone: str | None) -> PriceSe
     factors = {key: _factor(path, name, key) for key, name in wanted.items()}
     table = read_table(path, TariffError)
     readings = table.readings({name: key for key, name in wanted.items()}, zone, negative=True)
+    _refuse_days(readings)
     prices = {key: readings.columns[name] * factors[key] for key, name in wanted.items()}
     return PriceSeries(
         path=str(path),
@@ -81,6 +82,19 @@ def read_prices(hourly: HourlyPrices, folder: Path, zone: str | None) -> PriceSe
         import_price_per_kwh=prices.get("hourly_prices.import_column"),
         export_price_per_kwh=prices.get("hourly_prices.export_column"),
     )
+
+
+def _refuse_days(readings: Readings) -> None:
+    """Refuse a row a day over a clock change: a day of 23 or 25 hours is no even row."""
+    local = readings.times
+    hours = set((np.diff(local.asi8) // 3_600_000_000_000).tolist()) if len(local) > 1 else set()
+    if len(hours) > 1 and hours <= {23, 24, 25}:
+        at = int(np.flatnonzero(np.diff(local.asi8) != 24 * 3_600_000_000_000)[0])
+        raise readings.refuse(
+            f"{readings.path}: a row a day cannot hold over a change of the clock, where a day has 23 or 25 hours (got "
+            f"{local[at].isoformat()} and then {local[at + 1].isoformat()}); write a row for each hour, each with its "
+            "day's price"
+        )
 
 
 def _factor(path: Path, name: str, asked_by: str) -> float:

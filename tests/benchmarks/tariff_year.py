@@ -68,6 +68,42 @@ surplus = "carry"
 settlement = "03-31"
 settlement_price_per_kwh = 0.03
 """
+EVERYTHING_ELSE = """
+[[blocks]]
+name = "year"
+yearly_from = "01-01"
+steps = [{ up_to_kwh = 3000, price_per_kwh = 0.01 }, { price_per_kwh = 0.02 }]
+[[blocks]]
+name = "shared"
+shared = "in-proportion"
+steps = [{ up_to_kwh = 200, percent_of_band = -5 }, { percent_of_band = 3 }]
+[[minimum]]
+name = "least kWh"
+kwh_per_month = 30
+band = "off-peak"
+[[minimum]]
+name = "least energy"
+per_month = 20
+applies_to = ["energy"]
+[[minimum]]
+name = "least bill"
+per_day = 1
+applies_to = ["everything"]
+[[adjustments]]
+name = "capped"
+percent = -5
+at_most = 9
+[[adjustments]]
+name = "by use"
+steps = [{ up_to_kwh = 300, percent = 2 }, { percent = 4 }]
+[rounding]
+kwh_places = 0
+total_to = 0.05
+[[versions]]
+valid_from = 2025-05-17
+charges = [{ name = "meter rent", per_month = 2 }]
+"""
+
 MINIMUM = """
 [minimum]
 per_month = 60
@@ -136,13 +172,19 @@ def timed(what: str, work: Callable[[], object], repeats: int = 1) -> Figure:
     return Figure(what, best, gap)
 
 
-def price_quarter_hours(text: str, repeats: int) -> Figure:
-    """Price a year of quarter-hours under everything at once."""
-    tariff = tariffs.parse_tariff(text + RISING + DEMAND + EVENTS + MINIMUM, "tariff.toml")
-    times = pd.date_range("2025-01-01", "2026-01-01", freq="15min", tz=tariff.time_zone, inclusive="left")
-    return timed(
-        f"pricing {len(times)} quarter-hours", lambda: tariffs.price_steps(tariff, times, 0.25), repeats
-    )
+def price_quarter_hours(text: str, repeats: int) -> list[Figure]:
+    """Price a year of quarter-hours under everything at once: as steps and as bills, nothing laid out before."""
+    tariff = tariffs.parse_tariff(text + RISING + DEMAND + EVENTS + EVERYTHING_ELSE, "tariff.toml")
+    made = [
+        pd.date_range("2025-01-01", "2026-01-01", freq="15min", tz=tariff.time_zone, inclusive="left")
+        for _ in range(2 * repeats)
+    ]
+    kwh = np.random.default_rng(1).gamma(0.6, 0.3, len(made[0]))
+    ways = {
+        "pricing": lambda: tariffs.price_steps(tariff, made.pop(), 0.25),
+        "billing": lambda: tariffs.bill(tariff, made.pop(), 0.25, kwh, 0.2 * kwh),
+    }
+    return [timed(f"{what} {len(kwh)} quarter-hours", way, repeats) for what, way in ways.items()]
 
 
 def measure(name: str, case: Case, repeats: int) -> list[Figure]:
@@ -173,8 +215,8 @@ def main() -> None:
     case = load_scenario(options.scenario)
     text = Path(case.tariff.source).read_text(encoding="utf-8")
     if not options.only:
-        figure = price_quarter_hours(text, max(options.repeats, 3))
-        print(f"{figure.what:55s} {figure.seconds:8.3f} s")
+        for figure in price_quarter_hours(text, max(options.repeats, 3)):
+            print(f"{figure.what:55s} {figure.seconds:8.3f} s")
     plain = measure("its own tariff", case, options.repeats)
     shapes = variants(case, text)
     for figures in (plain, *(measure(n, c, 1) for n, c in shapes.items() if options.only in n)):

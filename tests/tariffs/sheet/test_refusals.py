@@ -330,3 +330,37 @@ def test_a_value_where_tables_are_listed() -> None:
         said
         == "plan.toml: charges[1]: this is a section; write [[charges]] and its settings below it (got 7)"
     )
+
+
+ONLY_BLOCKS = """
+name = "x"
+currency = "EUR"
+{band}
+[[blocks]]
+name = "steps"
+steps = [{{ price_per_kwh = 0.2 }}]
+[[adjustments]]
+name = "tax"
+percent = 5
+applies_to = ["{of}"]
+"""
+
+
+@pytest.mark.parametrize(
+    ("band", "of", "message"),
+    [
+        ("[bands.use]", "use", r"\(got 'use'\): the band has no price of its own; name 'steps' instead"),
+        ("[bands.use]", "use export", r"the band has no export_price_per_kwh; leave it out"),
+        ("[bands.use]", "hourly prices", r"no hourly_prices.import_column prices what is bought"),
+        ("[bands.use]", "riders", r"the file has no such lines \(got 'riders'\); name lines it has"),
+        ("[bands.use]", "energy", None),
+        ("[bands.use]\nexport_price_per_kwh = 0.05", "use export", None),
+    ],
+)
+def test_a_percentage_of_lines_that_can_never_exist(band: str, of: str, message: str | None) -> None:
+    text = ONLY_BLOCKS.format(band=band, of=of)
+    if message is None:
+        assert parse_tariff(text).adjustments[0].applies_to == (of,)
+        return
+    with pytest.raises(TariffError, match=message):
+        parse_tariff(text)
