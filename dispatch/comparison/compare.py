@@ -189,20 +189,23 @@ def _submit_in_turn(
     # what begins without is first, and what takes longest to find a beginning for is last
     order = sorted(names, key=lambda name: (STRATEGIES[name].near_reference, name in CHOICES))
     ahead, behind = ThreadPoolExecutor(1), ThreadPoolExecutor(1)
-    prepared = ahead.submit(prepare, longer)
+
+    def first() -> bool:
+        prepare(longer)
+        return longer.warm.has_reference
 
     def begin(name: str) -> Mapping[str, Start]:
         return starts_of(program.under(_run_of(advice, name).case), STRATEGIES[name])
 
+    prepared = ahead.submit(first)
     beginnings = {name: ahead.submit(begin, name) for name in order if name in CHOICES}
 
     def work(name: str) -> Outcome:
-        if STRATEGIES[name].near_reference:
-            prepared.result()
-            if not longer.warm.has_reference:  # else it would be looked for here too, on a solver at work
-                wait(beginnings.values())
+        if STRATEGIES[name].near_reference and not prepared.result():
+            wait(beginnings.values())  # else a reference would be looked for here too, on a solver at work
         return _planned(advice, name, program, beginnings[name].result if name in beginnings else None)
 
+    ahead.submit(program.longer.clear)  # what it holds is needed no more
     solving = [behind.submit(work, name) for name in order]
     for pool in (ahead, behind):
         pool.shutdown(wait=False)

@@ -107,10 +107,10 @@ def at_least(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> tuple
 
 def prepare(program: Program) -> None:
     """Solve the plain cost once; strategies start from that basis, so their order is immaterial."""
-    warm, longer = program.warm, longer_of(program)
+    warm = program.warm
     if warm.has_reference:
         return
-    start = None
+    longer, start = longer_of(program), None
     if longer is not None:
         prepare(longer)
         start = longer.warm.reference_start()
@@ -149,10 +149,8 @@ class _Run:
     ) -> None:
         self.program, self.strategy, self.record = program, strategy, record
         self.starts = starts or (lambda: starts_of(program, strategy))
-        self.held: dict[
-            str, tuple[Floats, float]
-        ] = {}  # costs and optimum by stage: whole optima would fill memory
-        self.last: Optimum | None = None
+        self.held: dict[str, float] = {}  # optimum by stage: whole ones, or their costs, would fill memory
+        self.last: Floats | None = None
         self.iterations, self.residual = 0, 0.0
         self.found: dict[str, float] = {}
         self.settled: Settled | None = None
@@ -197,6 +195,7 @@ class _Run:
         # with the long rows of a tariff's terms the reference basis is far from the optimum of an own stage
         own_stage = self.program.has_terms and self.stages[zeros].name.startswith("own")
         self.program.warm.restart(bounds, warm=self.strategy.near_reference and not own_stage)
+        del bounds  # arrays as long as the program
         starts = self._starts(zeros)
         solved: list[Stage] = []
         for stage in self.stages[zeros:]:
@@ -231,8 +230,8 @@ class _Run:
         optimum = self.program.warm.minimise(costs)
         if self.record is not None:
             self.record(name, optimum)
-        self.held[name], self.found[name] = (costs, optimum.objective), optimum.objective
-        self.last = optimum  # in the end the schedule that all stages together leave
+        self.held[name] = self.found[name] = optimum.objective
+        self.last = optimum.values  # noqa: PD011 - an array; in the end what all stages together leave
         self.iterations += optimum.iterations
         self.residual = max(self.residual, optimum.residual)
         self.program.warm.hold(optimum.coarser(self.grain if name.startswith("own") else 0.0))
@@ -241,15 +240,15 @@ class _Run:
         """Return the columns all stages together leave; no stage may have moved an earlier stage's optimum."""
         if self.last is None:
             raise SolveError(f"{self.program.case.path}: {self.strategy.name}: no stage was solved")
-        values = self.last.values  # noqa: PD011 - an array, not a frame
-        for name, (costs, objective) in self.held.items():
-            drift = abs(dot(costs, values) - objective)
+        costs = {stage.name: stage.coefficients for stage in self.stages}
+        for name, objective in self.held.items():
+            drift = abs(dot(self.program.vector(costs[name]), self.last) - objective)
             if drift > HELD_TOLERANCE * max(1.0, abs(objective)):
                 raise SolveError(
                     f"{self.program.case.path}: {self.strategy.name}: stage '{name}' moved by {drift:.3g} "
                     "in a later stage; please report this scenario"
                 )
-        return values
+        return self.last
 
 
 def starts_of(program: Program, strategy: Strategy) -> dict[str, Start]:
