@@ -55,7 +55,7 @@ TESTS = (
     "tests/dispatch/test_same_slip.py",
 )
 SLOWEST_SECONDS = 20.0  # a test that takes longer is left out
-LIMIT_SECONDS = 240  # of CPU for one change: beyond it, it hangs, and that is noticed
+LIMIT_SECONDS = 90  # of CPU for one change: beyond it, it hangs, and that is noticed
 LIBRARIES = (
     "numpy",
     "pandas",
