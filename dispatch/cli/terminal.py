@@ -130,8 +130,15 @@ def _write_files(result: Result, csv: Path | None, parquet: Path | None, html: P
             from dispatch.exports.parquet import beside_csv
 
             beside_csv(result.write_csv, parquet)
+        for folder in _apart(csv, parquet):
+            result.write_origin(folder)
         if html is not None:
             result.write_page(html)
+
+
+def _apart(*folders: Path | None) -> list[Path]:
+    """Return the folders that were named, each once."""
+    return list({folder.resolve(): folder for folder in folders if folder is not None}.values())
 
 
 @contextmanager
@@ -164,6 +171,9 @@ def promised(
         if path is not None:
             kind = "parquet" if option == "--parquet" else "csv"
             targets.append(Target(option, path, tuple(f"{name}.{kind}" for name in names)))
+    targets += [
+        Target("--csv", folder, (writing.ORIGIN_FILE,)) for folder in _apart(*(folders or {}).values())
+    ]
     with writing.promised(targets, [path for path in inputs if path is not None]):
         yield
 
