@@ -7,8 +7,10 @@ survived is run home by home, so that only the home at fault is lost.
 from __future__ import annotations
 
 import logging
+import os
+import signal
 import time
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -233,7 +235,20 @@ def hired(workers: int, scheduler: str | None = None) -> Iterator[Crew]:
         _local(workers, LocalCluster) as cluster,
         Client(cluster, set_as_default=False) as client,
     ):
-        yield Cluster(client)
+        try:
+            yield Cluster(client)
+        except KeyboardInterrupt:
+            _let_go(cluster)
+            raise
+
+
+def _let_go(cluster: Any) -> None:  # noqa: ANN401
+    """End workers in the middle of a batch: they hold nothing, and Dask would wait for them to finish."""
+    for nanny in cluster.workers.values():
+        nanny.auto_restart = False
+        if nanny.pid is not None:
+            with suppress(ProcessLookupError):
+                os.kill(nanny.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
 
 
 def _local(workers: int, cluster: Any) -> Any:  # noqa: ANN401
