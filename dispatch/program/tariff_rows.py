@@ -28,7 +28,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from dispatch.errors import ScenarioError
+from dispatch.errors import NoProgram
 from dispatch.program.netting import Netting
 from dispatch.program.schedules import Money, StatedSchedule, TermWriter, merged, negated
 from dispatch.program.self_trading import forbid_self_trading
@@ -56,7 +56,7 @@ class TariffRows:
 
     Raises
     ------
-    ScenarioError
+    NoProgram
         If a term cannot be stated exactly; says which and why.
     """
 
@@ -131,7 +131,7 @@ class TariffRows:
                 )
 
     def _refuse(self, why: str) -> None:
-        raise ScenarioError(f"{self.sheet.case.path}: tariff '{self.sheet.case.tariff.name}': {why}")
+        raise NoProgram(f"{self.sheet.case.path}: tariff '{self.sheet.case.tariff.name}': {why}")
 
     # ---- blocks ------------------------------------------------------------------------------------------------
 

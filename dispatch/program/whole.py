@@ -36,30 +36,47 @@ ROUNDS, BESIDE = (
     2,
 )  # rounds in which only some binaries are asked, and how many steps beside an undecided one
 
-SETTLE_SECONDS = 600.0  # a solve that takes longer ends with the best schedule found, and says so
+SIDES = ("trade", "burn")  # kinds that choose one of two sides of a step: the side on which more is done
+
 FLOWS_SECONDS = 20.0  # for whole values that go with given flows
 
 
 @dataclass(frozen=True)
 class Settled:
-    """What was proved: the relative gap, and whether the solve was stopped before it was as small as asked."""
+    """What was proved.
+
+    Attributes
+    ----------
+    gap : float
+        How much less the best possible may cost, as a share of what was found.
+    money : float
+        The same as an amount. [currency]
+    hard : str
+        Where the search was stopped before the gap was as small as asked: what made it hard; else empty.
+    """
 
     gap: float
-    stopped: bool = False
+    money: float
+    hard: str = ""
+
+    @property
+    def stopped(self) -> bool:
+        """Whether the search was stopped before the gap was as small as asked."""
+        return bool(self.hard)
 
 
 def settle(warm: Warm, costs: Floats, asked: Gap = NOTICED, flows: slice = slice(0)) -> Settled:
     """Find the best whole values of the integer columns for these costs and fix them there.
 
     ``flows`` are the columns that say what is done; the rest only says what that costs. A solve that is stopped
-    (by hand, or after ``SETTLE_SECONDS``) ends with the best values found.
+    (by hand, or after ``Watch.limit_seconds``) ends with the best values found.
 
     Raises
     ------
     Infeasible, StoppedEarly, SolveError
         Stopped before any schedule was found; or none exists.
     """
-    with Watch(warm.kinds, SETTLE_SECONDS) as watch:
+    with Watch(warm.kinds) as watch:
         return _settle(warm, costs, asked, watch, flows)
 
 
@@ -69,11 +86,13 @@ def _settle(warm: Warm, costs: Floats, asked: Gap, watch: Watch, flows: slice) -
     values, bound = relaxed.values, relaxed.objective
     best: tuple[float, Floats] | None = None
     among = np.zeros(len(warm.integers), dtype=bool)
+    sides = np.isin(np.array(warm.kinds), SIDES)
     for rounds in count():
         if values is not None:
             at_once, undecided = whole(warm, values)
             undecided &= ~among
-            at = np.where(among | undecided, np.round(values[warm.integers]), at_once)
+            rounded = (among | undecided) & ~sides
+            at = np.where(rounded, np.round(values[warm.integers]), at_once)
             warm.fix(warm.integers, at)
             reached = attempt(warm, costs)
             if reached is None and best is None:
@@ -82,7 +101,7 @@ def _settle(warm: Warm, costs: Floats, asked: Gap, watch: Watch, flows: slice) -
             if reached is not None and (best is None or reached.objective < best[0]):
                 best = reached.objective, at
             if reached is not None and asked.holds(reached.objective, bound):
-                return Settled(_relative(reached.objective, bound, asked))
+                return _settled(reached.objective, bound, asked)
             if not undecided.any() and not watch.over:
                 break
             warm.loosen(stated)
@@ -92,9 +111,9 @@ def _settle(warm: Warm, costs: Floats, asked: Gap, watch: Watch, flows: slice) -
             best, bound = tree.best, max(bound, tree.bound)
             if best is not None and (tree.near_enough or watch.over):
                 warm.fix(warm.integers, best[1])
-                return Settled(_relative(best[0], bound, asked), stopped=not tree.near_enough)
+                return _settled(best[0], bound, asked, None if tree.near_enough else watch)
         if watch.over:
-            return _stopped(warm, best, bound, asked)
+            return _stopped(warm, best, bound, asked, watch)
         among |= _with_neighbours(undecided) | (rounds >= ROUNDS)
         values, least = warm.mixed(costs, warm.integers[among], reached, asked, watch)
         bound = max(bound, least)
@@ -124,16 +143,21 @@ def _of_flows(
     return at, attempt(warm, costs)
 
 
-def _stopped(warm: Warm, best: tuple[float, Floats] | None, bound: float, asked: Gap) -> Settled:
+def _stopped(
+    warm: Warm, best: tuple[float, Floats] | None, bound: float, asked: Gap, watch: Watch
+) -> Settled:
     """Take the best that was found before the solve was stopped."""
     if best is None:
-        raise StoppedEarly("the solver was stopped before it had found a schedule")
+        hard = watch.ended(bound, np.inf)
+        raise StoppedEarly(f"the search was stopped before it had found a schedule; {hard}")
     warm.fix(warm.integers, best[1])
-    return Settled(_relative(best[0], bound, asked), stopped=True)
+    return _settled(best[0], bound, asked, watch)
 
 
-def _relative(reached: float, bound: float, asked: Gap) -> float:
-    return float(max(reached - bound, 0.0) / max(abs(reached), asked.money))
+def _settled(reached: float, bound: float, asked: Gap, stopped: Watch | None = None) -> Settled:
+    money = float(max(reached - bound, 0.0))
+    hard = "" if stopped is None else stopped.ended(bound, reached)
+    return Settled(money / max(abs(reached), asked.money), money, hard)
 
 
 def _with_neighbours(undecided: Flags) -> NDArray[np.bool_]:

@@ -23,13 +23,13 @@ from __future__ import annotations
 
 import math
 import time
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from dispatch.errors import Infeasible, SolveError, StoppedEarly
+from dispatch.errors import FlowsError, Infeasible, SolveError, StoppedEarly
 from dispatch.flows import Flows
 from dispatch.program.algebra import FLOW_FAMILIES, SLACK_FAMILIES
 from dispatch.program.arrays import dot
@@ -299,6 +299,29 @@ def solve(
     return solved
 
 
+def solve_or_why(
+    program: Program, strategy: Strategy, record: Record | None = None, starts: Starts | None = None
+) -> Solved | str:
+    """Solve one strategy, or say why there is no plan; see :func:`or_why`."""
+    return or_why(partial(solve, program, strategy, record, starts=starts))
+
+
+def or_why(solving: Callable[[], Solved]) -> Solved | str:
+    """Solve, or say why there is no plan: the search was stopped, or the solver cannot tell.
+
+    Raises
+    ------
+    Infeasible, FlowsError
+        Those are faults of the home or of the program, not of the search.
+    """
+    try:
+        return solving()
+    except (Infeasible, FlowsError):
+        raise
+    except SolveError as error:
+        return str(error)
+
+
 def _solve(program: Program, strategy: Strategy, record: Record | None, starts: Starts | None) -> Solved:
     started = time.perf_counter()
     if strategy.near_reference:
@@ -318,7 +341,8 @@ def _solve(program: Program, strategy: Strategy, record: Record | None, starts: 
         residual=run.residual,
         seconds=time.perf_counter() - started,
         gap=None if run.settled is None else run.settled.gap,
-        stopped=run.settled is not None and run.settled.stopped,
+        unproven=0.0 if run.settled is None else run.settled.money,
+        hard="" if run.settled is None else run.settled.hard,
     )
 
 
