@@ -64,7 +64,8 @@ class Ears:
 
     def listen(self, outer: socket.socket) -> None:
         """Hear of signals in the thread: see that something comes of each."""
-        came, waiting = 0, []
+        waiting: list[tuple[int, int, float]] = []
+        came = 0
         with outer:
             while True:
                 if select.select([outer], [], [], LOOK_SECONDS if waiting else None)[0]:

@@ -33,6 +33,8 @@ from dispatch.errors import FlowsError, Infeasible, SolveError, StoppedEarly
 from dispatch.flows import Flows
 from dispatch.program.algebra import FLOW_FAMILIES, SLACK_FAMILIES
 from dispatch.program.arrays import dot
+from dispatch.program.by_level import sweep
+from dispatch.program.curves import has_sides_only
 from dispatch.program.least import least_slacks
 from dispatch.program.longer import lifted, longer_of
 from dispatch.program.whole import Settled, settle
@@ -47,8 +49,10 @@ if TYPE_CHECKING:
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.program.arrays import Bounds, Optimum
+    from dispatch.program.by_level import Swept
     from dispatch.program.program import Program
     from dispatch.program.solver import Start
+    from dispatch.program.watch import Watch
 
     Record = Callable[[str, Optimum], None]
     Starts = Callable[[], Mapping[str, Start]]
@@ -225,9 +229,9 @@ class _Run:
 
     def _solve(self, name: str, costs: Floats) -> None:
         if name == "cost" and len(self.program.warm.integers):
-            self.settled = settle(
-                self.program.warm, costs, self.program.asked_gap, slice(self.program.columns["tariff"].start)
-            )
+            program, flows = self.program, slice(self.program.columns["tariff"].start)
+            by_level = partial(_swept, program, costs) if has_sides_only(program) else None
+            self.settled = settle(program.warm, costs, program.asked_gap, flows, by_level)
         optimum = self.program.warm.minimise(costs)
         if self.record is not None:
             self.record(name, optimum)
@@ -266,6 +270,10 @@ def starts_of(program: Program, strategy: Strategy) -> dict[str, Start]:
     except SolveError:
         return {}
     return {name: lifted(program, longer, start) for name, start in reached.items()}
+
+
+def _swept(program: Program, costs: Floats, watch: Watch) -> Swept | None:
+    return sweep(program, costs, watch, program.asked_gap.money)
 
 
 def solve(
