@@ -263,27 +263,17 @@ def progress_bar() -> Iterator[Progress | None]:
 
 @contextmanager
 def long_solves_told() -> Iterator[None]:
-    """Tell on stderr how far a long solve is; the first Ctrl-C during one keeps the best schedule it has found."""
-    import signal
-
+    """Tell on stderr how far a long solve is."""
     from dispatch.program.watch import Watch
-
-    def interrupted(_signal: int, _frame: object) -> None:
-        if not Watch.interrupt():
-            Watch.stop.set()  # what other threads begin yet must not hold up the leaving
-            raise KeyboardInterrupt
-        tell("stopping: the best schedules found so far are kept; Ctrl-C again leaves without an answer")
 
     def tell(text: str) -> None:
         sys.stderr.write(("\n" if sys.stderr.isatty() else "") + wrapped(text) + "\n")
         sys.stderr.flush()
 
     Watch.say = staticmethod(tell)
-    before = signal.signal(signal.SIGINT, interrupted)
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
         Watch.say = None
         Watch.stop.clear()
 

@@ -23,16 +23,18 @@ from __future__ import annotations
 
 import math
 import time
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from dispatch.errors import Infeasible, SolveError, StoppedEarly
+from dispatch.errors import FlowsError, Infeasible, SolveError, StoppedEarly
 from dispatch.flows import Flows
 from dispatch.program.algebra import FLOW_FAMILIES, SLACK_FAMILIES
 from dispatch.program.arrays import dot
+from dispatch.program.by_level import sweep
+from dispatch.program.curves import has_sides_only
 from dispatch.program.least import least_slacks
 from dispatch.program.longer import lifted, longer_of
 from dispatch.program.whole import Settled, settle
@@ -47,8 +49,10 @@ if TYPE_CHECKING:
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.program.arrays import Bounds, Optimum
+    from dispatch.program.by_level import Swept
     from dispatch.program.program import Program
     from dispatch.program.solver import Start
+    from dispatch.program.watch import Watch
 
     Record = Callable[[str, Optimum], None]
     Starts = Callable[[], Mapping[str, Start]]
@@ -224,9 +228,9 @@ class _Run:
 
     def _solve(self, name: str, costs: Floats) -> None:
         if name == "cost" and len(self.program.warm.integers):
-            self.settled = settle(
-                self.program.warm, costs, self.program.asked_gap, slice(self.program.columns["tariff"].start)
-            )
+            program, flows = self.program, slice(self.program.columns["tariff"].start)
+            by_level = partial(_swept, program, costs) if has_sides_only(program) else None
+            self.settled = settle(program.warm, costs, program.asked_gap, flows, by_level)
         optimum = self.program.warm.minimise(costs)
         if self.record is not None:
             self.record(name, optimum)
@@ -267,6 +271,10 @@ def starts_of(program: Program, strategy: Strategy) -> dict[str, Start]:
     return {name: lifted(program, longer, start) for name, start in reached.items()}
 
 
+def _swept(program: Program, costs: Floats, watch: Watch) -> Swept | None:
+    return sweep(program, costs, watch, program.asked_gap.money)
+
+
 def solve(
     program: Program, strategy: Strategy, record: Record | None = None, starts: Starts | None = None
 ) -> Solved:
@@ -298,6 +306,29 @@ def solve(
     return solved
 
 
+def solve_or_why(
+    program: Program, strategy: Strategy, record: Record | None = None, starts: Starts | None = None
+) -> Solved | str:
+    """Solve one strategy, or say why there is no plan; see :func:`or_why`."""
+    return or_why(partial(solve, program, strategy, record, starts=starts))
+
+
+def or_why(solving: Callable[[], Solved]) -> Solved | str:
+    """Solve, or say why there is no plan: the search was stopped, or the solver cannot tell.
+
+    Raises
+    ------
+    Infeasible, FlowsError
+        Those are faults of the home or of the program, not of the search.
+    """
+    try:
+        return solving()
+    except (Infeasible, FlowsError):
+        raise
+    except SolveError as error:
+        return str(error)
+
+
 def _solve(program: Program, strategy: Strategy, record: Record | None, starts: Starts | None) -> Solved:
     started = time.perf_counter()
     if strategy.near_reference:
@@ -317,7 +348,8 @@ def _solve(program: Program, strategy: Strategy, record: Record | None, starts: 
         residual=run.residual,
         seconds=time.perf_counter() - started,
         gap=None if run.settled is None else run.settled.gap,
-        stopped=run.settled is not None and run.settled.stopped,
+        unproven=0.0 if run.settled is None else run.settled.money,
+        hard="" if run.settled is None else run.settled.hard,
     )
 
 
