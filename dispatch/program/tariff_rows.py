@@ -114,6 +114,11 @@ class TariffRows:
                     f"({minimum.topup_factor:g} per unit), so that falling short of it would pay without end; "
                     "such a tariff can be billed (dispatch bill) but not optimised"
                 )
+        if prices.credits:
+            self._refuse(
+                "export_credit: what of a credit is used is the least of two sums, bill by bill, in time; that is not "
+                "yet stated for the program; such a tariff can be billed (dispatch bill) but not optimised"
+            )
         for at, demand in enumerate(prices.demand):
             if demand.kvar is not None:
                 self._refuse(

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from tariffs.billing.export_credit import Credit
 from tariffs.billing.items import item_lines
 from tariffs.billing.lines import ZERO, BillLine, PeriodBill, Placed, quantized
 from tariffs.billing.tiers import Measured, billed_demand
@@ -19,6 +20,7 @@ from tariffs.billing.usage import Floats, usage_by_part
 from tariffs.errors import TariffError
 from tariffs.meter import NONE_BESIDE, OtherReadings
 from tariffs.periods.cells import block_cells
+from tariffs.periods.credit import BEFORE
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out
 from tariffs.periods.registers import lay_registers
@@ -102,9 +104,20 @@ def bill(  # noqa: PLR0913 - what is metered beside the main meter is rare, and 
                 (one.name, _measured(one.layout, one.bought, one.sold, NONE_BESIDE))
                 for one in lay_registers(layout, others)
             ],
+            credit=_account(tariff),
         )
         periods = tuple(_period_bill(measured, index) for index in range(len(layout.periods)))
     return Bill(tariff.name, tariff.currency, periods, tariff.rounding.per == "line")
+
+
+def _account(tariff: Tariff) -> Credit | None:
+    """Open the account of what exports earn, where they are not paid in money."""
+    if tariff.export_credit is None:
+        return None
+    account = Credit(tariff.export_credit)
+    opening = tariff.export_credit.opening_amount
+    account.exact.lots, account.billed.lots = ([(BEFORE, opening)] if opening else [] for _ in range(2))
+    return account
 
 
 def _measured(layout: Layout, bought: Floats, sold: Floats, others: OtherReadings) -> Measured:
@@ -164,6 +177,8 @@ def _period_lines(measured: Measured, index: int) -> list[Placed]:
         ]
     if rounding.per == "line":
         lines = [_billed(placed, quantized(placed.line.amount, rounding)) for placed in lines]
+    if measured.credit is not None:
+        lines = measured.credit.earn(lines, measured.layout.tariff.currency)
     return with_turns(measured, index, lines)
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
+from tariffs.billing.export_credit import Credit
 from tariffs.billing.lines import ZERO, BillLine, Placed, exact, money, priced, ratio, shared, text
 from tariffs.billing.past_use import mean_kwh
 from tariffs.billing.usage import Floats, Usage
@@ -25,7 +26,10 @@ Tags = tuple[str, str]
 
 @dataclass(frozen=True)
 class Measured:
-    """Everything a series' bills are made from; `registers` holds the same of every other register, by name."""
+    """Everything a series' bills are made from; `registers` holds the same of every other register, by name.
+
+    `credit` is the account of what exports earn, and runs on from bill to bill.
+    """
 
     layout: Layout
     bought: Floats
@@ -35,6 +39,7 @@ class Measured:
     demand: Sequence[DemandCell]
     billed_kw: Sequence[Decimal]
     registers: Sequence[tuple[str, "Measured"]] = ()
+    credit: Credit | None = None
 
 
 def billed_demand(cells: Sequence[DemandCell], bought: Floats) -> list[Decimal]:

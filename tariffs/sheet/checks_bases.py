@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tariffs.reading.refusals import Problem, suggestion
+from tariffs.sheet.export_credit import ExportCredit
 from tariffs.sheet.percent import Adjustment
 from tariffs.sheet.registers import register_lines
 from tariffs.sheet.tariff import (
@@ -52,6 +53,11 @@ def check_bases(tariff: Tariff, sheet: Sheet) -> list[Problem]:
     known = [name for name in lines if name != "minimum"]
     for item in sheet.sequence:
         later = [after.name for after in sheet.sequence] + ["minimum"]
+        if isinstance(item, ExportCredit):
+            field = "export_credit.applies_to"
+            problems += _named(field, item.applies_to, [*known, EVERYTHING], later, never)
+            known.append(item.name)
+            continue
         if not isinstance(item, Adjustment):
             field = "minimum.applies_to" if len(sheet.minimum) == 1 else f"minimum.{item.name}.applies_to"
             problems += _named(field, item.applies_to, [*known, EVERYTHING], later, never)

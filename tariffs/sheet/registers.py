@@ -6,6 +6,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
+from tariffs.sheet.export_credit import ExportCredit
 from tariffs.sheet.percent import Adjustment
 from tariffs.sheet.tariff import (
     CATEGORIES,
@@ -20,7 +21,7 @@ from tariffs.sheet.usage import Minimum
 from tariffs.sheet.when import Window
 
 Entry = TypeVar("Entry", bound=BaseModel)
-Item = TypeVar("Item", Adjustment, Minimum)
+Item = TypeVar("Item", Adjustment, Minimum, ExportCredit)
 OUTSIDE = "outside its hours"
 _EVERY_GROUP = tuple(name for name in CATEGORIES if name != "minimum")
 
@@ -82,6 +83,8 @@ def sheet_of(sheet: Sheet, register: Register | None, name: str) -> Sheet:
     update = nothing | own
     update["adjustments"] = tuple(_told_of(item, name) for item in sheet.adjustments)
     update["minimum"] = tuple(_told_of(item, name) for item in sheet.minimum if item.in_money)
+    if sheet.export_credit is not None:
+        update["export_credit"] = _told_of(sheet.export_credit, name)
     if isinstance(sheet, Tariff):
         update |= dict.fromkeys(("hourly_prices", "netting", "valid_from", "valid_to")) | {"versions": ()}
     return sheet.model_copy(update=update)

@@ -37,6 +37,7 @@ FIXED = frozenset(
         "valid_to",
         "hourly_prices",
         "netting",
+        "export_credit",
         "billing",
         "rounding",
         "versions",

@@ -8,6 +8,7 @@ import numpy as np
 from tariffs.terms.terms import (
     BlockTerm,
     CountingTerm,
+    CreditTerm,
     Floats,
     Ints,
     MinimumTerm,
@@ -15,6 +16,8 @@ from tariffs.terms.terms import (
     PricedSteps,
     Schedule,
 )
+
+_NEVER_EXPIRES = 10**9  # month of a credit from before the series
 
 
 @dataclass(frozen=True)
@@ -70,15 +73,27 @@ def counted_values(
 ) -> dict[int, float]:
     """Return the value of every minimum bill and uneven percentage, by its order."""
     values: dict[int, float] = {}
+    lots = [(_NEVER_EXPIRES, term.opening) for term in priced.credits if term.opening]
     for term in priced.counting:
         base = counted_base(priced, term, found, import_kwh, export_kwh)
         base += sum(factor * values[at] for at, factor in term.counts)
         if isinstance(term, MinimumTerm):
             values[term.order] = term.value(base)
+        elif isinstance(term, CreditTerm):
+            earned = term.earned_fixed + earned_credit(priced, term, found, export_kwh)
+            values[term.order] = term.value(base, earned, lots)
         else:
             kwh = _billed_kwh(term.netted, term.steps, found.netted, import_kwh)
             values[term.order] = term.value(base, kwh + sum(found.missing_kwh[at] for at in term.missing))
     return values
+
+
+def earned_credit(priced: PricedSteps, term: CreditTerm, found: Amounts, export_kwh: Floats) -> float:
+    """Return what exports earn of a credit in a period, other registers apart."""
+    earned = float(export_kwh[term.steps] @ term.earned_per_kwh)
+    return earned - sum(
+        block_cost(priced.blocks[at], schedule, found, at) for at, schedule in term.earned_blocks
+    )
 
 
 def _billed_kwh(

@@ -126,6 +126,7 @@ def documents(draw: st.DrawFn, start: dt.date, days: int, *, rich: bool) -> dict
         draw(_rich(document, bands, season_names, (start, days)))
         if not netting:
             draw(_of_export(document))
+            draw(_credit(document, bands))
     if netting:
         document["netting"] = draw(_netting(bands))
     document["adjustments"] = draw(_adjustments(document, rich=rich))
@@ -251,6 +252,29 @@ def _of_export(draw: st.DrawFn, document: dict[str, Any]) -> None:
         for entry in document[table]:
             if draw(st.booleans()):
                 entry["of"] = "export"
+
+
+@st.composite
+def _credit(draw: st.DrawFn, document: dict[str, Any], bands: list[str]) -> None:
+    """Let what is fed in earn a credit in money."""
+    earns = any(
+        "export_price_per_kwh" in band and band["export_price_per_kwh"] for band in document["bands"].values()
+    )
+    if not earns or not draw(st.booleans()):
+        return
+    credit: dict[str, Any] = {"first_use": draw(st.sampled_from(("this-bill", "next-bill")))}
+    names = ["energy", "riders", "demand", "charges", bands[0]]
+    if draw(st.booleans()):
+        credit["applies_to"] = draw(
+            st.lists(st.sampled_from([*names, "everything"]), min_size=1, max_size=3, unique=True)
+        )
+    if draw(st.booleans()):
+        credit["expires_months"] = draw(st.sampled_from((1, 2, 12)))
+    if draw(st.booleans()):
+        credit |= {"settlement": draw(st.sampled_from(("03-31", "06-10"))), "settlement_percent": 60}
+    if draw(st.booleans()):
+        credit["opening_amount"] = 7.5
+    document["export_credit"] = credit
 
 
 @st.composite
