@@ -8,9 +8,12 @@ import sys
 def main() -> None:
     """Run the command line; leave with its exit code."""
     try:
-        from dispatch.cli.app import app  # noqa: PLC0415 - an interrupt may come as early as this
+        from dispatch.cli.streams import patient_streams  # noqa: PLC0415 - an interrupt may come as early as this
 
-        app(prog_name="dispatch")
+        with patient_streams():
+            from dispatch.cli.app import app  # noqa: PLC0415
+
+            app(prog_name="dispatch")
     except KeyboardInterrupt:  # while importing: too early for a message to help
         sys.exit(130)
 

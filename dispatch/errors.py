@@ -7,6 +7,7 @@
     │   └── MeterError            a meter file cannot be read (`tariffs.errors`)
     ├── ScenarioError             the site description cannot be used
     ├── SeriesError               a load or solar series does not fit the time grid
+    ├── OutputError               a file cannot be written where it was asked for
     └── SolveError                no certified optimum
         ├── Infeasible            no schedule respects every limit
         ├── StoppedEarly          time or iteration limit
@@ -22,6 +23,7 @@ __all__ = [
     "DispatchError",
     "FlowsError",
     "Infeasible",
+    "OutputError",
     "ReconciliationError",
     "ScenarioError",
     "SeriesError",
@@ -36,6 +38,10 @@ class ScenarioError(DispatchError):
 
 class SeriesError(DispatchError):
     """A load or solar series does not fit the time grid."""
+
+
+class OutputError(DispatchError):
+    """A file cannot be written where it was asked for."""
 
 
 class SolveError(DispatchError):

@@ -41,6 +41,7 @@ MOST_BYTES = 400_000_000
 SOLVING_CODE = (
     "dispatch/program",
     "dispatch/strategies",
+    "dispatch/sweep",
     "dispatch/case",
     "dispatch/flows.py",
     "dispatch/rules",

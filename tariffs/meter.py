@@ -1,7 +1,5 @@
 """A meter's own readings, for pricing a bill without a scenario."""
 
-import datetime as dt
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from tariffs.errors import MeterError
+from tariffs.reading.offsets import other_clock, whole_z_days
 from tariffs.reading.refusals import problem_report
 from tariffs.reading.steps import even_step
 from tariffs.reading.table import Table, kwh_factor, read_table, unit_of, without_unit
@@ -19,7 +18,6 @@ from tariffs.reading.table import Table, kwh_factor, read_table, unit_of, withou
 Floats = NDArray[np.float64]
 _STEPS = (5, 10, 15, 20, 30, 60)
 _REACTIVE = "import_kvarh"
-_OFFSET = re.compile(r"[+-]\d\d:?\d\d$")
 
 
 @dataclass(frozen=True)
@@ -60,6 +58,8 @@ class Meter:
         The offsets the readings carry, where none of them is ever the zone's: they may be of another place.
     others : OtherReadings
         What else the file has columns for.
+    whole_z_days : bool
+        Whether times labelled Z cover whole days of UTC, and not of the zone: they may be local times.
     """
 
     times: pd.DatetimeIndex
@@ -68,6 +68,7 @@ class Meter:
     export_kwh: Floats
     other_clock: str = ""
     others: OtherReadings = NONE_BESIDE
+    whole_z_days: bool = False
 
 
 def read_meter(
@@ -99,6 +100,7 @@ def read_meter(
         remedy. Nothing is filled in.
     """
     table = read_table(Path(path), MeterError)
+    _refuse_repeated(path, import_columns, export_columns)
     bought = tuple(import_columns) or _default(table)
     given = ("export_kwh",) if "export_kwh" in table.header and not import_columns else ()
     sold = tuple(export_columns) or given
@@ -117,10 +119,19 @@ def read_meter(
 
     kvarh = readings.columns[_REACTIVE] if reactive else None
     registers = {name: energy([column]) for name, column in register_columns.items()}
-    other_clock = "" if time_zone is None else _other_clock(table, readings.times)
-    return Meter(
-        readings.times, hours, energy(bought), energy(sold), other_clock, OtherReadings(kvarh, registers)
-    )
+    others = OtherReadings(kvarh, registers)
+    cells = table.column("time")
+    other = "" if time_zone is None else other_clock(cells, readings.times)
+    z_days = time_zone is not None and whole_z_days(cells, readings.times, hours)
+    return Meter(readings.times, hours, energy(bought), energy(sold), other, others, z_days)
+
+
+def _refuse_repeated(path: str | Path, bought: Sequence[str], sold: Sequence[str]) -> None:
+    """Refuse a column named twice: its energy would be counted twice."""
+    for option, names in (("--import", bought), ("--export", sold)):
+        if repeated := [name for name in dict.fromkeys(names) if names.count(name) > 1]:
+            text = f"the column '{repeated[0]}' is named twice; name each column once, or its energy counts twice"
+            raise MeterError(f"{path}: {option}: {text}")
 
 
 def _default(table: Table) -> tuple[str, ...]:
@@ -134,11 +145,3 @@ def _default(table: Table) -> tuple[str, ...]:
             "was bought, or name it with --import COLUMN (several are added up)"
         )
     return ("import_kwh",)
-
-
-def _other_clock(table: Table, local: pd.DatetimeIndex) -> str:
-    """Return the offsets that readings carry where none is ever the zone's; Z and +00:00 name no clock."""
-    stated = {found[0] for text in table.column("time") if (found := _OFFSET.search(text))} - {"+00:00"}
-    apart = (local.tz_localize(None) - local.tz_convert("UTC").tz_localize(None)).unique()
-    kept = {f"{pd.Timestamp(0, tz=dt.timezone(offset)):%z}" for offset in apart.to_pytimedelta()}
-    return "" if {text.replace(":", "") for text in stated} & kept else ", ".join(sorted(stated))

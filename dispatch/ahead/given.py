@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from dispatch.errors import ScenarioError, SeriesError
+from dispatch.scenario.fields import level_kwh
 from tariffs.reading.clock import instant
+from tariffs.reading.refusals import show
 from tariffs.reading.table import KWH_PER_UNIT, kwh_factor, read_table
 
 if TYPE_CHECKING:
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 
 
 SERIES = {"load": "load", "sun": "sun", "other": "rest of the house"}
-_LEVEL = re.compile(r"\s*([0-9]*\.?[0-9]+)\s*(%|kwh)\s*", re.IGNORECASE)
 
 
 def read_moment(case: Case, option: str, text: str) -> pd.Timestamp:
@@ -51,10 +51,9 @@ def read_level(case: Case, text: str) -> float:
         If it is no level, or above full.
     """
     full = case.limits.full_kwh
-    match = _LEVEL.fullmatch(text)
-    if match is None:
-        raise ScenarioError(f"--level: not a level (got '{text}'); write such as 62% or 6.5kWh")
-    level = float(match[1]) / 100 * full if match[2] == "%" else float(match[1])
+    level = level_kwh(text, full)
+    if level is None:
+        raise ScenarioError(f"--level: not a level (got {show(text)}); write such as 62% or 6.5kWh")
     if level > full + 1e-6:
         raise ScenarioError(
             f"--level: {text} is {level:.4g} kWh, above full = {full:.4g} kWh (100 %); read the display again"

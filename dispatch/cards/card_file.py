@@ -27,10 +27,10 @@ from dispatch.scenario.fields import (  # noqa: TC001 - pydantic reads them
     Percent,
     Switch,
 )
-from tariffs.reading.clock import MINUTES_PER_DAY, clock_text, minutes_of
+from tariffs.reading.clock import FIRST_YEAR, LAST_YEAR, MINUTES_PER_DAY, clock_text, minutes_of, moment_of
 from tariffs.reading.models import Frozen, Text, validated
 from tariffs.reading.refusals import problem_report
-from tariffs.reading.toml import read_toml
+from tariffs.reading.toml import read_toml, toml_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -135,7 +135,7 @@ def card_toml(card: Card, groups: Sequence[Group]) -> str:
     document = card_document(card, groups)
     lines = [
         "# A settings card: edit it and score it with: dispatch settings SCENARIO --card FILE",
-        f'sun_first = "{document["sun_first"]}"',
+        f"sun_first = {toml_text(document['sun_first'])}",
         f"sells = {str(document['sells']).lower()}",
     ]
     for plan in document["plans"]:
@@ -143,8 +143,8 @@ def card_toml(card: Card, groups: Sequence[Group]) -> str:
         lines += [
             "",
             "[[plans]]",
-            f'season = "{plan["season"]}"',
-            f'days = "{plan["days"]}"',
+            f"season = {toml_text(plan['season'])}",
+            f"days = {toml_text(plan['days'])}",
             f"reserve_percent = {plan['reserve_percent']:g}",
             f"charge = [{charge}]",
             f"discharge = [{discharge}]",
@@ -225,10 +225,10 @@ def _raise(number: int, entry: RaiseEntry, lowest: float, case: Case, problems: 
 
 def _moment(field: str, text: str, problems: list[str]) -> dt.datetime:
     try:
-        found = dt.datetime.fromisoformat(text)
+        found = moment_of(text)
     except ValueError:
         found = None
-    if found is None or found.tzinfo is not None:
+    if found is None or found.tzinfo is not None or not FIRST_YEAR <= found.year <= LAST_YEAR:
         problems.append(f"{field}: not a local time (got '{text}'); write one such as '2025-01-14T18:00'")
         return dt.datetime(1970, 1, 1)  # noqa: DTZ001 - wall time; the card is refused
     return found

@@ -15,7 +15,9 @@ import numpy as np
 import tariffs
 from dispatch.case.floor import Ground, floor_of
 from dispatch.case.limits import Limits, clip_sun, resolve_limits, serving_limit_kw, usable_share
+from dispatch.case.origin import inputs_of
 from dispatch.case.series import Series, read_series
+from dispatch.case.slips import slips_of
 from dispatch.equipment.cold import cold_notes, may_charge, monthly_temperature_c, usable_fraction
 from dispatch.errors import ScenarioError, SeriesError
 from dispatch.formats import format_kwh
@@ -31,16 +33,11 @@ if TYPE_CHECKING:
 
     from dispatch.arrays import Floats
     from dispatch.scenario.model import Scenario
+    from tariffs.slips import Slip
 
 
 _ROUNDING_KWH = 1e-9
 """Energies of one step closer than this are equal."""
-
-FEW_WATTS = 20.0
-"""No household inverter or charger is rated below this: the number is probably in kW."""
-
-MANY_KWH = 200.0
-"""No household battery pack holds more than this: the number is probably in Wh."""
 
 Measure = Literal["percent", "hours", "kwh"]
 """What a reserve is counted in."""
@@ -86,6 +83,10 @@ class Case:
         What was left out, clipped, capped or wrapped, to be told to the reader.
     others : OtherReadings
         What the tariff's registers beside the main meter count; no strategy changes it.
+    slips : tuple of Slip
+        What looks wrong in the files as they were read.
+    inputs : str
+        SHA-256 of what was read: see :func:`dispatch.case.origin.inputs_of`.
 
     Notes
     -----
@@ -112,6 +113,8 @@ class Case:
     may_charge: NDArray[np.bool_]
     notes: tuple[str, ...]
     others: OtherReadings = NONE_BESIDE
+    slips: tuple[Slip, ...] = ()
+    inputs: str = ""
 
     def at_reserve(self, measure: Measure, amount: float) -> Case:
         """Return the case as the file would give it with this reserve, the file's raised times on top.
@@ -268,9 +271,10 @@ def build_case(
             *_sun_notes(series, sun_kwh, limits),
             *floor.notes,
             *_level_notes(limits, floor.level_kwh),
-            *_unit_notes(scenario),
             *_leg_notes(scenario),
         ),
+        slips=slips_of(scenario, tariff, series),
+        inputs=inputs_of(scenario, tariff, series),
     )
 
 
@@ -401,20 +405,3 @@ def _leg_notes(scenario: Scenario) -> list[str]:
     percent = 100.0 / units.carried_count
     legs = f"two legs with packs of their own; {percent:.3g} % of the load is taken to stand on one leg"
     return [f"units: two in series make {legs}, and when that leg is empty the battery counts as empty"]
-
-
-def _unit_notes(scenario: Scenario) -> list[str]:
-    """Point at watts so few that kW, and kWh so many that Wh may have been meant."""
-    pack_kwh = scenario.battery.pack_kwh
-    notes = []
-    if pack_kwh > MANY_KWH:
-        text = f"{pack_kwh:g} kWh is very much for one pack; if Wh was meant, write {pack_kwh / 1000:g}"
-        notes.append(f"battery.pack_kwh: {text}")
-    sections = {"inverter": scenario.inverter, "charging": scenario.charging}
-    names = {"inverter": ("continuous_w", "bypass_w"), "charging": ("grid_w", "ac_input_w", "solar_w")}
-    return notes + [
-        f"{section}.{name}: {watts:g} W is very little; if kW was meant, write {watts * 1000:g}"
-        for section, model in sections.items()
-        for name in names[section]
-        if 0.0 < (watts := getattr(model, name) or 0.0) < FEW_WATTS
-    ]

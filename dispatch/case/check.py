@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from dispatch.case.origin import origin_of
 from dispatch.case.transfer import transfer_gap
 from tariffs.periods.layout import holidays_in_force
 
@@ -17,8 +18,10 @@ if TYPE_CHECKING:
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.case.limits import Limits
+    from dispatch.case.origin import Origin
     from dispatch.case.transfer import TransferGap
     from tariffs.sheet.holidays import KeptHoliday
+    from tariffs.slips import Slip
 
 
 _YEAR_HOURS = 8760.0
@@ -117,6 +120,10 @@ class CheckSummary:
         What was left out, clipped, capped or wrapped.
     holidays : tuple of KeptHoliday
         What the tariff's calendar keeps as holidays in the years of the data.
+    slips : tuple of Slip
+        What looks odd.
+    origin : Origin
+        What the summary was made from.
     """
 
     path: Path
@@ -143,6 +150,8 @@ class CheckSummary:
     repeats: bool
     transfer: TransferGap | None
     notes: tuple[str, ...]
+    slips: tuple[Slip, ...]
+    origin: Origin
     holidays: tuple[KeptHoliday, ...] = ()
 
 
@@ -183,6 +192,8 @@ def check_summary(case: Case) -> CheckSummary:
         transfer=transfer_gap(case),
         notes=case.notes,
         holidays=holidays_in_force(case.tariff, case.times[0].date(), case.times[-1].date()),
+        slips=case.slips,
+        origin=origin_of(case.inputs),
     )
 
 

@@ -18,9 +18,10 @@ from dispatch.case.panels import beside_ac_solar, sun_in_device
 from dispatch.errors import ScenarioError, SeriesError
 from dispatch.scenario.equipment import Surroundings
 from tariffs.reading.clock import instant, minutes_of
+from tariffs.reading.offsets import other_clock, whole_z_days
 from tariffs.reading.refusals import missing_file, problem_report
 from tariffs.reading.steps import MOST_STEPS, minutes_text, off_grid, step_of
-from tariffs.reading.table import kwh_factor, read_table, unit_of, without_unit
+from tariffs.reading.table import TIME_COLUMN, kwh_factor, read_table, unit_of, without_unit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -63,6 +64,10 @@ class Series:
         Temperature of the packs where the scenario has a series of it. [C]
     registers : mapping of str to ndarray of float, shape (n,)
         What the tariff's registers beside the main meter count. [kWh]
+    other_clocks : tuple of (str, str)
+        Files whose offsets are never the site's, and these offsets: they may be of another place.
+    whole_z_days : tuple of str
+        Files whose times are labelled Z and cover whole days of UTC, not of the site: they may be local times.
     """
 
     times: pd.DatetimeIndex
@@ -76,6 +81,8 @@ class Series:
     notes: tuple[str, ...]
     battery_c: Floats | None = None
     registers: Mapping[str, Floats] = field(default_factory=dict)
+    other_clocks: tuple[tuple[str, str], ...] = ()
+    whole_z_days: tuple[str, ...] = ()
 
 
 def read_series(scenario: Scenario, path: Path) -> Series:
@@ -95,7 +102,8 @@ def read_series(scenario: Scenario, path: Path) -> Series:
         If there is neither a CSV series nor a period, or the period is no span of whole steps.
     """
     span = _span(scenario, path)
-    tables = _read_tables(scenario, path, span)
+    written = _read_tables(scenario, path, span)
+    tables = {csv: readings for csv, (_, readings) in written.items()}
     times, step = _grid(scenario, path, tables, span)
     dt_hours = step / pd.Timedelta(hours=1)
     notes = [
@@ -128,6 +136,14 @@ def read_series(scenario: Scenario, path: Path) -> Series:
         notes=tuple(notes),
         battery_c=_battery_c(scenario, tables),
         registers={name: arrays[f"registers.{name}"] for name in scenario.registers},
+        other_clocks=tuple(
+            (csv, offsets)
+            for csv, (cells, readings) in written.items()
+            if (offsets := other_clock(cells, readings.times))
+        ),
+        whole_z_days=tuple(
+            csv for csv, (cells, readings) in written.items() if whole_z_days(cells, readings.times, dt_hours)
+        ),
     )
 
 
@@ -225,8 +241,8 @@ def _span(scenario: Scenario, path: Path) -> tuple[pd.Timestamp, pd.Timestamp] |
 
 def _read_tables(
     scenario: Scenario, path: Path, span: tuple[pd.Timestamp, pd.Timestamp] | None
-) -> dict[str, Readings]:
-    """Read each CSV file once, with all the columns wanted from it."""
+) -> dict[str, tuple[list[str], Readings]]:
+    """Read each CSV file once, with all the columns wanted from it; its times as written stand beside."""
     wanted: dict[str, dict[str, str]] = {}
     problems = []
     for name, source in sections(scenario).items():
@@ -240,10 +256,12 @@ def _read_tables(
     if problems:
         raise ScenarioError(problem_report(path, problems))
     zone = scenario.site.time_zone
-    return {
-        csv: read_table(path.parent / csv, SeriesError).readings(columns, zone, span)
-        for csv, columns in wanted.items()
-    }
+    found = {}
+    for csv, columns in wanted.items():
+        table = read_table(path.parent / csv, SeriesError)
+        readings = table.readings(columns, zone, span)
+        found[csv] = table.column(TIME_COLUMN), readings
+    return found
 
 
 def _series_kwh(

@@ -36,6 +36,7 @@ from dispatch.cli.terminal import (
     be_quiet,
     deliver,
     progress_bar,
+    promised,
     refusals,
     write,
 )
@@ -81,6 +82,9 @@ def main(
         be_quiet()
 
 
+COMPARE_TABLES = ("grid-only", "*-as-set", "*-planned")
+
+
 class Subject(enum.StrEnum):
     """What a schema can be had of."""
 
@@ -106,7 +110,8 @@ def compare(  # noqa: PLR0913, PLR0917 - one per option
     beside as the bound. --csv writes the steps of every run, as set and planned by name. Exit code 1 if no strategy can
     serve the load, 2 if the scenario cannot be used.
     """
-    with refusals(scenario):
+    tables = {"--csv": csv, "--parquet": parquet}
+    with refusals(scenario), promised({"--html": html}, tables, COMPARE_TABLES, [scenario]):
         from dispatch import door
 
         with progress_bar() as progress:

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
-from dispatch.cli.terminal import AsJson, Full, ScenarioPath, deliver, refusals
+from dispatch.cli.terminal import AsJson, Full, ScenarioPath, deliver, promised, refusals
 
 
 class Strands(enum.StrEnum):
@@ -129,7 +129,7 @@ def sun(
 
     Needs the extra: pip install 'tou-dispatch[solar]'. Exit code 2 if strings, place or weather cannot be used.
     """
-    with refusals(file):
+    with refusals(file), promised({"--out": out}, inputs=[file]):
         from dispatch import door
 
         made = door.sun(file, weather=weather, year=year)

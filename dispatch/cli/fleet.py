@@ -8,7 +8,16 @@ from typing import Annotated
 
 import typer
 
-from dispatch.cli.terminal import AsJson, Full, ScenarioPath, deliver, progress_bar, refusals, write
+from dispatch.cli.terminal import (
+    AsJson,
+    Full,
+    PageFile,
+    ScenarioPath,
+    deliver,
+    progress_bar,
+    refusals,
+    write,
+)
 
 
 def fleet(
@@ -36,6 +45,7 @@ def fleet(
         str | None,
         typer.Option(metavar="ADDRESS", help="A running Dask scheduler, tcp://HOST:PORT, in their place."),
     ] = None,
+    html: PageFile = None,
     full: Full = False,
     as_json: AsJson = False,
 ) -> None:
@@ -57,7 +67,7 @@ def fleet(
                 scheduler=scheduler,
                 progress=progress,
             )
-        deliver(result, as_json=as_json, full=full)
+        deliver(result, as_json=as_json, full=full, html=html)
 
 
 def synthetic(
@@ -90,6 +100,7 @@ def years(
     unplanned: Annotated[
         bool, typer.Option("--as-set-only", help="Without the plans, which take longest.")
     ] = False,
+    html: PageFile = None,
     full: Full = False,
     as_json: AsJson = False,
 ) -> None:
@@ -104,7 +115,7 @@ def years(
             result = door.years(
                 scenario, year or (), drawn=drawn, seed=seed, planned=not unplanned, progress=progress
             )
-        deliver(result, as_json=as_json, full=full)
+        deliver(result, as_json=as_json, full=full, html=html)
 
 
 def register(app: typer.Typer) -> None:

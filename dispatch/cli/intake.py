@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from dispatch.cli.terminal import BAD_INPUT, AsJson, refusals, show, stop, write
+from dispatch.cli.terminal import BAD_INPUT, AsJson, promised, refusals, show, stop, write
 
 
 class ClockKind(enum.StrEnum):
@@ -112,14 +112,16 @@ def import_meter(
 
     Nothing is filled, cut or dropped unless you ask for it. Exit code 2 if the file cannot be used, or has gaps.
     """
-    with refusals(file):
-        from dispatch.exports.files import json_text, write_files
+    with refusals(file), promised({"--out": out, "--parquet": parquet}, inputs=[file, production]):
+        from dispatch.exports.files import json_text
         from dispatch.exports.intake import import_document
         from dispatch.intake.gaps import parse_filling, refuse_gaps
         from dispatch.intake.intervals import Asked
         from dispatch.intake.read import understand
         from dispatch.intake.write import csv_text
         from dispatch.report.intake import import_report
+        from dispatch.writing import together
+        from dispatch.writing import write as write_whole
 
         named = {"import": bought, "export": sold, "net": net, "production": made}
         asked = Asked(
@@ -133,28 +135,21 @@ def import_meter(
             usage_point=usage_point,
             drop_repeats=repeats is Repeats.DROP,
         )
-        _keep_apart(out, file, production)
         filling = None if gaps is None else parse_filling(gaps)
         found = understand(file, asked, production, step, filling)
         holes = bool(found.grid.missing.any())
         if not holes:
-            write_files(out.parent, {out.name: csv_text(found.grid.times, found.columns)})
-            if parquet is not None:
-                from dispatch.exports.parquet import write_parquet
+            with together():
+                write_whole({out: csv_text(found.grid.times, found.columns).encode()})
+                if parquet is not None:
+                    from dispatch.exports.parquet import write_parquet
 
-                write_parquet(parquet, found.grid.times, found.columns)
+                    write_parquet(parquet, found.grid.times, found.columns)
         if as_json:
             write(json_text(import_document(found, None if holes else str(out))))
         else:
             show(import_report(found, None if holes else str(out)))
         refuse_gaps(found.grid, file)
-
-
-def _keep_apart(out: Path, *sources: Path | None) -> None:
-    """Refuse to write over a file that is read."""
-    for source in sources:
-        if source is not None and out.exists() and source.exists() and out.samefile(source):
-            stop(f"--out: {out} is the file that is read; name another", BAD_INPUT)
 
 
 def _unit(text: str | None) -> str | None:
@@ -185,15 +180,15 @@ def import_tariff(
     What could not be carried over is named line by line, here and in the file. Exit code 2 if the record's price of
     energy cannot be written.
     """
-    with refusals(file):
-        from dispatch.exports.files import write_files
+    with refusals(file), promised({"--out": out}, inputs=[file]):
         from dispatch.intake.read import check_zone
         from dispatch.report.intake import record_report
+        from dispatch.writing import write as write_whole
         from tariffs.records.convert import import_record
 
         check_zone(time_zone)
         made = import_record(file, record, time_zone)
-        write_files(out.parent, {out.name: made.text})
+        write_whole({out: made.text.encode()})
         show(record_report(made, str(out)))
 
 
@@ -234,16 +229,16 @@ def profile(
     It is no home's own load: every screen of a scenario that uses it says so. Import your own readings as soon as you
     have them.
     """
-    with refusals(out):
-        from dispatch.exports.files import write_files
+    with refusals(out), promised({"--out": out}):
         from dispatch.intake.profile import COLUMN, typical_load
         from dispatch.intake.read import check_zone
         from dispatch.intake.write import csv_text
         from dispatch.report.intake import profile_report
+        from dispatch.writing import write as write_whole
 
         check_zone(time_zone)
         times, load_kwh = typical_load(kwh, household.value, year, time_zone, step, seed)
-        write_files(out.parent, {out.name: csv_text(times, {COLUMN: load_kwh})})
+        write_whole({out: csv_text(times, {COLUMN: load_kwh}).encode()})
         show(profile_report(times, load_kwh, household.value, str(out)))
 
 

@@ -142,6 +142,7 @@ def _load_series(load: Path | None, known: Mapping[str, Any], year: int, seed: i
 
 def _answers(known: Mapping[str, Any], column: str, words: str) -> Answers:
     from dispatch.intake.starter import Answers
+    from tariffs.reading.refusals import visible
 
     begin, _, end = str(known["cheap_hours"]).partition("-")
     return Answers(
@@ -150,7 +151,7 @@ def _answers(known: Mapping[str, Any], column: str, words: str) -> Answers:
         currency=str(known["currency"]).upper(),
         load_csv="load.csv",
         load_column=column,
-        load_words=" ".join(words.split()),
+        load_words=visible(" ".join(words.split())),
         pack_kwh=known["pack_kwh"],
         pack_count=known["packs"],
         inverter_w=known["inverter_w"],

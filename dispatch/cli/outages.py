@@ -19,7 +19,14 @@ from dispatch.cli.terminal import (
     ScenarioPath,
     deliver,
     progress_bar,
+    promised,
     refusals,
+)
+
+BACKUP_TABLES, OUTAGE_TABLES, FRONTIER_TABLES = (
+    ("backup_hours", "backup_month_hour"),
+    ("outage_*",),
+    ("frontier",),
 )
 
 
@@ -87,7 +94,8 @@ def backup(
     [outages] in the scenario, what a year of outages is expected to leave unserved. Exit code 2 if the scenario cannot
     be used, or TIME, LEVEL or card do not fit it.
     """
-    with refusals(scenario):
+    tables = {"--csv": csv, "--parquet": parquet}
+    with refusals(scenario), promised({"--html": html}, tables, BACKUP_TABLES, [scenario, card]):
         from dispatch import door
 
         with progress_bar() as progress:
@@ -124,7 +132,8 @@ def outage(
     When and for how long the lights go out with what is recommended (or asked for), the other strategies beside it;
     with --full step by step. Exit code 2 if the scenario cannot be used or the time lies outside its data.
     """
-    with refusals(scenario):
+    tables = {"--csv": csv, "--parquet": parquet}
+    with refusals(scenario), promised({}, tables, OUTAGE_TABLES, [scenario, card]):
         from dispatch import door
 
         result = door.outage(
@@ -159,7 +168,8 @@ def frontier(
 
     Exit code 2 if the scenario cannot be used, 1 if a level has no answer.
     """
-    with refusals(scenario):
+    tables = {"--csv": csv, "--parquet": parquet}
+    with refusals(scenario), promised({"--html": html}, tables, FRONTIER_TABLES, [scenario]):
         from dispatch import door
 
         with progress_bar() as progress:

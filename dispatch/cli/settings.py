@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from dispatch.cli.terminal import AsJson, Full, ScenarioPath, deliver, progress_bar, refusals
+from dispatch.cli.terminal import AsJson, Full, ScenarioPath, deliver, progress_bar, promised, refusals
 
 
 def register(app: typer.Typer) -> None:
@@ -59,7 +59,8 @@ def settings(  # noqa: PLR0913, PLR0917 - one per option
     The card is never worse than the tariff's own windows; beside it stand a plan made anew every midnight and the
     bound of a plan that knew the whole year. Exit code 2 if scenario or card cannot be used.
     """
-    with refusals(scenario):
+    targets = {"--save": save, "--markdown": markdown, "--html": html, "--ics": ics}
+    with refusals(scenario), promised(targets, inputs=[scenario, card]):
         import datetime as dt
 
         from dispatch import door

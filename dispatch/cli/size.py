@@ -15,11 +15,15 @@ from dispatch.cli.terminal import (
     ScenarioPath,
     deliver,
     progress_bar,
+    promised,
     refusals,
 )
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+
+SIZE_TABLES = ("size",)
 
 
 def size(  # noqa: PLR0913, PLR0917 - one per option
@@ -48,7 +52,8 @@ def size(  # noqa: PLR0913, PLR0917 - one per option
     Prices, the price of money, tariff growth and fading stand under [sizing]. Exit code 1 if no set of parts serves
     the load, 2 if the scenario cannot be used.
     """
-    with refusals(scenario):
+    tables = {"--csv": csv, "--parquet": parquet}
+    with refusals(scenario), promised({}, tables, SIZE_TABLES, [scenario]):
         from dispatch import door
 
         factors = _factors(panels)

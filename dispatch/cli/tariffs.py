@@ -16,8 +16,11 @@ from dispatch.cli.terminal import (
     ScenarioPath,
     deliver,
     progress_bar,
+    promised,
     refusals,
 )
+
+BILL_TABLES = ("bill",)
 
 
 def bill(
@@ -50,7 +53,8 @@ def bill(
 
     Steps of 5 to 60 minutes, labelled by their start. Exit code 2 if tariff or readings cannot be used.
     """
-    with refusals(meter):
+    tables = {"--csv": csv, "--parquet": parquet}
+    with refusals(meter), promised({}, tables, BILL_TABLES, [tariff, meter]):
         from dispatch import door
 
         result = door.bill(tariff, meter, time_zone=time_zone, bought=bought or (), sold=sold or ())

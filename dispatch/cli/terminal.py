@@ -18,7 +18,10 @@ import typer
 import typer.core
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from rich.console import Console, ConsoleOptions
+    from rich.segment import Segment
 
     from dispatch.arrays import Progress
     from dispatch.door import Result
@@ -105,14 +108,8 @@ def deliver(  # noqa: PLR0913 - one per option
 
     ``keep`` is a path that is not broken across lines in what is said then.
     """
-    if csv is not None:
-        result.write_csv(csv)
-    if parquet is not None:
-        from dispatch.exports.parquet import beside_csv
-
-        beside_csv(result.write_csv, parquet)
-    if html is not None:
-        result.write_page(html)
+    if csv is not None or parquet is not None or html is not None:
+        _write_files(result, csv, parquet, html)
     if as_json:
         from dispatch.exports.files import json_text
 
@@ -121,6 +118,54 @@ def deliver(  # noqa: PLR0913 - one per option
         show(result.in_full() if full else result)
     if (reason := result.no_answer()) is not None:
         stop(reason, NO_ANSWER, keep=keep)
+
+
+def _write_files(result: Result, csv: Path | None, parquet: Path | None, html: Path | None) -> None:
+    from dispatch.writing import together
+
+    with together():
+        if csv is not None:
+            result.write_csv(csv)
+        if parquet is not None:
+            from dispatch.exports.parquet import beside_csv
+
+            beside_csv(result.write_csv, parquet)
+        if html is not None:
+            result.write_page(html)
+
+
+@contextmanager
+def promised(
+    files: Mapping[str, Path | None],
+    folders: Mapping[str, Path | None] | None = None,
+    names: Sequence[str] = (),
+    inputs: Sequence[Path | None] = (),
+) -> Iterator[None]:
+    """Refuse at once what cannot be written, or would write over what this command reads.
+
+    Parameters
+    ----------
+    files, folders : mapping of str to Path or None
+        By option; None where it was not given.
+    names : sequence of str
+        Names of the files that ``--csv`` writes into its folder, ``*`` for any part; ``--parquet`` by the same stems.
+    inputs : sequence of Path or None
+        Files and scenario folders named on the command line.
+    """
+    asked = {**files, **(folders or {})}
+    if not any(path is not None for path in asked.values()):
+        yield
+        return
+    from dispatch import writing
+    from tariffs.reading.opening import Target
+
+    targets = [Target(option, path) for option, path in files.items() if path is not None]
+    for option, path in (folders or {}).items():
+        if path is not None:
+            kind = "parquet" if option == "--parquet" else "csv"
+            targets.append(Target(option, path, tuple(f"{name}.{kind}" for name in names)))
+    with writing.promised(targets, [path for path in inputs if path is not None]):
+        yield
 
 
 _SAYS = {"progress": True}
@@ -136,7 +181,7 @@ def show(renderable: object) -> None:
     """Print a report on stdout: 80 columns; no colour where stdout is no terminal or NO_COLOR is set."""
     from rich.console import Console
 
-    from tariffs.reading.refusals import visible
+    from dispatch.report.layout import NARROWEST
 
     terminal = sys.stdout.isatty()
     console = Console(
@@ -147,25 +192,42 @@ def show(renderable: object) -> None:
         markup=False,
     )
     # wider lines read no better; a pipe has no width of its own, whatever terminal is behind it
-    console.width = min(console.width, WIDTH) if terminal else WIDTH
+    console.width = max(min(console.width, WIDTH), NARROWEST) if terminal else WIDTH
     with console.capture() as capture:
-        console.print(renderable)
-    text = visible(capture.get())
+        console.print(_Harmless(renderable))
+    text = capture.get()
     # cells are padded to the page's width; in a file or a diff that is noise
-    write(text if terminal else "\n".join(map(str.rstrip, text.split("\n"))))
+    _put(text if terminal else "\n".join(map(str.rstrip, text.split("\n"))))
+
+
+class _Harmless:
+    """A report in which no name can move the cursor, change colours or turn text round."""
+
+    def __init__(self, report: object) -> None:
+        self._report = report
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> Iterator[Segment]:
+        from rich.segment import Segment
+
+        from tariffs.reading.refusals import visible
+
+        for part in console.render(self._report, options):  # type: ignore[arg-type]
+            yield part if part.control else Segment(visible(part.text), part.style)
 
 
 def write(text: str) -> None:
-    """Write text to stdout. A reader that has gone away (``| head``) is no error."""
+    """Write plain text to stdout."""
+    from tariffs.reading.refusals import visible
+
+    _put(visible(text))
+
+
+def _put(text: str) -> None:
     reconfigure = getattr(sys.stdout, "reconfigure", None)
     if reconfigure is not None:
         reconfigure(errors="replace")  # an invented name may hold letters the terminal has not
-    try:
-        sys.stdout.write(text)
-        sys.stdout.flush()
-    except BrokenPipeError:
-        # what is still buffered must go somewhere, or the interpreter complains on its way out
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.stdout.write(text)  # whose other end may be gone: see streams
+    sys.stdout.flush()
 
 
 # ---- stderr ------------------------------------------------------------------------------------------------
@@ -224,12 +286,14 @@ def _bar() -> Iterator[Progress | None]:
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-    columns = (TextColumn("{task.description:<18}"), BarColumn(), TimeElapsedColumn())
+    from tariffs.reading.refusals import visible
+
+    columns = (TextColumn("{task.description:<18}", markup=False), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("reading", total=None)
 
         def tell(done: int, total: int, label: str) -> None:
-            bar.update(task, completed=done, total=total, description=label)
+            bar.update(task, completed=done, total=total, description=visible(label))
 
         yield tell
 
@@ -254,10 +318,10 @@ def refusals(scenario: Path | None = None) -> Iterator[None]:
 
 
 def _refuse(error: Exception, scenario: Path | None) -> NoReturn:
-    from dispatch.errors import DispatchError, ScenarioError, SeriesError
+    from dispatch.errors import DispatchError, OutputError, ScenarioError, SeriesError
     from tariffs.errors import TariffError
 
-    if isinstance(error, ScenarioError | SeriesError | TariffError):
+    if isinstance(error, ScenarioError | SeriesError | TariffError | OutputError):
         stop(str(error), BAD_INPUT, keep=scenario)
     if isinstance(error, DispatchError):
         stop(str(error), NO_ANSWER, keep=scenario)
@@ -289,7 +353,7 @@ def stop(message: str, code: int, *, keep: Path | None = None) -> NoReturn:
     """
     from tariffs.reading.refusals import visible
 
-    sys.stderr.write(visible(wrapped(message, str(keep) if keep else "").replace("\x1b", "\\x1b")) + "\n")
+    sys.stderr.write(visible(wrapped(message, str(keep) if keep else "")) + "\n")
     raise typer.Exit(code)
 
 

@@ -21,7 +21,7 @@ from tariffs.terms.shared_out import step_costs
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from concurrent.futures import Future
 
     from numpy.typing import NDArray
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from dispatch.arrays import Floats, Progress
     from dispatch.case.case import Case
     from dispatch.flows import Flows
+    from dispatch.strategies.swept import Sweep
 
 
 PEAK_DAYS = 10
@@ -157,7 +158,7 @@ def _submit(
     waiting = [pool.submit(_planned, advice, name, twin) for name in cold]
     prepare(program)
     wait(waiting)
-    twin.warm.adopt_reference(program.warm)
+    twin.adopt_reference(program)
     idle: SimpleQueue[Program] = SimpleQueue()
     idle.put(program)
     idle.put(twin)
@@ -188,6 +189,20 @@ def plan_of(run: Outcome, name: str) -> Outcome:
     """Solve one strategy with perfect foresight at the reserve and start level of a run."""
     solved = solve(Program(run.case), STRATEGIES[name])
     return planned_outcome(solved, run.reference, run.reserve_percent)
+
+
+def bounds_of(runs: Mapping[str, Outcome], sweep: Sweep) -> dict[str, Outcome]:
+    """Solve the least-cost plan at the reserve and start level of each run of one home.
+
+    By the sweep over the stored level where the home and its tariff allow it, else on one program.
+    """
+    found: dict[str, Outcome] = {}
+    program = None
+    for name, run in runs.items():
+        program = Program(run.case) if program is None else program.under(run.case)
+        solved = sweep.solve(program, STRATEGIES["least-cost"])
+        found[name] = planned_outcome(solved, run.reference, run.reserve_percent)
+    return found
 
 
 def peak_days(no_system: Flows, runs: Iterable[Outcome]) -> tuple[PeakDay, ...]:

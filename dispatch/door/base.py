@@ -46,9 +46,9 @@ class Result:
 
     def write_page(self, file: Path) -> None:
         """Write the page; a reader sees it whole or not at all."""
-        from dispatch.exports.files import write_files
+        from dispatch.writing import write
 
-        write_files(file.parent, {file.name: self.page()})
+        write({file: self.page().encode()})
 
     def no_answer(self) -> str | None:
         """Say why nothing found would do; None where there is an answer."""

@@ -34,9 +34,10 @@ class SizesTried(Result):
 
     def screen(self) -> object:
         """Return the screen of ``dispatch size``."""
+        from dispatch.report.layout import under_odd
         from dispatch.report.size import size_report
 
-        return size_report(self.sized, self.step, full=self.full)
+        return under_odd(self.sized.case, size_report(self.sized, self.step, full=self.full))
 
     def write_csv(self, directory: Path) -> tuple[Path, ...]:
         """Write one row per set of parts."""

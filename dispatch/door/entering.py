@@ -167,12 +167,12 @@ def card_files(
     *,
     windows: bool = False,
 ) -> None:
-    """Write the card as TOML, Markdown, page and calendar; keys ``toml``, ``md``, ``html``, ``ics``."""
+    """Write the card as TOML, Markdown, page and calendar, all or none; keys ``toml``, ``md``, ``html``, ``ics``."""
     from dispatch.cards.card_file import card_toml
     from dispatch.exports.calendar import settings_calendar
-    from dispatch.exports.files import write_files
     from dispatch.exports.page import card_page
     from dispatch.exports.settings import card_markdown
+    from dispatch.writing import together, write
 
     makers = {
         "toml": lambda: card_toml(study.card, study.space.groups),
@@ -180,6 +180,7 @@ def card_files(
         "html": lambda: card_page(study),
         "ics": lambda: settings_calendar(study, made_at, year, windows=windows),
     }
-    texts = {path: makers[kind]() for kind, path in files.items() if path is not None}
-    for path, text in texts.items():
-        write_files(path.parent, {path.name: text})
+    with together():
+        for kind, path in files.items():
+            if path is not None:
+                write({path: makers[kind]().encode()})

@@ -30,13 +30,19 @@ class FleetRun(Result):
         """Return the summary; the rows are in the Parquet files."""
         from dispatch.exports.fleet import fleet_document
 
-        return {**fleet_document(self.summary), "skipped": self.ran.skipped}
+        return fleet_document(self.summary, self.ran)
 
     def screen(self) -> object:
         """Return the screen of ``dispatch fleet``."""
         from dispatch.report.fleet import fleet_report
 
-        return fleet_report(self.summary, full=self.full)
+        return fleet_report(self.summary, self.ran, full=self.full)
+
+    def page(self) -> str:
+        """Return the summary as one page."""
+        from dispatch.page.fleet import fleet_page
+
+        return fleet_page(self.summary, self.ran)
 
     def no_answer(self) -> str | None:
         """Say so where no home could be set."""
@@ -99,6 +105,12 @@ class YearsRun(Result):
         from dispatch.report.years import years_report
 
         return years_report(self.found, full=self.full)
+
+    def page(self) -> str:
+        """Return the years as one page."""
+        from dispatch.page.years import years_page
+
+        return years_page(self.found)
 
 
 def years(  # noqa: PLR0913 - one per option of the command

@@ -13,6 +13,7 @@ from dispatch.door.base import Result, load
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from dispatch.case.case import Case
     from dispatch.door.base import Home
     from dispatch.equipment.arrangements import Arrangements, HowMany
     from dispatch.equipment.cable import CableLoss
@@ -31,21 +32,34 @@ def _plain(value: object) -> Any:  # noqa: ANN401 - JSON is any of its types
     return plain(value)
 
 
+def _stamped(case: Case, value: object) -> dict[str, Any]:
+    from dispatch.words.origin import stamp
+
+    return {**_plain(value), **stamp(case)}
+
+
+def _under_odd(case: Case, screen: Any) -> object:  # noqa: ANN401 - rich's own types stay in its room
+    from dispatch.report.layout import under_odd
+
+    return under_odd(case, screen)
+
+
 @dataclass(frozen=True, kw_only=True)
 class HardwareTold(Result):
     """What ``hardware`` found: ``told``."""
 
+    case: Case
     told: Hardware
 
     def document(self) -> dict[str, Any]:
         """Return every figure by its own name."""
-        return dict(_plain(self.told))
+        return _stamped(self.case, self.told)
 
     def screen(self) -> object:
         """Return the screen of ``dispatch hardware``."""
         from dispatch.report.hardware import hardware_report
 
-        return hardware_report(self.told, full=self.full)
+        return _under_odd(self.case, hardware_report(self.told, full=self.full))
 
 
 def hardware(home: Home) -> HardwareTold:
@@ -59,7 +73,8 @@ def hardware(home: Home) -> HardwareTold:
     """
     from dispatch.sizing.hardware import hardware as study
 
-    return HardwareTold(told=study(load(home)))
+    case = load(home)
+    return HardwareTold(case=case, told=study(case))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -327,22 +342,22 @@ def sun(file: str | Path, *, weather: str | None = None, year: int | None = None
 class GeneratorJudged(Result):
     """What ``generator`` found: ``study``."""
 
-    path: Path
+    case: Case
     study: GeneratorStudy
 
     def document(self) -> dict[str, Any]:
         """Return every figure by its own name."""
-        return dict(_plain(self.study))
+        return _stamped(self.case, self.study)
 
     def screen(self) -> object:
         """Return the screen of ``dispatch generator``."""
         from dispatch.report.hardware import generator_report
 
-        return generator_report(self.study)
+        return _under_odd(self.case, generator_report(self.study))
 
     def no_answer(self) -> str | None:
         """Say so where it must not feed the charger."""
-        return f"{self.path}: generator: must not feed the charger" if self.study.fit.problems else None
+        return f"{self.case.path}: generator: must not feed the charger" if self.study.fit.problems else None
 
 
 def generator(home: Home) -> GeneratorJudged:
@@ -357,24 +372,25 @@ def generator(home: Home) -> GeneratorJudged:
     from dispatch.sizing.generator import generator_study
 
     case = load(home)
-    return GeneratorJudged(path=case.path, study=generator_study(case))
+    return GeneratorJudged(case=case, study=generator_study(case))
 
 
 @dataclass(frozen=True, kw_only=True)
 class CareTold(Result):
     """What ``care`` found: ``card``."""
 
+    case: Case
     card: CareCard
 
     def document(self) -> dict[str, Any]:
         """Return every figure by its own name."""
-        return dict(_plain(self.card))
+        return _stamped(self.case, self.card)
 
     def screen(self) -> object:
         """Return the screen of ``dispatch care``."""
         from dispatch.report.care import care_report
 
-        return care_report(self.card)
+        return _under_odd(self.case, care_report(self.card))
 
 
 def care(home: Home) -> CareTold:
@@ -390,7 +406,7 @@ def care(home: Home) -> CareTold:
 
     case = load(home)
     limits = case.limits
-    return CareTold(card=care_card(case.scenario, limits.full_kwh, limits.self_discharge_per_hour))
+    return CareTold(case=case, card=care_card(case.scenario, limits.full_kwh, limits.self_discharge_per_hour))
 
 
 def _scenario_file(file: Path) -> Path:

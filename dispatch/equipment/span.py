@@ -9,6 +9,7 @@ import pandas as pd
 
 from dispatch.errors import ScenarioError
 from dispatch.scenario.load import read_scenario
+from tariffs.reading.clock import instant
 from tariffs.reading.toml import read_toml
 
 if TYPE_CHECKING:
@@ -44,7 +45,10 @@ def span_of_sun(
     if year is not None and not 1970 <= year <= 2100:
         raise ScenarioError(f"year: {year} is out of range; name one from 1970 to 2100")
     if year is None and period is not None:
-        start, end = (_instant(text, zone) for text in (period.start, period.end))
+        start, end = (
+            pd.Timestamp(instant(text, zone.key, f"{path}: period.{name}", ScenarioError))
+            for name, text in (("start", period.start), ("end", period.end))
+        )
         minutes = period.step_minutes or 60
     else:
         first = year or DEFAULT_YEAR
@@ -56,8 +60,3 @@ def span_of_sun(
     if not len(utc):
         raise ScenarioError(f"{path}: period.end: not after period.start")
     return utc.tz_convert(zone), minutes / 60.0, stated
-
-
-def _instant(text: str, zone: ZoneInfo) -> pd.Timestamp:
-    moment = pd.Timestamp(text)
-    return moment.tz_convert(zone) if moment.tz is not None else moment.tz_localize(zone)

@@ -7,7 +7,6 @@ series must cover the computed time itself.
 
 from __future__ import annotations
 
-import csv
 import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -16,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from dispatch.errors import ScenarioError, SeriesError
+from tariffs.reading.opening import MOST_TABLE_BYTES, checked
 from tariffs.reading.refusals import missing_file
 
 if TYPE_CHECKING:
@@ -31,6 +31,8 @@ COLUMNS = ("ghi_w_per_m2", "dni_w_per_m2", "dhi_w_per_m2", "air_c", "wind_m_per_
 
 MILD_C, BREEZE_M_PER_S = 20.0, 1.0
 """Air and wind of a clear sky, which has neither."""
+
+_HEAD_CHARACTERS = 10_000
 
 INSTALL = "pip install 'tou-dispatch[solar]'"
 
@@ -113,6 +115,7 @@ def weather_at(
         path = folder / source
         if not path.is_file():
             raise ScenarioError(f"sun.weather: {source!r}: {missing_file(path)}")
+        checked(path, SeriesError, MOST_TABLE_BYTES, path.suffix)
         if _is_series(path):
             weather = _series(path, _needed(place), times, dt_hours)
         else:
@@ -147,8 +150,8 @@ def _clear_sky(pvlib: Any, place: Place, times: pd.DatetimeIndex, dt_hours: floa
 def _is_series(path: Path) -> bool:
     if path.suffix.lower() == ".epw":
         return False
-    with path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
-        return "time" in [name.strip() for name in next(csv.reader(file), [])]
+    with path.open(encoding="utf-8-sig", errors="replace") as file:
+        return "time" in [name.strip(' "\n') for name in file.readline(_HEAD_CHARACTERS).split(",")]
 
 
 def _typical(
@@ -225,7 +228,7 @@ def _series(path: Path, place: Place, times: pd.DatetimeIndex, dt_hours: float) 
         table = pd.read_csv(path, encoding="utf-8-sig")
         table.columns = [str(name).strip() for name in table.columns]
         stamps = pd.to_datetime(table["time"], utc=True, format="ISO8601")
-    except (ValueError, KeyError) as error:
+    except (ValueError, KeyError, OverflowError) as error:
         raise SeriesError(f"{path}: not readable as a table of weather: {error}") from None
     missing = [name for name in COLUMNS[:4] if name not in table.columns]
     if missing:

@@ -6,7 +6,10 @@ import csv
 import io
 from typing import TYPE_CHECKING, Any
 
-from dispatch.exports.files import plain, plain_number, write_files
+from dispatch.case.origin import origin_of_bill
+from dispatch.exports.files import as_cell, plain, plain_number, write_files
+from dispatch.words.origin import made_from
+from dispatch.words.slips import bill_slips, odd_documents
 from tariffs.billing.summed import summed_lines
 from tariffs.terms.event_days import event_totals
 from tariffs.terms.peak_demand import peak_demand
@@ -52,6 +55,8 @@ def bill_document(made: MeterBill) -> dict[str, Any]:
         "event_days": event_document(made.events),
         "demand": demand_document(made.demand),
         "holidays": holiday_documents(made.holidays),
+        "looks_odd": odd_documents(bill_slips(made)),
+        **made_from(origin_of_bill(made.tariff, meter)),
     }
 
 
@@ -98,7 +103,7 @@ def bill_csv(made: MeterBill, directory: Path) -> tuple[Path, ...]:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(CSV_COLUMNS)
     for period in made.bill.periods:
-        span = (period.name, period.start.isoformat(), period.end.isoformat())
+        span = (as_cell(period.name), period.start.isoformat(), period.end.isoformat())
         for line in period.lines:
             writer.writerow((*span, *_cells(line)))
         writer.writerow((*span, "rounding", "rounding", "", "", "", plain_number(period.rounding)))
@@ -107,7 +112,7 @@ def bill_csv(made: MeterBill, directory: Path) -> tuple[Path, ...]:
 
 def _cells(line: BillLine) -> tuple[str, ...]:
     quantity, price = ("" if one is None else plain_number(one) for one in (line.quantity, line.unit_price))
-    return line.label, line.kind, quantity, line.unit, price, plain_number(line.amount)
+    return as_cell(line.label), line.kind, quantity, as_cell(line.unit), price, plain_number(line.amount)
 
 
 def terms_document(run: Outcome) -> dict[str, Any]:

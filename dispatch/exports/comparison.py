@@ -11,6 +11,8 @@ from dispatch.exports.files import plain, write_files
 from dispatch.exports.outcome import csv_text, head, outcome_document, step_table
 from dispatch.words.advice import monthly_savings, reason_words, verdict_words
 from dispatch.words.notices import ASSUMPTIONS
+from dispatch.words.origin import made_from
+from dispatch.words.slips import odd_documents
 from dispatch.words.would_serve import what_would_serve
 
 if TYPE_CHECKING:
@@ -110,8 +112,8 @@ def _peak_day(day: dict[str, Any]) -> dict[str, Any]:
 
 def check_document(summary: CheckSummary) -> dict[str, Any]:
     """Put a summary made without solving into plain JSON types: its own field names."""
-    document: dict[str, Any] = plain(summary)
-    return document
+    document: dict[str, Any] = plain(summary, leave=("slips", "origin"))
+    return {**document, "looks_odd": odd_documents(summary.slips), **made_from(summary.origin)}
 
 
 def comparison_csv(comparison: Comparison, directory: Path) -> tuple[Path, ...]:

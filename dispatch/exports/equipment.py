@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from dispatch.exports.files import plain, write_files
+from dispatch.exports.files import plain
+from dispatch.writing import write
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -57,4 +58,4 @@ def sun_csv(year: SunYear, path: Path) -> None:
     """Write the sun as a series a scenario can read: time and ``sun_kwh``, what arrives in the device in each step."""
     lines = ["time,sun_kwh"]
     lines += [f"{at.isoformat()},{kwh:.6f}" for at, kwh in zip(year.times, year.delivered_kwh, strict=True)]
-    write_files(path.parent, {path.name: "\n".join(lines) + "\n"})
+    write({path: ("\n".join(lines) + "\n").encode()})

@@ -1,11 +1,11 @@
-"""From records to JSON, and files that are whole or absent: the one encoder, the one writer."""
+"""From records to JSON, and from cells to CSV: the one encoder of each."""
 
 from __future__ import annotations
 
 import dataclasses
 import datetime as dt
 import math
-import os
+import re
 from collections.abc import Mapping, Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
 from pathlib import Path
@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import simplejson
 from pydantic import BaseModel
+
+from dispatch.writing import write
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -107,34 +109,31 @@ def _fixed(value: object) -> object:
     return [_fixed(each) for each in value] if isinstance(value, list) else value
 
 
+_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+
+
+def as_cell(text: str) -> str:
+    """Write a name as a cell that a spreadsheet shows and does not work out: with an apostrophe before ``=+-@``."""
+    return f"'{text}" if _FORMULA.match(text) else text
+
+
+def as_written(cell: str) -> str:
+    """Return the name that :func:`as_cell` made a cell of."""
+    return cell[1:] if cell.startswith("'") and _FORMULA.match(cell[1:]) else cell
+
+
 def write_files(directory: Path, texts: Mapping[str, str]) -> tuple[Path, ...]:
-    """Write several text files so that a reader sees each of them whole or not at all.
+    """Write several text files into a folder, made if need be, as :func:`dispatch.writing.write`.
 
     Parameters
     ----------
     directory : pathlib.Path
-        Made if need be.
     texts : mapping of str to str
         File name to content; written as UTF-8.
 
-    Returns
-    -------
-    tuple of pathlib.Path
-        The files, in the given order.
-
     Raises
     ------
-    OSError
+    OSError, OutputError
         If one cannot be written; then nothing has been replaced and no temporary file stays behind.
     """
-    directory.mkdir(parents=True, exist_ok=True)
-    moves = {directory / f".{name}.{os.getpid()}.tmp": directory / name for name in texts}
-    try:
-        for temporary, text in zip(moves, texts.values(), strict=True):
-            temporary.write_text(text, encoding="utf-8", newline="")
-        for temporary, target in moves.items():
-            os.replace(temporary, target)  # noqa: PTH105 - the atomic rename, by its own name
-    finally:
-        for temporary in moves:
-            temporary.unlink(missing_ok=True)
-    return tuple(moves.values())
+    return write({directory / name: text.encode() for name, text in texts.items()})

@@ -8,11 +8,12 @@ from dispatch.exports.files import plain
 from dispatch.exports.outcome import head
 
 if TYPE_CHECKING:
+    from dispatch.fleet.run import Ran
     from dispatch.fleet.summary import Summary
     from dispatch.fleet.years import Years
 
 
-def fleet_document(summary: Summary) -> dict[str, Any]:
+def fleet_document(summary: Summary, ran: Ran) -> dict[str, Any]:
     """Put a summary into plain JSON types: its own field names; ``load`` by month (12 lists) of 24 local hours. [kW].
 
     Keys are stable: more may be added, none is renamed.
@@ -21,7 +22,7 @@ def fleet_document(summary: Summary) -> dict[str, Any]:
     document["reasons"] = [{"home": home, "reason": reason} for home, reason in summary.reasons]
     for group, written in zip(summary.groups, document["groups"], strict=True):
         written["load"]["taken_off_kw"] = group.load.taken_off_kw
-    return document
+    return {**document, **plain(ran, leave=("directory", "homes"))}
 
 
 def years_document(found: Years) -> dict[str, Any]:

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from tariffs.reading.refusals import visible
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
@@ -24,8 +26,9 @@ RULE_YEARS = 8  # a yearly rule is believed when it fits the clock changes of so
 
 
 def escaped(text: str) -> str:
-    """Escape a TEXT value (RFC 5545, 3.3.11)."""
-    for plain, code in (("\\", "\\\\"), (";", "\\;"), (",", "\\,"), ("\r\n", "\n"), ("\n", "\\n")):
+    """Escape a TEXT value (RFC 5545, 3.3.11), and what its grammar has no place for: controls, and turning marks."""
+    text = visible(text.replace("\r\n", "\n"))
+    for plain, code in (("\\", "\\\\"), (";", "\\;"), (",", "\\,"), ("\n", "\\n")):
         text = text.replace(plain, code)
     return text
 

@@ -9,6 +9,7 @@ import pandas as pd
 
 from dispatch.exports.bill import terms_document
 from dispatch.exports.files import plain
+from dispatch.words.origin import stamp
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case
@@ -27,6 +28,7 @@ def head(case: Case) -> dict[str, Any]:
         "dt_hours": float(case.dt_hours),
         "target_hours": case.scenario.backup.target_hours,
         "share_of_instants_fraction": case.scenario.backup.share_of_instants_fraction,
+        **stamp(case),
     }
 
 

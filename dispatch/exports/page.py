@@ -5,6 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
+from dispatch.case.origin import origin_of
 from dispatch.formats import currency_decimals, format_hours, format_number, format_span
 from dispatch.words.card import (
     assumption_lines,
@@ -18,6 +19,8 @@ from dispatch.words.card import (
     sun_line,
 )
 from dispatch.words.notices import cautions
+from dispatch.words.origin import origin_words
+from dispatch.words.slips import slip_words
 from tariffs.reading.clock import MINUTES_PER_DAY, pieces
 
 if TYPE_CHECKING:
@@ -103,6 +106,8 @@ def card_page(study: SettingsStudy) -> str:
         f"<h1>{escape(title)}</h1>",
         f'<p class="sub">{escape(facts)}</p>',
     ]
+    if odd := case.slips:
+        body += _listed("This looks odd", map(slip_words, odd))
     if sun := sun_line(study):
         body.append(f'<p class="sun">{escape(sun)}</p>')
     for heading, group in sections(study):
@@ -111,7 +116,12 @@ def card_page(study: SettingsStudy) -> str:
     body += _listed("How to enter it", how_to_enter(study))
     body += _listed("What it earns", [*result_lines(study), *simple_lines(study), *safety_lines(study)])
     body += ['<div class="screen">', *_ways(study)]
-    body += [*_listed("What this rests on", assumption_lines(study), small=True), "</div>"]
+    body += [
+        *_listed(
+            "What this rests on", [*assumption_lines(study), origin_words(origin_of(case.inputs))], small=True
+        ),
+        "</div>",
+    ]
     body += _listed("Cautions", cautions(study.case), small=True)
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
-import os
-import tempfile
 from decimal import Decimal
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dispatch.errors import SeriesError
+from dispatch.exports.files import as_written
+from dispatch.writing import collected, together, write
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+    from pathlib import Path
 
     import pandas as pd
 
@@ -56,18 +57,18 @@ def write_tables(directory: Path, tables: Mapping[str, pd.DataFrame]) -> tuple[P
     Raises
     ------
     OSError
-        If a file cannot be written; a file is whole or absent.
+        If a file cannot be written; then none of them is.
     """
-    directory.mkdir(parents=True, exist_ok=True)
-    return tuple(write_table(directory / f"{name}.parquet", table) for name, table in tables.items())
+    with together():
+        return tuple(write_table(directory / f"{name}.parquet", table) for name, table in tables.items())
 
 
-def beside_csv(write: Callable[[Path], object], directory: Path) -> tuple[Path, ...]:
+def beside_csv(write_csv: Callable[[Path], object], directory: Path) -> tuple[Path, ...]:
     """Write as Parquet what an export writes as CSV.
 
     Parameters
     ----------
-    write : callable
+    write_csv : callable
         Writes CSV files into the directory it is given.
     directory : Path
         Where the Parquet files go, by the names of the CSV files.
@@ -78,19 +79,19 @@ def beside_csv(write: Callable[[Path], object], directory: Path) -> tuple[Path, 
         Columns of whole numbers and floats are such (the same bits as in memory: the CSV holds every digit); exact
         decimals stay decimals; all else, times with their offset too, is text.
     """
-    with tempfile.TemporaryDirectory() as place:
-        write(Path(place))
-        tables = {path.stem: _typed(path) for path in sorted(Path(place).glob("*.csv"))}
+    with collected() as files:
+        write_csv(directory)
+    tables = {path.stem: _typed(files[path].decode()) for path in sorted(files)}
     return write_tables(directory, tables)
 
 
-def _typed(path: Path) -> pd.DataFrame:
+def _typed(text: str) -> pd.DataFrame:
     import pandas as pd  # noqa: PLC0415 - the libraries are loaded where they are used
 
-    with path.open(encoding="utf-8", newline="") as file:
-        header, *rows = csv.reader(file)
+    header, *rows = csv.reader(io.StringIO(text, newline=""))
     columns = zip(*rows, strict=True) if rows else ((),) * len(header)
-    return pd.DataFrame({name: _column(cells) for name, cells in zip(header, columns, strict=True)})
+    named = (tuple(map(as_written, cells)) for cells in columns)
+    return pd.DataFrame({name: _column(cells) for name, cells in zip(header, named, strict=True)})
 
 
 def _column(cells: tuple[str, ...]) -> object:
@@ -110,7 +111,7 @@ def _column(cells: tuple[str, ...]) -> object:
 
 
 def write_table(path: Path, table: pd.DataFrame) -> Path:
-    """Write one table under a temporary name, then give it its own.
+    """Write one table.
 
     Raises
     ------
@@ -139,10 +140,7 @@ def write_table(path: Path, table: pd.DataFrame) -> Path:
         unit = "ISO 8601 with offset" if name == "time" else unit
         fields.append(pa.field(name, array.type, metadata=None if unit is None else {"unit": unit}))
         arrays.append(array)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
-    try:
-        pq.write_table(pa.table(arrays, schema=pa.schema(fields)), temporary)
-        os.replace(temporary, path)  # noqa: PTH105 - the atomic rename, by its own name
-    finally:
-        temporary.unlink(missing_ok=True)
+    whole = io.BytesIO()
+    pq.write_table(pa.table(arrays, schema=pa.schema(fields)), whole)
+    write({path: whole.getvalue()})
     return path

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from dispatch.cards.card_file import card_document
+from dispatch.case.origin import origin_of
 from dispatch.exports.outcome import outcome_document
 from dispatch.formats import format_hours, format_money, format_span
 from dispatch.words.card import (
@@ -22,6 +24,9 @@ from dispatch.words.card import (
     simple_lines,
     sun_line,
 )
+from dispatch.words.origin import origin_words, stamp
+from dispatch.words.slips import slip_words
+from tariffs.reading.refusals import visible
 
 if TYPE_CHECKING:
     from dispatch.search.other_years import Range
@@ -84,6 +89,7 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
         "candidates": 0 if study.search is None else study.search.candidates,
         "search": None if study.search is None else asdict(study.search),
         "assumptions": [*assumption_lines(study), *how_to_enter(study)],
+        **stamp(case),
         "notes": list(case.notes),
     }
 
@@ -99,14 +105,18 @@ def _range(values: Range) -> dict[str, float]:
 def card_markdown(study: SettingsStudy) -> str:
     """Write the card as Markdown."""
     case = study.case
-    lines = [f"# Battery settings: {case.name}", ""]
-    lines += [f"{format_span(case.times[0].date(), case.times[-1].date())}; tariff {case.tariff.name}.", ""]
+    lines = [f"# Battery settings: {_plain(case.name)}", ""]
+    span = format_span(case.times[0].date(), case.times[-1].date())
+    lines += [f"{span}; tariff {_plain(case.tariff.name)}.", ""]
+    if odd := case.slips:
+        lines += ["## This looks odd", "", *(f"- {_plain(slip_words(slip))}" for slip in odd), ""]
     if sun := sun_line(study):
-        lines += [f"**{sun}**", ""]
+        lines += [f"**{_plain(sun)}**", ""]
     for heading, group in sections(study):
-        lines += [f"## {heading}", "", "| enter | when | level | why |", "|---|---|---|---|"]
+        lines += [f"## {_plain(heading)}", "", "| enter | when | level | why |", "|---|---|---|---|"]
         lines += [
-            f"| {row.entry} | {row.when} | {row.level} | {row.why} |" for row in card_rows(study, group)
+            f"| {' | '.join(map(_plain, (row.entry, row.when, row.level, row.why)))} |"
+            for row in card_rows(study, group)
         ]
         lines.append("")
     for title, body in (
@@ -114,10 +124,19 @@ def card_markdown(study: SettingsStudy) -> str:
         ("How to enter", how_to_enter(study)),
         ("What it earns", [*result_lines(study), *simple_lines(study), *safety_lines(study)]),
     ):
-        lines += [f"## {title}", "", *(f"- {line}" for line in body), ""]
+        lines += [f"## {title}", "", *(f"- {_plain(line)}" for line in body), ""]
     lines += _ways_table(study)
-    lines += ["## What this rests on", "", *(f"- {line}" for line in assumption_lines(study))]
+    rests = [*assumption_lines(study), origin_words(origin_of(case.inputs))]
+    lines += ["## What this rests on", "", *(f"- {_plain(line)}" for line in rests)]
     return "\n".join(lines) + "\n"
+
+
+_MARKS = re.compile(r"[\\`*\[\]<>|]|(?<!\w)_|_(?!\w)")
+
+
+def _plain(text: str) -> str:
+    """Write text so that Markdown shows it as it is: on one line, no mark of its own, nothing unseen."""
+    return _MARKS.sub(r"\\\g<0>", visible(" ".join(text.split())))
 
 
 def _ways_table(study: SettingsStudy) -> list[str]:

@@ -6,7 +6,7 @@ import csv
 import io
 from typing import TYPE_CHECKING, Any
 
-from dispatch.exports.files import plain, write_files
+from dispatch.exports.files import as_cell, plain, write_files
 from dispatch.exports.outcome import head
 from dispatch.words.size import headline, purchase_words
 
@@ -54,7 +54,7 @@ def size_csv(sized: Sized, step: NextStep, directory: Path) -> tuple[Path, ...]:
     out = io.StringIO()
     writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
     writer.writeheader()
-    writer.writerows(rows)
+    writer.writerows({**row, "panels": as_cell(row["panels"])} for row in rows)
     return write_files(directory, {"size.csv": out.getvalue()})
 
 

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from dispatch.exports.tonight import entry_documents, left_documents
+from dispatch.words.origin import stamp
 from dispatch.words.storm import checklist, what_to_set
 
 if TYPE_CHECKING:
@@ -43,6 +44,7 @@ def storm_document(plan: Storm) -> dict[str, Any]:
         "refill_hours": {item.source: item.hours for item in plan.refills},
         "what_to_set": what_to_set(plan),
         "checklist": list(checklist(plan)),
+        **stamp(plan.case),
         "notes": list(plan.notes),
     }
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from dispatch.words.origin import stamp
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -47,6 +49,7 @@ def tonight_document(plan: Tonight) -> dict[str, Any]:
             }
             for i, moment in enumerate(plan.times)
         ],
+        **stamp(plan.case),
         "notes": list(plan.notes),
     }
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 import tariffs
 from dispatch.case.case import load_scenario
-from dispatch.errors import DispatchError
+from dispatch.errors import DispatchError, ScenarioError, SolveError
+from dispatch.fleet.jobs import fingerprint, program
 from dispatch.fleet.shapes import shapes_of
 from dispatch.fleet.side_by_side import advise
+from dispatch.fleet.store import CHANGED
 from dispatch.outages.hours import backup_hours
 from tariffs.errors import TariffError
 
@@ -31,21 +33,35 @@ TOGETHER_STEPS = 32 * 8784
 """Steps x homes that walk through the year together: keeps a worker's memory flat whatever the step."""
 
 
+OTHER_PROGRAM = (
+    "a worker has another version of this program, or of a library it computes with, than this machine: install the "
+    "same on both, and run the same command again"
+)
+
+
 @dataclass(frozen=True)
 class Batch:
-    """Homes that one worker runs at once, with their fingerprints."""
+    """Homes that one worker runs at once.
+
+    Attributes
+    ----------
+    jobs : tuple of Job
+    planned : bool
+        Whether the bound of each is asked for.
+    program : str
+        The program and libraries of who asks; a worker with others refuses.
+    """
 
     jobs: tuple[Job, ...]
-    prints: tuple[str, ...]
     planned: bool = False
+    program: str = field(default_factory=program)
 
     def __len__(self) -> int:
         return len(self.jobs)
 
     def halves(self) -> tuple[Batch, ...]:
         """Return every home as a batch of its own."""
-        pairs = zip(self.jobs, self.prints, strict=True)
-        return tuple(Batch((job,), (mark,), self.planned) for job, mark in pairs)
+        return tuple(replace(self, jobs=(job,)) for job in self.jobs)
 
 
 def run_batch(batch: Batch) -> list[Row]:
@@ -55,29 +71,43 @@ def run_batch(batch: Batch) -> list[Row]:
     -------
     list of dict
         One row per home and strategy, in the batch's order; see `SCHEMA` in :mod:`dispatch.fleet.store`.
+
+    Raises
+    ------
+    SolveError
+        If this process has another version of the program, or of a library it computes with, than who asks.
     """
-    marks = dict(zip(batch.jobs, batch.prints, strict=True))
+    if batch.program != program():
+        raise SolveError(OTHER_PROGRAM)
     rows: dict[Job, list[Row]] = {}
-    cases: list[tuple[Job, Case]] = []
-
-    def flush() -> None:
-        rows.update(_together(cases, marks, planned=batch.planned))
-        cases.clear()
-
+    cases: list[_Loaded] = []
     steps = 0
     for job in batch.jobs:
+        mark = fingerprint(job, planned=batch.planned)
         try:
             case = _load(job)
         except Exception as error:  # noqa: BLE001 - one bad home costs one row
-            rows[job] = [refused(job, marks[job], error)]
+            rows[job] = [refused(job, mark, error)]
+            continue
+        if fingerprint(job, planned=batch.planned) != mark:
+            rows[job] = [refused(job, mark, _changed(job), CHANGED)]
             continue
         if cases and steps + len(case.times) > TOGETHER_STEPS:
-            flush()
-            steps = 0
+            rows |= _safely(cases, planned=batch.planned)
+            cases, steps = [], 0
         steps += len(case.times)
-        cases.append((job, case))
-    flush()
+        cases.append(_Loaded(job, mark, case))
+    rows |= _safely(cases, planned=batch.planned)
     return [row for job in batch.jobs for row in rows[job]]
+
+
+@dataclass(frozen=True)
+class _Loaded:
+    """A home as it was read: the fingerprint is that of the very files the case was made of."""
+
+    job: Job
+    mark: str
+    case: Case
 
 
 def _load(job: Job) -> Case:
@@ -85,20 +115,37 @@ def _load(job: Job) -> Case:
     return case if job.tariff is None else case.under(tariffs.load_tariff(job.tariff))
 
 
-def _together(
-    cases: Sequence[tuple[Job, Case]], marks: dict[Job, str], *, planned: bool
-) -> dict[Job, list[Row]]:
-    found = dict(zip([job for job, _ in cases], advise([case for _, case in cases]), strict=True))
-    rows = {
-        job: [refused(job, marks[job], what)] for job, what in found.items() if isinstance(what, Exception)
-    }
-    good = [(job, what) for job, what in found.items() if not isinstance(what, Exception)]
-    shapes = shapes_of([("/".join(job.name), what) for job, what in good])
-    for (job, advised), shape in zip(good, shapes, strict=True):
+def _changed(job: Job) -> ScenarioError:
+    return ScenarioError(
+        f"{job.scenario}: its files changed while they were read; the next run tries it again"
+    )
+
+
+def _safely(cases: list[_Loaded], *, planned: bool) -> dict[Job, list[Row]]:
+    """Run homes together, and one by one where that fails: a fault of the program costs its home's row only."""
+    try:
+        return _together(cases, planned=planned)
+    except Exception as error:  # noqa: BLE001
+        if len(cases) == 1:
+            return {cases[0].job: [refused(cases[0].job, cases[0].mark, error)]}
+        return {job: rows for one in cases for job, rows in _safely([one], planned=planned).items()}
+
+
+def _together(cases: Sequence[_Loaded], *, planned: bool) -> dict[Job, list[Row]]:
+    rows: dict[Job, list[Row]] = {}
+    good: list[tuple[_Loaded, Advised]] = []
+    for one, what in zip(cases, advise([one.case for one in cases]), strict=True):
+        if isinstance(what, Exception):
+            rows[one.job] = [refused(one.job, one.mark, what)]
+        else:
+            good.append((one, what))
+    shapes = shapes_of([("/".join(one.job.name), what) for one, what in good])
+    bounds = _Bounds() if planned else None
+    for (one, advised), shape in zip(good, shapes, strict=True):
         try:
-            rows[job] = _rows(job, marks[job], advised, shape, planned=planned)
+            rows[one.job] = _rows(one.job, one.mark, advised, shape, bounds)
         except Exception as error:  # noqa: BLE001 - a plan that cannot be solved costs its home's row only
-            rows[job] = [refused(job, marks[job], error)]
+            rows[one.job] = [refused(one.job, one.mark, error)]
     return rows
 
 
@@ -112,7 +159,8 @@ def refused(job: Job, mark: str, error: Exception, status: str | None = None) ->
         Its fingerprint.
     error : Exception
     status : str, optional
-        ``refused``: its files cannot be used; ``failed``: a fault of the program; ``lost``: no worker survived it.
+        ``refused``: its files cannot be used; ``failed``: a fault of the program; ``lost``: no worker survived it;
+        ``changed``: its files changed while they were read.
     """
     known = isinstance(error, DispatchError | TariffError | OSError)
     reason = str(error) if known else f"internal error ({type(error).__name__}: {error}); please report it"
@@ -126,9 +174,10 @@ def refused(job: Job, mark: str, error: Exception, status: str | None = None) ->
     }
 
 
-def _rows(job: Job, mark: str, advised: Advised, shape: Shapes, *, planned: bool) -> list[Row]:
+def _rows(job: Job, mark: str, advised: Advised, shape: Shapes, bounds: _Bounds | None) -> list[Row]:
     home, tariff = job.name
     reasons = {reason.strategy: reason for reason in advised.reasons}
+    least = bounds.of(advised) if bounds else {}
     rows = []
     for name, run in advised.outcomes.items():
         chosen = run is advised.chosen
@@ -141,7 +190,7 @@ def _rows(job: Job, mark: str, advised: Advised, shape: Shapes, *, planned: bool
             "currency": advised.case.currency,
             "strategy": name,
             "chosen": chosen,
-            "bound_cost": _bound(advised) if planned and chosen else None,
+            "bound_cost": least.get(name),
             **_figures(advised, run),
         }
         if chosen:
@@ -183,8 +232,16 @@ def _figures(advised: Advised, run: Outcome) -> Row:
     }
 
 
-def _bound(advised: Advised) -> float:
-    """Return the least bill + wear of any plan that knew the whole period, at the reserve set. [currency]."""
-    from dispatch.comparison.compare import plan_of  # noqa: PLC0415 - loads the solver
+class _Bounds:
+    """Solves the bounds of a batch's homes, one after the other."""
 
-    return plan_of(advised.chosen, "least-cost").compared_cost
+    def __init__(self) -> None:
+        from dispatch.strategies.swept import Sweep  # noqa: PLC0415 - loads the solver
+
+        self.sweep = Sweep()
+
+    def of(self, advised: Advised) -> dict[str, float]:
+        """Return for each run the least bill + wear of any plan that knew the whole period, at its reserve."""
+        from dispatch.comparison.compare import bounds_of  # noqa: PLC0415 - loads the solver
+
+        return {name: plan.compared_cost for name, plan in bounds_of(advised.outcomes, self.sweep).items()}

@@ -6,11 +6,15 @@ survived is run home by home, so that only the home at fault is lost.
 
 from __future__ import annotations
 
+import logging
+import time
 from contextlib import contextmanager
+from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, Protocol
 
 from dispatch.errors import SolveError
-from dispatch.fleet.batch import refused, run_batch
+from dispatch.fleet.batch import OTHER_PROGRAM, refused, run_batch
+from dispatch.fleet.jobs import program
 from dispatch.fleet.store import LOST
 
 if TYPE_CHECKING:
@@ -36,8 +40,16 @@ MEMORY = {
 """Environment of a worker. Dask's own would give every freed array back to the system, which costs a fifth more."""
 
 
+LOOK_SECONDS, NOBODY_SECONDS = 5.0, 60.0
+"""How often the cluster is looked at while nothing comes back, and how long it may be without any worker."""
+
+
 class Crew(Protocol):
     """Runs batches."""
+
+    @property
+    def workers(self) -> int:
+        """How many work at once."""
 
     def run(self, batches: Iterable[Batch], work: Work = run_batch) -> Iterator[list[Row]]:
         """Yield the rows of each batch as it is done, in any order."""
@@ -45,6 +57,8 @@ class Crew(Protocol):
 
 class Alone:
     """Runs batches in this process."""
+
+    workers = 1
 
     def run(self, batches: Iterable[Batch], work: Work = run_batch) -> Iterator[list[Row]]:
         """Yield the rows of each batch, in order."""
@@ -57,41 +71,63 @@ class Cluster:
     def __init__(self, client: Any) -> None:  # noqa: ANN401 - the library is loaded on demand
         self.client = client
 
+    @property
+    def workers(self) -> int:
+        """How many there are now."""
+        return len(self.client.nthreads())
+
     def run(self, batches: Iterable[Batch], work: Work = run_batch) -> Iterator[list[Row]]:
         """Yield the rows of each batch as it is done.
 
         Raises
         ------
         SolveError
-            If the cluster goes away; what was yielded before stands.
+            If the cluster goes away, or none of its workers is left; what was yielded before stands.
         """
-        from distributed import as_completed  # noqa: PLC0415
-
-        waiting, given = iter(batches), {}
-        running = as_completed(loop=self.client.loop)
-
-        def hand_out() -> None:
-            batch = next(waiting, None)
-            if batch is not None:
-                submit(batch)
+        waiting = iter(batches)
+        given: dict[str, tuple[Batch, Any]] = {}
+        done: SimpleQueue[Any] = SimpleQueue()
 
         def submit(batch: Batch) -> None:
             future = self.client.submit(work, batch, pure=False)
-            given[future.key] = batch
-            running.add(future)
+            given[future.key] = batch, future
+            future.add_done_callback(done.put)
 
         try:
-            for _ in range(AHEAD * max(len(self.client.scheduler_info(n_workers=-1)["workers"]), 1)):
-                hand_out()
-            for future in running:
-                batch = given.pop(future.key)
+            while True:
+                while (
+                    len(given) < AHEAD * max(self.workers, 1) and (batch := next(waiting, None)) is not None
+                ):
+                    submit(batch)
+                if not given:
+                    return
+                future = self._next(done)
+                batch, _ = given.pop(future.key)
                 rows = self._rows(future, batch, submit)
                 future.release()
                 if rows is not None:
                     yield rows
-                    hand_out()
-        except (OSError, TimeoutError) as error:  # what Dask's broken connections are
+        except (OSError, TimeoutError, ValueError) as error:  # what Dask's broken connections are
             raise self._gone(error) from error
+
+    def _next(self, done: SimpleQueue[Any]) -> Any:  # noqa: ANN401
+        """Wait for a batch; look now and then whether anybody is there to do it."""
+        nobody_since: float | None = None
+        while True:
+            try:
+                return done.get(timeout=LOOK_SECONDS)
+            except Empty:
+                if self.client.status not in {"running", "connecting"}:
+                    raise self._gone(None) from None
+            if self.workers:
+                nobody_since = None
+                continue
+            nobody_since = nobody_since or time.monotonic()
+            if time.monotonic() - nobody_since >= NOBODY_SECONDS:
+                raise SolveError(
+                    f"the cluster has had no worker for {NOBODY_SECONDS:g} s; start some, then run the same command "
+                    "again: what is finished is kept"
+                )
 
     def _rows(self, future: Any, batch: Batch, submit: Callable[[Batch], None]) -> list[Row] | None:  # noqa: ANN401
         """Take a batch's rows; None where it was divided and given out again."""
@@ -109,12 +145,12 @@ class Cluster:
             for one in batch.halves():
                 submit(one)
             return None
-        job, mark = batch.jobs[0], batch.prints[0]
+        job = batch.jobs[0]
         what = SolveError(
             f"{job.scenario}: {DEATHS + 1} workers died with it (out of memory, or killed); run it by itself with "
             "dispatch compare to see why. The next run tries it again"
         )
-        return [refused(job, mark, what, LOST)]
+        return [refused(job, "", what, LOST)]
 
     @staticmethod
     def _gone(error: Exception | None) -> SolveError:
@@ -122,6 +158,32 @@ class Cluster:
         return SolveError(
             f"the cluster went away{why}; what is finished is kept: run the same command again to go on from there"
         )
+
+
+def _refuse_other_programs(client: Any) -> None:  # noqa: ANN401
+    """Ask every worker there is which program it has; those that come later are asked with each batch."""
+    try:
+        others = set(client.run(program).values()) - {program()}
+    except (ImportError, AttributeError) as error:
+        raise SolveError(f"a worker cannot load this program ({error}); {OTHER_PROGRAM}") from error
+    if others:
+        raise SolveError(OTHER_PROGRAM)
+
+
+@contextmanager
+def _silenced() -> Iterator[None]:
+    """Keep Dask from telling in its own words, with its own stacks, what is told here in one sentence."""
+    loggers = [
+        logging.getLogger(name) for name in logging.root.manager.loggerDict if name.startswith("distributed")
+    ]
+    levels = [logger.level for logger in loggers]
+    try:
+        for logger in loggers:
+            logger.setLevel(logging.CRITICAL)
+        yield
+    finally:
+        for logger, level in zip(loggers, levels, strict=True):
+            logger.setLevel(level)
 
 
 @contextmanager
@@ -158,7 +220,8 @@ def hired(workers: int, scheduler: str | None = None) -> Iterator[Crew]:
             raise SolveError(
                 f"--scheduler: no Dask scheduler answers at {scheduler}; start one, or leave the option out"
             ) from None
-        with client:
+        with _silenced(), client:
+            _refuse_other_programs(client)
             yield Cluster(client)
         return
     settings = {
@@ -167,12 +230,23 @@ def hired(workers: int, scheduler: str | None = None) -> Iterator[Crew]:
     }
     with (
         dask.config.set(settings),
-        LocalCluster(
+        _local(workers, LocalCluster) as cluster,
+        Client(cluster, set_as_default=False) as client,
+    ):
+        yield Cluster(client)
+
+
+def _local(workers: int, cluster: Any) -> Any:  # noqa: ANN401
+    """Start workers on this machine."""
+    try:
+        return cluster(
             n_workers=workers,
             threads_per_worker=1,  # the work is Python and small arrays: threads would wait for each other
             dashboard_address="127.0.0.1:0",  # any free port, for this machine only
             silence_logs="CRITICAL",
-        ) as cluster,
-        Client(cluster, set_as_default=False) as client,
-    ):
-        yield Cluster(client)
+        )
+    except RuntimeError as error:
+        raise SolveError(
+            f"the workers could not be started ({error}); a script needs 'if __name__ == \"__main__\":' around what it "
+            "does, and code typed in a shell works with 0 workers"
+        ) from None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
-import tomllib
+import io
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dispatch.errors import ScenarioError
+from tariffs.reading.opening import MOST_TABLE_BYTES, checked, read_bytes
+from tariffs.reading.toml import read_toml
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -94,7 +96,12 @@ def _in_folder(place: Path) -> list[Job]:
 def _in_table(place: Path) -> list[Job]:
     if not place.is_file():
         raise ScenarioError(f"{place}: there is no such folder or table; name one")
-    with place.open(encoding="utf-8-sig", newline="") as file:
+    raw = read_bytes(place, ScenarioError, MOST_TABLE_BYTES, ".csv")
+    try:
+        file = io.StringIO(raw.decode("utf-8-sig"), newline="")
+    except UnicodeDecodeError:
+        raise ScenarioError(f"{place}: not a UTF-8 text file; save the table as 'CSV UTF-8'") from None
+    with file:
         rows = csv.DictReader(file)
         if "scenario" not in (rows.fieldnames or ()):
             raise ScenarioError(f"{place}: line 1: no column 'scenario'; name the scenario files in one")
@@ -110,16 +117,20 @@ def _in_table(place: Path) -> list[Job]:
     return jobs
 
 
+BOUND = "+bound"
+"""End of the fingerprint of results that hold the bound too: they stand where only what is set is asked for."""
+
+
 def fingerprint(job: Job, *, planned: bool) -> str:
     """Hash everything a home's results depend on: its files, what is asked, this program and its arithmetic.
 
     A file that cannot be read counts as absent: what is wrong with it is told when the home is run.
     """
     whole = hashlib.blake2b(digest_size=16)
-    _feed(whole, [program(), f"planned={planned}"])
+    _feed(whole, [program()])
     for path in _files(job):
         _feed(whole, [path.name, _content(path)])
-    return whole.hexdigest()
+    return whole.hexdigest() + (BOUND if planned else "")
 
 
 def _feed(whole: Any, parts: Iterable[str]) -> None:  # noqa: ANN401 - hashlib's type has no public name
@@ -128,22 +139,35 @@ def _feed(whole: Any, parts: Iterable[str]) -> None:  # noqa: ANN401 - hashlib's
 
 
 def _files(job: Job) -> Iterator[Path]:
-    yield job.scenario
-    if job.tariff is not None:
-        yield job.tariff
+    """Yield the home's files and every file one of them names: series, tariff, the tariff's prices and event days."""
+    waiting = [job.scenario] if job.tariff is None else [job.scenario, job.tariff]
+    seen: set[Path] = set()
+    while waiting:
+        path = waiting.pop(0)
+        if path in seen:
+            continue
+        seen.add(path)
+        yield path
+        if path.suffix == ".toml":
+            waiting += _named_in(path)
+
+
+def _named_in(path: Path) -> list[Path]:
+    """Return the files that any text of a TOML file names: what later versions name is found too."""
     try:
-        document = tomllib.loads(job.scenario.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError):
-        return
-    # any text of the file that names a file beside it: series, tariff, and what later versions add
-    for text in dict.fromkeys(_texts(document)):
-        if (
-            0 < len(text) < 200
-            and "\n" not in text
-            and "\0" not in text
-            and (job.scenario.parent / text).is_file()
-        ):
-            yield job.scenario.parent / text
+        document = read_toml(path, ScenarioError)
+    except ScenarioError:
+        return []
+    return [path.parent / text for text in dict.fromkeys(_texts(document)) if _is_file(path.parent, text)]
+
+
+def _is_file(folder: Path, text: str) -> bool:
+    if not text or "\n" in text:
+        return False
+    try:
+        return (folder / text).is_file()
+    except (OSError, ValueError):  # longer than a name can be, or with a zero byte
+        return False
 
 
 def _texts(value: object) -> Iterator[str]:
@@ -159,9 +183,10 @@ def _texts(value: object) -> Iterator[str]:
 
 def _content(path: Path) -> str:
     try:
+        checked(path, ScenarioError, MOST_TABLE_BYTES, path.suffix)
         with path.open("rb") as file:
             return hashlib.file_digest(file, "blake2b").hexdigest()
-    except OSError:
+    except (OSError, ScenarioError):
         return "unreadable"
 
 
@@ -173,7 +198,7 @@ def program() -> str:
     for package in ("dispatch", "tariffs"):
         for path in sorted((top / package).rglob("*.py")):
             whole.update(path.relative_to(top).as_posix().encode() + path.read_bytes())
-    names = ("numpy", "pandas", "holidays", "highspy", "tzdata")
+    names = ("numpy", "pandas", "holidays", "highspy", "pulp", "pvlib", "rainflow", "tzdata")
     return " ".join([whole.hexdigest(), *(f"{name}={_version(name)}" for name in names)])
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from dispatch.arrays import quiet
 from dispatch.fleet.batch import Batch, run_batch
 from dispatch.fleet.crew import hired
-from dispatch.fleet.jobs import fingerprint
+from dispatch.fleet.jobs import BOUND, fingerprint
 from dispatch.fleet.store import opened
 
 if TYPE_CHECKING:
@@ -37,11 +37,17 @@ class Ran:
         Homes x tariffs asked for.
     skipped : int
         Of these, found done and unchanged.
+    taken_out : int
+        Homes x tariffs of an earlier run that are not asked for any more.
+    unreadable_parts : int
+        Files of an earlier run that were damaged; their homes were run again.
     """
 
     directory: Path
     homes: int
     skipped: int
+    taken_out: int
+    unreadable_parts: int
 
 
 def run_fleet(  # noqa: PLR0913 - one per option of the command
@@ -82,33 +88,46 @@ def run_fleet(  # noqa: PLR0913 - one per option of the command
     Raises
     ------
     ScenarioError
-        If another run is writing to the folder.
+        If another run is writing to the folder, or it holds the results of other homes alone.
     SolveError
         If the cluster goes away.
     OSError
         If a part cannot be written. After any of these, run again: what is finished is not done twice.
     """
-    progress(0, len(jobs), "reading the files")
-    marks = {job: fingerprint(job, planned=planned) for job in jobs}
+    told = {job.name: job for job in jobs}
+
+    def marks(name: tuple[str, str]) -> tuple[str, ...]:
+        """Return the fingerprints under which a home's results stand: a bound more is no harm."""
+        job = told.get(name)
+        if job is None:
+            return ()
+        progress(0, len(jobs), "looking for changes")
+        own = fingerprint(job, planned=planned)
+        return (own,) if planned else (own, own + BOUND)
+
     with opened(out) as store:
-        done = store.keep({job.name: mark for job, mark in marks.items()})
-        left = [job for job in jobs if job.name not in done]
-        finished = len(done)
+        kept = store.keep(marks)
+        left = [job for job in jobs if job.name not in kept.done]
+        finished = len(kept.done)
         progress(finished, len(jobs), "running homes")
         if left:
             with crew or hired(min(workers, -(-len(left) // batch)), scheduler) as hands:
-                batches = _batches(left, marks, batch, planned=planned, anywhere=scheduler is not None)
+                size = even_size(len(left), hands.workers, batch)
+                batches = _batches(left, size, planned=planned, anywhere=scheduler is not None)
                 for rows in hands.run(batches, work):
                     store.add(rows)
                     finished += len({(row["home"], row["tariff"]) for row in rows})
                     progress(finished, len(jobs), "running homes")
-    return Ran(out, len(jobs), len(done))
+    return Ran(out, len(jobs), len(kept.done), kept.taken_out, kept.unreadable)
 
 
-def _batches(
-    left: Sequence[Job], marks: dict[Job, str], size: int, *, planned: bool, anywhere: bool
-) -> Iterator[Batch]:
+def even_size(homes: int, workers: int, most: int) -> int:
+    """Choose the size of batches so that all workers end together: as many rounds as it takes, all of one size."""
+    rounds = -(-homes // (max(workers, 1) * most))
+    return -(-homes // (max(workers, 1) * rounds))
+
+
+def _batches(left: Sequence[Job], size: int, *, planned: bool, anywhere: bool) -> Iterator[Batch]:
     for first in range(0, len(left), size):
         jobs = tuple(left[first : first + size])
-        told = tuple(job.anywhere() for job in jobs) if anywhere else jobs
-        yield Batch(told, tuple(marks[job] for job in jobs), planned)
+        yield Batch(tuple(job.anywhere() for job in jobs) if anywhere else jobs, planned)

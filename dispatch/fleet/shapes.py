@@ -2,8 +2,9 @@
 
 Batteries told to charge when the cheap price begins all begin at once. A home whose charge is done before the cheap
 hours end can begin later at no cost: every whole delay is run as the inverter would, and those count that cost no more
-than `FREE` over the data, serve as well and leave no fewer hours. Which of them a home takes is drawn by lot from its
-name, so no home needs to know of another.
+than `FREE` over the data, serve as well, keep the target as often as wanted and at no moment leave fewer hours than
+the fewest there were. (Until its later start a battery waits with what it has: usual hours of the night are fewer.)
+Which of them a home takes is drawn by lot from its name, so no home needs to know of another.
 """
 
 from __future__ import annotations
@@ -19,7 +20,9 @@ from dispatch.cards.space import device_space
 from dispatch.cards.tables import Tables
 from dispatch.fleet.side_by_side import HomesTally, goes_beside, repeating_starts
 from dispatch.fleet.stack import kind_of, stacked_conditions, stacked_orders
+from dispatch.outages.hours import backup_hours
 from dispatch.outcome import share_wanted
+from dispatch.rules.score import target_level_kwh
 from dispatch.rules.walk import simulate
 
 if TYPE_CHECKING:
@@ -29,6 +32,7 @@ if TYPE_CHECKING:
     from dispatch.cards.card import Card
     from dispatch.case.case import Case
     from dispatch.fleet.side_by_side import Advised
+    from dispatch.outcome import Outcome
     from dispatch.rules.walk import FlowBlock
 
 
@@ -137,7 +141,8 @@ def _drawn(homes: Sequence[tuple[str, Advised]]) -> list[tuple[Floats, int, int]
         grains.append(grain)
     given, orders = stacked_conditions(cases), stacked_orders(told)
     starts = repeating_starts(cases, given, orders)
-    tally = HomesTally(cases, given, orders, starts)
+    least_kwh = np.column_stack([_least_level_kwh(advised.chosen) for _, advised in homes])
+    tally = HomesTally(cases, given, orders, starts, least_kwh)
     delays = [
         _by_lot(tally, home, one.fill_kwh.shape[1], name)
         for home, (one, (name, _)) in enumerate(zip(told, homes, strict=True))
@@ -161,16 +166,23 @@ def _drawn(homes: Sequence[tuple[str, Advised]]) -> list[tuple[Floats, int, int]
     ]
 
 
+def _least_level_kwh(run: Outcome) -> Floats:
+    """Level at the end of each step that gives no fewer hours than the fewest of the run, shape (n,). [kWh]."""
+    level = target_level_kwh(run.case, float(backup_hours(run.case, run.flows["stored"]).min()))
+    assert level is not None  # noqa: S101 - hours are given
+    return level
+
+
 def _by_lot(tally: HomesTally, home: int, count: int, name: str) -> tuple[int, int]:
     """Draw one of the free delays; return it and the longest of them, in grains."""
     case, cost = tally.cases[home], tally.cost(home)[:count]
     share = 1.0 - tally.missed[:count, home] / len(case.times)
-    unserved, lowest = tally.unserved_kwh[:count, home], tally.lowest_kwh[:count, home]
+    unserved, below = tally.unserved_kwh[:count, home], tally.below[:count, home]
     free = np.flatnonzero(
         (cost <= cost[0] + FREE)
         & (share >= min(share[0], share_wanted(case)) - 1e-12)
         & (unserved <= unserved[0] + 1e-6)
-        & (lowest >= lowest[0] - 1e-6)
+        & (below <= below[0])
     )
     lot = int.from_bytes(hashlib.blake2b(name.encode(), digest_size=8).digest(), "big") / 2**64
     return int(free[int(lot * len(free))]), int(free[-1])

@@ -141,9 +141,19 @@ def repeating_starts(cases: Sequence[Case], given: Conditions, orders: Orders) -
 
 
 class HomesTally:
-    """Totals of every candidate of every home: arrays of shape (k, homes)."""
+    """Totals of every candidate of every home: arrays of shape (k, homes).
 
-    def __init__(self, cases: Sequence[Case], given: Conditions, orders: Orders, starts: Floats) -> None:
+    ``least_kwh`` gives a level for every step and home; ``below`` counts the steps at whose end one is below it.
+    """
+
+    def __init__(
+        self,
+        cases: Sequence[Case],
+        given: Conditions,
+        orders: Orders,
+        starts: Floats,
+        least_kwh: Floats | None = None,
+    ) -> None:
         shape = orders.fill_kwh.shape[1:]
         self.cases, self.starts = cases, starts
         self.buys = np.column_stack([case.prices.import_price_per_kwh for case in cases])
@@ -153,7 +163,8 @@ class HomesTally:
         levels = [target_level_kwh(case) for case in cases]
         never = np.full(len(cases[0].times), -np.inf)
         self.targets = np.column_stack([never if level is None else level for level in levels])
-        self.money, self.wear, self.unserved_kwh, self.missed = np.zeros((4, *shape))
+        self.least_kwh = least_kwh
+        self.money, self.wear, self.unserved_kwh, self.missed, self.below = np.zeros((5, *shape))
         self.lowest_kwh = np.full(shape, np.inf)
         self.end_kwh = simulate(given, orders, starts, self._add)
 
@@ -166,6 +177,8 @@ class HomesTally:
         self.wear += self.wears * block.cells_out.sum(axis=0)
         self.unserved_kwh += block.unserved_load.sum(axis=0)
         self.missed += (block.stored < self.targets[steps, None] - BROKEN_KWH).sum(axis=0)
+        if self.least_kwh is not None:
+            self.below += (block.stored < self.least_kwh[steps, None] - BROKEN_KWH).sum(axis=0)
         np.minimum(self.lowest_kwh, block.stored.min(axis=0), out=self.lowest_kwh)
 
     def cost(self, home: int) -> Floats:

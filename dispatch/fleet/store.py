@@ -2,7 +2,8 @@
 
 ``RESULTS/homes/part-*.parquet`` is one dataset: one row per home, tariff and strategy, one row with its reason for a
 home that could not be run. A part is a batch, named by what it holds, and appears under its name only when complete.
-What a rerun no longer stands for (a home changed, left out, or never finished by a worker) is taken out first.
+What a rerun no longer stands for (a home changed, left out, or never finished by a worker) is taken out first, and so
+is a part that is damaged: every page carries its checksum.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import os
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from dispatch.errors import ScenarioError
@@ -25,7 +27,7 @@ except ImportError:
     ) from None
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
 
 
@@ -75,10 +77,30 @@ SCHEMA = pa.schema(
     ]
 )
 
-LOST = "lost"
-"""Status of a home no worker survived: the next run tries it again."""
+LOST, CHANGED = "lost", "changed"
+"""Status of a home no worker survived, and of one whose files changed while they were read: tried again next time."""
+
+_AGAIN = (LOST, CHANGED)
 
 _KEYS = ("home", "tariff", "fingerprint", "status")
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What an earlier run left that still stands.
+
+    Attributes
+    ----------
+    done : frozenset of (home, tariff)
+    taken_out : int
+        Homes x tariffs that are not asked for any more.
+    unreadable : int
+        Damaged parts.
+    """
+
+    done: frozenset[tuple[str, str]]
+    taken_out: int
+    unreadable: int
 
 
 class Store:
@@ -87,29 +109,42 @@ class Store:
     def __init__(self, directory: Path) -> None:
         self.directory, self.parts = directory, directory / "homes"
 
-    def keep(self, wanted: Mapping[tuple[str, str], str]) -> set[tuple[str, str]]:
+    def keep(self, marks: Callable[[tuple[str, str]], tuple[str, ...]]) -> Kept:
         """Drop what does not stand any more, and tell what is done.
 
         Parameters
         ----------
-        wanted : mapping of (home, tariff) to fingerprint
+        marks : callable
+            Gives, for a home and tariff, the fingerprints under which its results stand; none if it is not asked for.
+
+        Raises
+        ------
+        ScenarioError
+            If nothing there is asked for: the folder is another fleet's.
         """
-        done: set[tuple[str, str]] = set()
         for temporary in self.parts.glob(".part-*.tmp"):
             temporary.unlink()
-        for path in sorted(self.parts.glob("part-*.parquet")):
-            keys = pq.read_table(path, columns=list(_KEYS)).to_pylist()
-            names = [(key["home"], key["tariff"]) for key in keys]
-            stands = [
-                wanted.get(name) == key["fingerprint"] and key["status"] != LOST and name not in done
-                for name, key in zip(names, keys, strict=True)
+        parts = {path: _keys_of(path) for path in sorted(self.parts.glob("part-*.parquet"))}
+        held = {key[:2] for keys in parts.values() for key in keys or ()}
+        stand = {name: marks(name) for name in held}
+        others = sum(not found for found in stand.values())
+        if held and others == len(held):
+            raise ScenarioError(
+                f"{self.directory}: holds results of {others:,} other homes and of none of these; name another folder "
+                "with --out, or delete this one"
+            )
+        done: set[tuple[str, str]] = set()
+        for path, keys in parts.items():
+            good = [
+                mark in stand[home, tariff] and status not in _AGAIN and (home, tariff) not in done
+                for home, tariff, mark, status in keys or ()
             ]
-            done.update(name for name, good in zip(names, stands, strict=True) if good)
-            if not any(stands):
+            done.update(key[:2] for key, stands in zip(keys or (), good, strict=True) if stands)
+            if not any(good):
                 path.unlink()
-            elif not all(stands):
-                _write(path, pq.read_table(path, schema=SCHEMA).filter(pa.array(stands)))
-        return done
+            elif not all(good):
+                _write(path, pq.read_table(path, schema=SCHEMA).filter(pa.array(good)))
+        return Kept(frozenset(done), others, sum(keys is None for keys in parts.values()))
 
     def add(self, rows: Sequence[Mapping[str, Any]]) -> Path:
         """Write a part.
@@ -121,13 +156,33 @@ class Store:
         """
         names = sorted({f"{row['home']}\0{row['tariff']}\0{row['fingerprint']}" for row in rows})
         mark = hashlib.blake2b("\n".join(names).encode(), digest_size=12).hexdigest()
-        return _write(self.parts / f"part-{mark}.parquet", pa.Table.from_pylist(list(rows), schema=SCHEMA))
+        table = pa.Table.from_pylist(list(rows), schema=SCHEMA)
+        try:
+            return _write(self.parts / f"part-{mark}.parquet", table)
+        except OSError as error:
+            what = os.strerror(error.errno) if error.errno else str(error)
+            what += " (what is finished is kept: make room and run the same command again)"
+            raise OSError(error.errno, what, str(self.directory)) from error
+
+
+def _keys_of(path: Path) -> list[tuple[str, str, str, str]] | None:
+    """Read home, tariff, fingerprint and status of each row of a part; None if any of it is damaged."""
+    try:
+        whole = pq.read_table(path, page_checksum_verification=True)
+        if whole.schema != SCHEMA:
+            return None
+        keys = whole.select(list(_KEYS)).to_pylist()
+    except (OSError, ValueError, pa.ArrowException) as error:
+        if isinstance(error, OSError) and error.errno is not None:
+            raise  # the disk's fault, or a permission's; pyarrow's own have no number
+        return None
+    return [tuple(key[name] for name in _KEYS) for key in keys]
 
 
 def _write(path: Path, table: pa.Table) -> Path:
     temporary = path.with_name(f".{path.stem}.tmp")
     try:
-        pq.write_table(table, temporary, compression="zstd")
+        pq.write_table(table, temporary, compression="zstd", write_page_checksum=True)
         with temporary.open("rb") as file:
             os.fsync(file.fileno())  # a part that has its name is on the disk
         os.replace(temporary, path)  # noqa: PTH105 - the atomic rename, by its own name

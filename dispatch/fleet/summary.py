@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -23,12 +24,15 @@ YEAR_DAYS = 365.0
 WORST = 10
 """Homes that lose money named one by one."""
 
+BARS = 18
+"""Bars of a distribution, about."""
+
 BELOW_NOTHING = -0.005
 """A saving above it is nothing, not a loss."""
 
 _COLUMNS = (
     *("home", "tariff", "status", "reason", "currency", "strategy", "chosen", "reserve_percent", "saving"),
-    *("compared_cost", "bound_cost", "least_hours", "meets_target", "days", "usable_kwh", "sun_kwh"),
+    *("compared_cost", "bound_cost", "least_hours", "meets_target", "days", "usable_kwh", "sun_kwh", "wear"),
     *("delay_minutes", "free_minutes", "before_kw", "after_kw", "staggered_kw"),
 )
 
@@ -51,6 +55,41 @@ class Spread:
         if not len(found):
             return None
         return cls(float(found.mean()), *np.percentile(found, [5, 25, 50, 75, 95]).tolist())
+
+
+@dataclass(frozen=True)
+class Bars:
+    """A distribution as counts.
+
+    Attributes
+    ----------
+    edges : tuple of float
+        Round numbers; 0 is one of them where values of both signs occur.
+    homes : tuple of int
+        Homes from one edge to below the next; the first and last hold those that lie beyond, too.
+    """
+
+    edges: tuple[float, ...]
+    homes: tuple[int, ...]
+
+    @classmethod
+    def of(cls, values: Iterable[float]) -> Bars:
+        """Count values, at least one; about twenty bars hold all but the outermost hundredths."""
+        found = np.fromiter(values, dtype=np.float64)
+        low, high = np.percentile(found, [1, 99]).tolist()
+        step = _round_step((high - low) / BARS)
+        first = math.floor(low / step + 1e-9)
+        last = max(math.floor(high / step + 1e-9) + 1, first + 1)
+        edges = np.round(np.arange(first, last + 1) * step, 9)
+        inside = np.clip(np.floor(found / step + 1e-9) - first, 0, last - first - 1).astype(np.int64)
+        homes = np.bincount(inside, minlength=last - first)
+        return cls(tuple(edges.tolist()), tuple(homes.tolist()))
+
+
+def _round_step(least: float) -> float:
+    """Return the smallest of 1, 2, 5, 10, ... (and their tenths) that is no smaller."""
+    power = 10.0 ** math.floor(math.log10(max(least, 0.1)))
+    return next(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= least - 1e-12)
 
 
 @dataclass(frozen=True)
@@ -92,11 +131,12 @@ class Winner:
 
 @dataclass(frozen=True)
 class Loser:
-    """A home that the system costs money. Saving by year. [currency]."""
+    """A home that the system costs money: what it saves a year, and of that the wear. [currency]."""
 
     home: str
     strategy: str
     saving_per_year: float
+    wear_per_year: float
 
 
 @dataclass(frozen=True)
@@ -150,12 +190,18 @@ class Group:
     saving_per_year : Spread
         Against the household without the system. [currency]
     total_saving_per_year : float
+    saving_bars : Bars
+        Homes by saving a year. [currency]
     least_hours : Spread
         Fewest hours of backup of each home.
+    hours_bars : Bars
+        Homes by fewest hours.
     missing_target_homes : int
         Homes whose target nothing keeps.
     foresight_per_year : Spread or None
         What knowing the whole year would save more, where the bounds were solved. [currency]
+    bound_homes : int
+        Homes whose bound was solved.
     winners : tuple of Winner
         The most frequent first.
     losing_homes : int
@@ -169,9 +215,12 @@ class Group:
     homes: int
     saving_per_year: Spread
     total_saving_per_year: float
+    saving_bars: Bars
     least_hours: Spread
+    hours_bars: Bars
     missing_target_homes: int
     foresight_per_year: Spread | None
+    bound_homes: int
     winners: tuple[Winner, ...]
     losing_homes: int
     losers: tuple[Loser, ...]
@@ -252,7 +301,7 @@ def _group(tariff: str, currency: str, group: _Gathered) -> Group:
     ]
     losers = sorted(
         (
-            Loser(row["home"], row["strategy"], saving)
+            Loser(row["home"], row["strategy"], saving, _yearly(row, row["wear"]))
             for row, saving in zip(rows, savings, strict=True)
             if saving < BELOW_NOTHING
         ),
@@ -264,9 +313,12 @@ def _group(tariff: str, currency: str, group: _Gathered) -> Group:
         homes=len(rows),
         saving_per_year=_some(savings),
         total_saving_per_year=float(np.sum(savings)),
+        saving_bars=Bars.of(savings),
         least_hours=_some(row["least_hours"] for row in rows),
+        hours_bars=Bars.of(row["least_hours"] for row in rows),
         missing_target_homes=sum(not row["meets_target"] for row in rows),
         foresight_per_year=Spread.of(bounds),
+        bound_homes=len(bounds),
         winners=_winners(rows, group.others),
         losing_homes=len(losers),
         losers=tuple(losers[:WORST]),

@@ -17,13 +17,14 @@ from dispatch.cards.space import device_space
 from dispatch.case.case import build_case, load_scenario
 from dispatch.case.limits import resolve_limits
 from dispatch.case.series import read_series, sections
-from dispatch.comparison.compare import plan_of
+from dispatch.comparison.compare import bounds_of
 from dispatch.errors import ScenarioError
 from dispatch.fleet.side_by_side import HomesTally, advise, goes_beside, repeating_starts
 from dispatch.fleet.stack import kind_of, stacked_conditions, stacked_orders
 from dispatch.fleet.summary import Spread
 from dispatch.outcome import share_wanted
 from dispatch.search.other_years import drawn_steps
+from dispatch.strategies.swept import Sweep
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -158,9 +159,11 @@ def many_years(  # noqa: PLR0913 - one per option of the command
         found.append(one)
     table = _all_settings(cases, np.array([one.no_system.bill_and_wear for one in found]))
     best, safest = table.first(table.saving.mean(axis=0)), table.first(table.saving.min(axis=0))
-    years = []
+    years, sweep = [], Sweep()
     for at, (name, one) in enumerate(zip(names, found, strict=True)):
         progress(at, len(names), name)
+        run = {one.chosen.name: one.chosen} if planned else {}
+        plans = bounds_of(run, sweep)
         years.append(
             Year(
                 name=name,
@@ -170,7 +173,7 @@ def many_years(  # noqa: PLR0913 - one per option of the command
                 own_saving=one.chosen.saving,
                 saving=float(table.saving[at, best]),
                 keeps_target_fraction=float(table.share[at, best]),
-                bound_saving=plan_of(one.chosen, "least-cost").saving if planned else None,
+                bound_saving=plans[one.chosen.name].saving if planned else None,
             )
         )
     spread = Spread.of(table.saving[:, best])

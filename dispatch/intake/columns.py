@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
-from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 from dispatch.errors import SeriesError
@@ -12,6 +11,7 @@ from dispatch.intake.dates import is_clock, is_date, is_moment, is_range
 from dispatch.intake.intervals import FLOWS, Asked, Flow, quoted
 from dispatch.intake.numbers import is_missing, is_number
 from dispatch.intake.units import UNITS
+from tariffs.reading.refusals import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -203,10 +203,10 @@ def _asked_values(rows: Rows, asked: Asked) -> list[tuple[int, Flow]]:
     for flow in FLOWS:
         for name in asked.columns.get(flow, ()):
             if name not in rows.header:
-                near = get_close_matches(name, rows.header, n=1, cutoff=0.4)
-                hint = f"did you mean {near[0]!r}?" if near else "name one of them"
+                near = nearest(name, rows.header, cutoff=0.4)
+                hint = f"did you mean {quoted(near)}?" if near else "name one of them"
                 have = ", ".join(map(quoted, rows.header))
-                raise SeriesError(f"{rows.path}: has no column {name!r} (got {have}); {hint}")
+                raise SeriesError(f"{rows.path}: has no column {quoted(name)} (got {have}); {hint}")
             found.append((rows.header.index(name), flow))
     return found
 

@@ -217,16 +217,23 @@ def _text(element: Any, name: str) -> str | None:  # noqa: ANN401
     return None if found is None else str(found)
 
 
+_LARGEST = 2**53
+"""Whole numbers up to here are exact in every arithmetic that follows."""
+
+
 def _number(text: str | None, element: Any, absent: int | None) -> int:  # noqa: ANN401
     if text is None and absent is not None:
         return absent
     try:
-        return int(text or "")
+        number = int(text or "")
+        if abs(number) > _LARGEST:
+            raise ValueError  # noqa: TRY301 - no count of seconds or of Wh; told as what is no number at all
     except ValueError:
         seen = "nothing" if text is None else repr(text[:30])
         raise _NotANumber(
             f"line {element.sourceline}: start and value of a reading must be whole numbers (got {seen})"
         ) from None
+    return number
 
 
 def _texts(element: Any) -> dict[str, str]:  # noqa: ANN401

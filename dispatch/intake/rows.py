@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import stat
 from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -14,15 +13,13 @@ from dispatch.intake.intervals import quoted
 from dispatch.intake.numbers import is_missing, is_number
 from dispatch.intake.units import UNITS
 from dispatch.intake.written import Rows
-from tariffs.reading.refusals import missing_file
+from tariffs.reading import opening
+from tariffs.reading.opening import MOST_TABLE_BYTES, MOST_TABLE_LINES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-
-LARGEST_BYTES = 200_000_000
-"""Files above this are refused unread: fifty years of minutes fit below it."""
 
 _HEAD_LINES = 150
 """The column names must stand within so many lines."""
@@ -47,21 +44,7 @@ def read_bytes(path: Path) -> bytes:
     SeriesError
         If it is missing, no ordinary file, empty, or above the limit; a file too large is not opened.
     """
-    try:
-        found = path.stat()
-        if stat.S_ISDIR(found.st_mode):
-            raise SeriesError(f"{path}: is a directory; give the meter file")
-        if not stat.S_ISREG(found.st_mode):
-            raise SeriesError(f"{path}: is no ordinary file; save the meter data to a file first")
-        if found.st_size > LARGEST_BYTES:
-            text = f"has {found.st_size / 1e6:,.0f} MB; the limit is {LARGEST_BYTES / 1e6:,.0f} MB"
-            raise SeriesError(f"{path}: {text}: export a year at a time")
-        with path.open("rb") as file:
-            raw = file.read(LARGEST_BYTES + 1)
-    except FileNotFoundError:
-        raise SeriesError(f"{path}: {missing_file(path, path.suffix)}") from None
-    except OSError as error:
-        raise SeriesError(f"{path}: cannot be read ({error.strerror}); check the path") from None
+    raw = opening.read_bytes(path, SeriesError, MOST_TABLE_BYTES, path.suffix)
     if not raw.strip():
         raise SeriesError(f"{path}: the file is empty; export the readings again")
     for mark, called in _NOT_TEXT.items():
@@ -106,6 +89,9 @@ def read_rows(path: Path, raw: bytes) -> Rows:
     """
     text, encoding = decoded(path, raw)
     lines = text.splitlines()
+    if len(lines) > MOST_TABLE_LINES:
+        text = f"has {len(lines):,} lines; at most {MOST_TABLE_LINES:,} are read"
+        raise SeriesError(f"{path}: {text}: export a year at a time")
     separator = _separator(lines)
     table, numbers = _cells(path, lines, separator)
     head, first = _head(path, table, numbers)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dispatch.errors import ScenarioError
+from tariffs.reading.toml import toml_text
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -57,13 +58,6 @@ class Answers:
     fixed_per_month: float
 
 
-def text_of(value: str) -> str:
-    """Write a text as TOML."""
-    import json  # noqa: PLC0415 - a starter is written once
-
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
 def scenario_toml(home: Answers) -> str:
     """Write the scenario file of a new home."""
     text = f"""\
@@ -72,16 +66,16 @@ def scenario_toml(home: Answers) -> str:
 # Then, in this folder: dispatch check .    and: dispatch compare .
 # Lines that start with '#' are comments. A misspelt key is refused, never ignored.
 
-name = {text_of(home.name)}
+name = {toml_text(home.name)}
 tariff = "tariff.toml"                      # tariff file, relative to this one
 
 [site]
-time_zone = {text_of(home.time_zone)}
-currency = {text_of(home.currency)}         # ISO 4217, the same as in the tariff
+time_zone = {toml_text(home.time_zone)}
+currency = {toml_text(home.currency)}         # ISO 4217, the same as in the tariff
 
 [load]                                      # circuits that the battery system serves
-csv = {text_of(home.load_csv)}              # {home.load_words}
-column = {text_of(home.load_column)}        # its unit is the ending: _w, _kw (mean power), _wh, _kwh (per step)
+csv = {toml_text(home.load_csv)}              # {home.load_words}
+column = {toml_text(home.load_column)}        # its unit is the ending: _w, _kw (mean power), _wh, _kwh (per step)
 
 # [other_load]                              # rest of the house behind the same meter, dark in an outage
 # csv = "series.csv"
@@ -129,9 +123,9 @@ def tariff_toml(home: Answers) -> str:
 # Made by: dispatch new. Two prices by the clock, every day alike: correct it from your own tariff sheet.
 # Lines that start with '#' are comments. A misspelt key is refused, never ignored.
 
-name = {text_of(f"two prices of {home.name}")}
-currency = {text_of(home.currency)}
-time_zone = {text_of(home.time_zone)}       # the clock the windows are read on
+name = {toml_text(f"two prices of {home.name}")}
+currency = {toml_text(home.currency)}
+time_zone = {toml_text(home.time_zone)}       # the clock the windows are read on
 other_hours = "dear"                        # the price whenever no window below holds
 
 [bands.cheap]
@@ -143,8 +137,8 @@ import_price_per_kwh = {home.dear_price_per_kwh!r}  # (check)
 [[windows]]
 band = "cheap"
 # days = ["weekday"]                        # all days if left out; "weekend", "holiday" or names of days
-from = {text_of(home.cheap_from)}
-to = {text_of(home.cheap_to)}               # itself not in the window; it may cross midnight
+from = {toml_text(home.cheap_from)}
+to = {toml_text(home.cheap_to)}               # itself not in the window; it may cross midnight
 
 [charges]
 per_month = {home.fixed_per_month!r}        # standing charge; also per_day

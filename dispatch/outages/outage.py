@@ -157,7 +157,7 @@ def span_of(case: Case, at: str, hours: float) -> Span:
             "name at least a minute and no more than those"
         )
     passed = float((moment - case.times[0]) / pd.Timedelta(hours=1))
-    first = int(passed / step + 1e-9)
+    first = min(int(passed / step + 1e-9), steps - 1)
     return Span(first, max(passed - first * step, 0.0), hours)
 
 

@@ -1,18 +1,9 @@
-
 "use strict";
 (() => {
-  const data = JSON.parse(document.getElementById("data").textContent);
-  const byId = (id) => document.getElementById(id);
-  const NS = "http://www.w3.org/2000/svg";
+  const { data, byId, number, make, canvas, area, filled, ticks, patterns, legend, keepDrawn, MONTHS, FILLS } = Drawing;
   const WEEKDAYS = ["Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"];
-  const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
-  const FILLS = ["accent", "url(#p-diagonal)", "url(#p-dots)", "url(#p-lines)", "url(#p-cross)", "url(#p-back)", "dim"];
 
   // ---- words -------------------------------------------------------------------------------------------------
-  const number = (value, places) => {
-    const text = Math.abs(value).toFixed(places).replace(/\B(?=(\d{3})+(?!\d))/g, ",");
-    return value < 0 && /[1-9]/.test(text) ? `-${text}` : text;
-  };
   const kwh = (wh) => number(wh / 1000, 2);
   // rounded down, so that no figure promises more than there is
   const hoursText = (hundredths) => hundredths >= data.outage.horizon * 100
@@ -31,58 +22,6 @@
     return low;
   };
   const unfold = (labels) => labels.map((label, at) => labels.indexOf(label) < at ? `${label} (again)` : label);
-
-  // ---- elements ----------------------------------------------------------------------------------------------
-  const make = (tag, attributes, ...children) => {
-    const element = document.createElement(tag);
-    for (const [name, value] of Object.entries(attributes || {})) element.setAttribute(name, value);
-    element.append(...children);
-    return element;
-  };
-  const shape = (tag, attributes, text) => {
-    const element = document.createElementNS(NS, tag);
-    for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
-    if (text !== undefined) element.textContent = text;
-    return element;
-  };
-  let printing = false;
-  const widthOf = (box) => printing ? 680 : Math.max(box.clientWidth || 0, 280);
-  const canvas = (id, height, label) => {
-    const box = byId(id), width = widthOf(box);
-    const svg = shape("svg", { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": label });
-    box.replaceChildren(svg);
-    return { box, svg, width, height, add: (tag, attributes, text) => {
-      const element = shape(tag, attributes, text);
-      svg.append(element);
-      return element;
-    } };
-  };
-  const filled = (fill) => fill.startsWith("url") ? { fill } : { class: fill };
-  const area = (draw, x, y, width, height, fill) => {
-    const part = draw.add("rect", { x, y, width: Math.max(width, 0), height: Math.max(height, 0), ...filled(fill) });
-    part.classList.add("edge");
-    return part;
-  };
-  const ticks = (low, high, count) => {
-    const raw = (high - low) / count || 1, power = 10 ** Math.floor(Math.log10(raw));
-    const step = [1, 2, 2.5, 5, 10].map((each) => each * power).find((each) => each >= raw - 1e-12);
-    const found = [];
-    for (let at = Math.ceil(low / step - 1e-9); at * step <= high + 1e-9; at += 1) found.push(at * step);
-    return { found, places: Math.max(0, Math.min(4, -Math.floor(Math.log10(step) + 1e-9) + (step / power === 2.5 ? 1 : 0))) };
-  };
-  const patterns = () => {
-    const svg = shape("svg", { class: "hidden-defs", "aria-hidden": "true" });
-    const lines = { diagonal: ["M0 8L8 0M-2 2L2 -2M6 10L10 6"], dots: null, lines: ["M0 2H8M0 6H8"],
-      cross: ["M0 4H8M4 0V8"], back: ["M0 0L8 8M-2 6L2 10M6 -2L10 2"], dark: ["M0 0L8 8M-2 6L2 10M6 -2L10 2M0 8L8 0M-2 2L2 -2M6 10L10 6"] };
-    for (const [name, paths] of Object.entries(lines)) {
-      const pattern = shape("pattern", { id: `p-${name}`, width: 8, height: 8, patternUnits: "userSpaceOnUse" });
-      pattern.append(shape("rect", { width: 8, height: 8, class: "paper" }));
-      if (paths) pattern.append(shape("path", { d: paths[0], class: name === "back" ? "stroke-warm" : name === "dark" ? "stroke" : "stroke-accent" }));
-      else pattern.append(shape("circle", { cx: 4, cy: 4, r: 2.4, class: "accent" }));
-      svg.append(pattern);
-    }
-    document.body.append(svg);
-  };
 
   // ---- strategies --------------------------------------------------------------------------------------------
   const strategyBars = (id, label, bars) => {
@@ -142,15 +81,7 @@
       }
     });
     draw.add("line", { x1: left, x2: draw.width, y1: scale(0), y2: scale(0), class: "stroke" });
-    const key = make("ul", { class: "key" });
-    names.forEach((name, at) => {
-      const swatch = shape("svg", { viewBox: "0 0 22 14", "aria-hidden": "true" });
-      const box = shape("rect", { x: 0.5, y: 0.5, width: 21, height: 13, ...filled(fillOf(names, at)) });
-      box.classList.add("edge");
-      swatch.append(box);
-      key.append(make("li", {}, swatch, name));
-    });
-    draw.box.append(key);
+    draw.box.append(legend(names.map((name, at) => [name, fillOf(names, at)])));
   };
   const fillOf = (names, at) => names[at] === "wear of the battery" ? "panelfill" : FILLS[at % FILLS.length];
 
@@ -408,23 +339,5 @@
   });
   byId("out-hour").addEventListener("change", (event) => { failsAt = Number(event.target.value); tellOutage(); });
   byId("out-span").addEventListener("change", tellOutage);
-  document.querySelectorAll("form").forEach((form) => form.addEventListener("submit", (event) => event.preventDefault()));
-  let width = document.documentElement.clientWidth;
-  addEventListener("resize", () => {
-    if (document.documentElement.clientWidth === width) return;
-    width = document.documentElement.clientWidth;
-    drawAll();
-  });
-  const opened = [];
-  addEventListener("beforeprint", () => {
-    printing = true;
-    document.querySelectorAll("details:not([open])").forEach((each) => { each.open = true; opened.push(each); });
-    tableDay();
-    drawAll();
-  });
-  addEventListener("afterprint", () => {
-    printing = false;
-    opened.splice(0).forEach((each) => { each.open = false; });
-    drawAll();
-  });
+  keepDrawn(drawAll, tableDay);
 })();

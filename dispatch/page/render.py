@@ -1,36 +1,25 @@
-"""The page as one HTML text: template, style, script and data in it, and nothing fetched from anywhere.
-
-The content policy in its head allows only the one style and the one script whose hashes it names, and no network at
-all: a name with markup in it is text, whatever a template forgets.
-"""
+"""The page of one home: what it says and what its script draws from."""
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import json
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
-
+from dispatch.case.origin import origin_of
 from dispatch.errors import DispatchError
 from dispatch.formats import currency_decimals, format_span
 from dispatch.page.answers import answers
 from dispatch.page.cards import card_of
 from dispatch.page.facts import MONTHS, Found, level_rows, map_rows, month_rows, strategy_rows
+from dispatch.page.fill import MOST_BYTES, fill
 from dispatch.page.series import day_series, outage_series
 from dispatch.safety.study import month_hour
 from dispatch.words.advice import setting_words
 from dispatch.words.notices import ASSUMPTIONS, cautions, first_cautions, span_words
+from dispatch.words.origin import origin_words
+from dispatch.words.slips import slip_words
 
 if TYPE_CHECKING:
     from dispatch.outcome import Outcome
-
-HERE = Path(__file__).parent
-
-MOST_BYTES = 4_000_000
 
 
 def page(found: Found) -> str:
@@ -50,41 +39,14 @@ def page(found: Found) -> str:
     DispatchError
         If the data are too long for one page.
     """
-    style, script = (
-        (HERE / name).read_text(encoding="utf-8").replace("\r\n", "\n") for name in ("page.css", "page.js")
-    )
-    environment = Environment(
-        loader=FileSystemLoader(HERE),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     facts = _facts(found)
-    text = environment.get_template("page.html").render(
-        **facts,
-        style=Markup(style),  # noqa: S704 - the project's own file
-        script=Markup(script),  # noqa: S704 - the project's own file
-        style_hash=_hash(style),
-        script_hash=_hash(script),
-        data=Markup(_embedded(_data(found, facts))),  # noqa: S704 - escaped for this place by _embedded
-    )
+    text = fill("page", facts, _data(found, facts))
     if (size := len(text.encode())) > MOST_BYTES:
         raise DispatchError(
             f"{found.advice.case.path}: --html: {len(found.run.case.times):,} steps make a page of "
             f"{size / 1e6:.1f} MB, more than {MOST_BYTES / 1e6:g}; give it fewer years"
         )
     return text
-
-
-def _hash(text: str) -> str:
-    return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
-
-
-def _embedded(data: dict[str, Any]) -> str:
-    """Write JSON that may stand in a script element: no character of it can end that element or begin another."""
-    text = json.dumps(data, separators=(",", ":"), allow_nan=False)
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
 def _facts(found: Found) -> dict[str, Any]:
@@ -103,6 +65,7 @@ def _facts(found: Found) -> dict[str, Any]:
         "money_span": span_words(case),
         "answers": answers(found),
         "first_cautions": first_cautions(case),
+        "odd": [slip_words(slip) for slip in case.slips],
         "asked": run is not advice.chosen,
         "shown": _shown(run),
         "strategies": strategy_rows(found),
@@ -115,7 +78,7 @@ def _facts(found: Found) -> dict[str, Any]:
         "map_months": MONTHS,
         "card": card_of(case, advice.strategy, advice.reserve_percent),
         "has_sun": bool(case.sun_kwh.any()),
-        "assumptions": [*ASSUMPTIONS, *case.notes],
+        "assumptions": [*ASSUMPTIONS, *case.notes, f"{origin_words(origin_of(case.inputs))}."],
         "cautions": cautions(case),
     }
 

@@ -94,3 +94,11 @@ def changed(*pairs: tuple[Floats, Floats]) -> NDArray[np.int32]:
     for new, old in pairs:
         differs |= new != old
     return np.flatnonzero(differs).astype(np.int32)
+
+
+def worst_violation(matrix: Matrix, bounds: Bounds, values: Floats) -> float:
+    """Worst violation of any bound or row by these values; infinite if a value is not finite."""
+    b, activity, worst = bounds, matrix.times(values), 0.0
+    for low, value, high in ((b.lower, values, b.upper), (b.row_lower, activity, b.row_upper)):
+        worst = max(worst, float(np.max(low - value, initial=0.0)), float(np.max(value - high, initial=0.0)))
+    return worst if np.all(np.isfinite(values)) else float("inf")

@@ -44,6 +44,12 @@ class Program:
 
     cost_constant : float
         Money of the tariff's terms that no column changes.
+    has_tariff_rows : bool
+        Whether the tariff has rows of its own.
+    longer : list of Program
+        The program in longer steps, once it was asked for (`dispatch.program.longer`); cases of one solver share it.
+    sibling : Program or None
+        Whose reference basis this one took over.
 
     Raises
     ------
@@ -65,9 +71,11 @@ class Program:
         self.columns["tariff"] = slice(plain, layout.column_count)
         self.cost_constant = tariff.constant
         self._tariff_money = layout.vector(tariff.money)
-        self._tariff_rows = layout.row_count > max(self.rows[name].stop for name in SENSES)
+        self.has_tariff_rows = layout.row_count > max(self.rows[name].stop for name in SENSES)
         self._price()
         self.warm: Warm = layout.compile()
+        self.longer: list[Program] = []
+        self.sibling: Program | None = None
 
     @property
     def has_terms(self) -> bool:
@@ -125,7 +133,7 @@ class Program:
         # a home without sun needs no column of it: the right-hand side 0 of the sun's row keeps them at 0
         if own != other or not set(wanted) <= set(families) <= {*wanted, *SUN_FAMILIES}:
             return False
-        if not self._tariff_rows:
+        if not self.has_tariff_rows:
             return not (
                 theirs.prices.blocks
                 or theirs.prices.demand
@@ -171,8 +179,15 @@ class Program:
             for name in FLOW_FAMILIES
         }
 
+    # ---- other solvers -------------------------------------------------------------------------------------
+
     def twin(self) -> Program:
         """Return the same program with a solver of its own, for another thread (HiGHS runs outside the GIL)."""
         other = copy.copy(self)
-        other.warm = self.warm.twin()
+        other.warm, other.longer, other.sibling = self.warm.twin(), [], None
         return other
+
+    def adopt_reference(self, other: Program) -> None:
+        """Start warm strategies from the other solver's reference basis, in longer steps too."""
+        self.warm.adopt_reference(other.warm)
+        self.sibling = other

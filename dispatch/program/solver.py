@@ -21,7 +21,7 @@ import numpy as np
 import pulp
 
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
-from dispatch.program.arrays import Bounds, Matrix, Optimum, changed, dot
+from dispatch.program.arrays import Bounds, Matrix, Optimum, changed, dot, worst_violation
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -41,6 +41,7 @@ __all__ = [
     "Gap",
     "Matrix",
     "Optimum",
+    "Start",
     "Statement",
     "Warm",
     "dot",
@@ -65,6 +66,7 @@ class Gap:
 
 NOTICED = Gap(1e-4, 0.05)  # what a household would notice on a bill
 HELD_ROOM = 1e-7  # kWh; by this much a face held exactly may be missed, where rounding has closed it
+_STATUSES = np.array([highspy.HighsBasisStatus(number) for number in range(5)], dtype=object)
 FACE_TOLERANCE = 1e-9  # a reduced cost or dual smaller than this counts as zero when a stage is held
 
 
@@ -160,6 +162,14 @@ class Statement:
         return Warm(self.matrix(), self.bounds(), self.integers())
 
 
+@dataclass(frozen=True)
+class Start:
+    """Where a solve may begin: HiGHS's status of every column and row, as numbers."""
+
+    columns: NDArray[np.int8]
+    rows: NDArray[np.int8]
+
+
 class Warm:
     """A compiled program that keeps its basis between solves.
 
@@ -230,6 +240,23 @@ class Warm:
         """Go on from the reference basis: nearer to a least cost than what other objectives end at."""
         if self.has_reference:
             self._highs.setBasis(self._reference_basis)
+
+    def reached(self) -> Start:
+        """Return where the last solve ended."""
+        return _start_of(self._highs.getBasis())
+
+    def reference_start(self) -> Start | None:
+        """Return where the reference was reached, if there is one."""
+        return _start_of(self._reference_basis) if self.has_reference else None
+
+    def begin_at(self, start: Start) -> None:
+        """Begin the next solve there; HiGHS makes a basis of it where it is none."""
+        basis = highspy.HighsBasis()
+        basis.col_status, basis.row_status = (
+            _STATUSES[each].tolist() for each in (start.columns, start.rows)
+        )
+        basis.valid = True
+        self._highs.setBasis(basis)
 
     def _push_bounds(self) -> None:
         """Tell HiGHS of the bounds that changed; most do not, and each call costs by the entry."""
@@ -396,13 +423,7 @@ class Warm:
 
     def residual(self, values: Floats) -> float:
         """Worst violation of any bound or row by these values, from our own copy of the matrix."""
-        b, activity = self.bounds, self.matrix.times(values)
-        worst = 0.0
-        for low, value, high in ((b.lower, values, b.upper), (b.row_lower, activity, b.row_upper)):
-            worst = max(
-                worst, float(np.max(low - value, initial=0.0)), float(np.max(value - high, initial=0.0))
-            )
-        return worst if np.all(np.isfinite(values)) else float("inf")
+        return worst_violation(self.matrix, self.bounds, values)
 
     def hold(self, optimum: Optimum) -> None:
         """Hold a stage: keep exactly its optimal face (module docstring)."""
@@ -421,3 +442,9 @@ class Warm:
         bound = np.where(np.abs(at - low) <= np.abs(high - at), low, high)
         stands = np.abs(bound - at) <= RESIDUAL_TOLERANCE  # else it is basic and its price is numerical dust
         lower[which[stands]] = upper[which[stands]] = bound[stands]
+
+
+def _start_of(basis: Any) -> Start:  # noqa: ANN401 - highspy's
+    return Start(
+        *(np.fromiter(map(int, each), dtype=np.int8) for each in (basis.col_status, basis.row_status))
+    )

@@ -26,7 +26,7 @@ from dispatch.formats import (
 from dispatch.outages.generator import generator_fit, generator_note
 from dispatch.report.compare_tables import shortfall_lines
 from dispatch.report.expected_loss import losses_section
-from dispatch.report.layout import bulleted, headed, plain_table, title_of
+from dispatch.report.layout import Wide, bulleted, headed, plain_table, title_of
 from dispatch.safety.answers import EVENING_HOUR
 from dispatch.words.advice import answer_lines, more_words, overload_words, promise_words, setting_words
 from dispatch.words.generator import input_words
@@ -166,14 +166,19 @@ def _refill_words(study: BackupStudy) -> Iterator[str]:
         yield f"From empty to full after it: {', '.join(times)}"
 
 
-def _evenings(study: BackupStudy) -> Text:
-    """Print the usual and fewest hours of an evening, a month a column."""
+def _evenings(study: BackupStudy) -> Wide:
+    """Print the usual and fewest hours of an evening, a month a column; on a narrow screen a month a line."""
     horizon = study.case.limits.backup_horizon_hours
     lines = ["evening at 20:00" + "".join(f"{month:>5}" for month in MONTHS)]
-    for label, table in (("usual hours", study.month_hour.median), ("fewest hours", study.month_hour.least)):
-        cells = [format_hours(value, horizon) for value in table[:, EVENING_HOUR].tolist()]
+    rows = [
+        [format_hours(value, horizon) for value in table[:, EVENING_HOUR].tolist()]
+        for table in (study.month_hour.median, study.month_hour.least)
+    ]
+    for label, cells in zip(("usual hours", "fewest hours"), rows, strict=True):
         lines.append(f"{label:<16}" + "".join(f"{cell:>5}" for cell in cells))
-    return Text("\n".join(lines), no_wrap=True)
+    told = ["evening at 20:00, usual and fewest hours"]
+    told += [f"{month}: {usual:>5} {least:>5}" for month, usual, least in zip(MONTHS, *rows, strict=True)]
+    return Wide(Text("\n".join(lines), no_wrap=True), Text("\n".join(told)), max(map(len, lines)))
 
 
 def _picture(study: BackupStudy, table: Floats) -> Iterator[RenderableType]:

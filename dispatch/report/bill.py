@@ -20,6 +20,7 @@ from dispatch.formats import (
 )
 from dispatch.report.holidays import holiday_lines
 from dispatch.report.layout import bulleted, headed, plain_table
+from dispatch.words.slips import bill_slips, count_words, slip_words
 from tariffs.sheet.tariff import HOURLY_EXPORT_LINE, HOURLY_LINE
 
 if TYPE_CHECKING:
@@ -59,6 +60,8 @@ def bill_report(made: MeterBill) -> Group:
     """
     bill = made.bill
     parts: list[RenderableType] = [_title(made)]
+    if odd := bill_slips(made):
+        parts += [Text(f"{count_words(odd)}:", style="bold"), bulleted(map(slip_words, odd))]
     for period in bill.periods:
         parts += headed(_heading(period), [_period_table(made, period)])
     if len(bill.periods) > 1:

@@ -20,6 +20,7 @@ from dispatch.formats import (
 )
 from dispatch.report.holidays import holiday_lines
 from dispatch.report.layout import bulleted, headed, plain_table
+from dispatch.words.slips import count_words, slip_words
 from dispatch.words.transfer import transfer_sentence
 
 if TYPE_CHECKING:
@@ -59,9 +60,11 @@ def check_report(summary: CheckSummary) -> Group:
         f"{summary.steps:,} steps of {format_step(summary.dt_hours)}, {summary.time_zone}, {summary.currency}"
     )
     parts: list[RenderableType] = [
-        Text(f"{summary.name}: nothing wrong found{_notes_hint(len(summary.notes))}", style="bold"),
+        Text(f"{summary.name}: {_found(summary)}{_notes_hint(len(summary.notes))}", style="bold"),
         Text(f"{span}; {facts}"),
     ]
+    if summary.slips:
+        parts.append(bulleted(map(slip_words, summary.slips)))
     parts += headed("Use and sun", [_series(summary)])
     parts += headed(f"Prices: {summary.tariff_name}", [_bands(summary)])
     if summary.holidays:
@@ -72,6 +75,10 @@ def check_report(summary: CheckSummary) -> Group:
         parts += headed("Notes", [bulleted(summary.notes)])
     parts += ["", Text(f"Next: dispatch compare {summary.path}", no_wrap=True, overflow="ignore")]
     return Group(*parts)
+
+
+def _found(summary: CheckSummary) -> str:
+    return count_words(summary.slips) or "nothing wrong found"
 
 
 def _notes_hint(count: int) -> str:

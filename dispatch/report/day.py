@@ -17,7 +17,6 @@ from dispatch.formats import fitting_decimals, format_date, format_number, price
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Iterator
 
     from rich.console import Console, ConsoleOptions, RenderResult
 
@@ -26,6 +25,9 @@ if TYPE_CHECKING:
 
 
 BAND_WIDTH = 10
+WIDTH = 77
+"""Columns that the picture needs."""
+
 LOAD_WIDTH, SUN_WIDTH, LEVEL_WIDTH = 9, 7, 13
 
 
@@ -142,10 +144,16 @@ class DayPicture:
         del console
         marks = PLAIN if options.ascii_only else BLOCKS
         rows = stretches(self.case, self.result, self.day)
-        yield from self._head(marks, any_other=any(row.other_kw > 0 for row in rows))
+        title = f"{format_date(self.day)} with {self.result.name}."
         prices = price_decimals([row.price_per_kwh for row in rows])
         most_load_kw = max((row.load_kw + row.other_kw for row in rows), default=0.0)
         most_sun_kw = max((row.sun_kw for row in rows), default=0.0)
+        if options.max_width < WIDTH:
+            yield Text(title)
+            yield from (_in_words(row, prices) for row in rows)
+            return
+        yield Text(f"{title} {self._legend(marks, any_other=any(row.other_kw > 0 for row in rows))}")
+        yield self._columns()
         before = ""
         for row in rows:
             line = Text(no_wrap=True, overflow="crop")
@@ -158,19 +166,20 @@ class DayPicture:
             line.append_text(self._level_bar(row, marks))
             yield line
 
-    def _head(self, marks: Marks, *, any_other: bool) -> Iterator[Text]:
+    def _legend(self, marks: Marks, *, any_other: bool) -> str:
         legend = f"load {marks.served} backed up"
         legend += f" {marks.other} rest of the house" if any_other else ""
         limits = self.case.limits
-        yield Text(
-            f"{format_date(self.day)} with {self.result.name}. {legend}; battery {marks.level} from 0 to "
-            f"{limits.full_kwh:g} kWh, reserve floor {marks.floor}"
+        return (
+            f"{legend}; battery {marks.level} from 0 to {limits.full_kwh:g} kWh, reserve floor {marks.floor}"
         )
+
+    def _columns(self) -> Text:
         heads = (
             f"{'time':<6}{'price':<{BAND_WIDTH}}{self.case.currency + '/kWh':>8} {'load, kW':<{LOAD_WIDTH + 6}}"
             f"{'sun, kW':<{SUN_WIDTH + 6}}{'stored at end, kWh':<{LEVEL_WIDTH + 6}}{'change':>7}"
         )
-        yield Text(heads, style="bold", no_wrap=True, overflow="crop")
+        return Text(heads, style="bold", no_wrap=True, overflow="crop")
 
     def _level_bar(self, row: Stretch, marks: Marks) -> Text:
         full_kwh = self.case.limits.full_kwh
@@ -184,6 +193,17 @@ class DayPicture:
         text.append(f"{format_number(row.stored_kwh, 2):>6} ", style="default")
         text.append(f"{change:>6}", style="default")
         return text
+
+
+def _in_words(row: Stretch, prices: int) -> Text:
+    """Tell one stretch in a line or two, for a screen too narrow for the bars."""
+    load_kw = row.load_kw + row.other_kw
+    load, sun = (format_number(kw, fitting_decimals([kw])) for kw in (load_kw, row.sun_kw))
+    change = f" ({row.change_kwh:+.2f})" if abs(row.change_kwh) >= 5e-3 else ""
+    return Text(
+        f"{row.label} {row.band}, {format_number(row.price_per_kwh, prices)}: load {load}, sun "
+        f"{sun} kW; stored {format_number(row.stored_kwh, 2)} kWh{change}"
+    )
 
 
 def bar_length(value: float, most: float, width: int) -> int:

@@ -7,28 +7,37 @@ from typing import TYPE_CHECKING
 from rich.console import Group
 from rich.text import Text
 
-from dispatch.formats import format_hours, format_money, format_number
+from dispatch.formats import format_hours, format_number
 from dispatch.report.layout import bulleted, headed, plain_table
+from dispatch.words.fleet import (
+    MONTHS,
+    NOTES,
+    grid_lines,
+    homes_words,
+    loser_words,
+    run_lines,
+    saving_words,
+    unusable_words,
+    why_words,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from rich.console import RenderableType
     from rich.table import Table
 
+    from dispatch.fleet.run import Ran
     from dispatch.fleet.summary import Group as HomesGroup
-    from dispatch.fleet.summary import Peak, Spread, Summary, Winner
+    from dispatch.fleet.summary import Spread, Summary
 
 
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-
-
-def fleet_report(summary: Summary, *, full: bool = False) -> Group:
+def fleet_report(summary: Summary, ran: Ran | None = None, *, full: bool = False) -> Group:
     """Put the screen of ``dispatch fleet`` together.
 
     Parameters
     ----------
     summary : Summary
+    ran : Ran, optional
+        What the run did.
     full : bool
         Whether reserves, the load by hour, losing homes and reasons follow.
 
@@ -37,45 +46,36 @@ def fleet_report(summary: Summary, *, full: bool = False) -> Group:
     rich.console.Group
         Fits 80 columns.
     """
-    set_homes = summary.homes - sum(summary.unusable.values())
     parts: list[RenderableType] = [
-        Text(f"{summary.homes:,} homes, {set_homes:,} with a setting", style="bold"),
+        Text(homes_words(summary), style="bold"),
         Text(f"as set, results in {summary.directory}"),
     ]
+    if ran is not None:
+        parts += map(Text, run_lines(ran))
     for group in summary.groups:
         parts += _group(group, full=full)
     if summary.unusable:
-        counts = ", ".join(f"{count:,} {status}" for status, count in summary.unusable.items())
         shown = summary.reasons if full else summary.reasons[:2]
         lines = [f"{home}: {reason}" for home, reason in shown]
-        parts += headed(f"Homes without a setting: {counts}", [bulleted(lines)])
+        parts += headed(f"Homes without a setting: {unusable_words(summary)}", [bulleted(lines)])
     parts.append(Text("" if full else "Reserves, load by hour, every reason: --full", style="dim"))
     return Group(*parts)
 
 
 def _group(group: HomesGroup, *, full: bool) -> list[RenderableType]:
     title = "What the homes save" + (f" under {group.tariff}" if group.tariff else "")
-    parts = headed(title, [Text(_headline(group), style="bold"), _spreads(group)])
+    parts = headed(title, [Text(saving_words(group), style="bold"), _spreads(group)])
     parts.append(_winners(group))
-    parts += headed("What the group does to the grid", [bulleted(_grid(group))])
+    parts += headed("What the group does to the grid", [bulleted(grid_lines(group))])
     if full:
-        parts += headed("Why", [bulleted(_why(group))])
+        parts += headed("Why", [bulleted(why_words(winner, group.currency) for winner in group.winners)])
         parts += headed("Load by hour, kW", [_hours(group)])
         parts += headed("Peak by month, kW", [_months(group)])
         if group.losers:
-            lines = [
-                f"{loser.home}: {format_money(loser.saving_per_year, group.currency)} a year with {loser.strategy}"
-                for loser in group.losers
-            ]
+            lines = [loser_words(loser, group.currency) for loser in group.losers]
             parts += headed("Homes that lose most", [bulleted(lines)])
-        parts += headed("How to read it", [bulleted(_notes())])
+        parts += headed("How to read it", [bulleted(NOTES)])
     return parts
-
-
-def _headline(group: HomesGroup) -> str:
-    losing = f"{group.losing_homes:,} of {group.homes:,} lose money"
-    median = format_money(group.saving_per_year.median, group.currency)
-    return f"Half the homes save more than {median} a year; {losing}"
 
 
 def _spreads(group: HomesGroup) -> Table:
@@ -85,7 +85,8 @@ def _spreads(group: HomesGroup) -> Table:
         table.add_column(name, justify="right", width=9)
     _add(table, "saving", group.saving_per_year)
     if group.foresight_per_year is not None:
-        _add(table, "perfect foresight: more", group.foresight_per_year)
+        some = "" if group.bound_homes == group.homes else f" ({group.bound_homes:,})"
+        _add(table, f"perfect foresight: more{some}", group.foresight_per_year)
     _add(table, "least hours of backup, h", group.least_hours, hours=True)
     return table
 
@@ -122,54 +123,10 @@ def _percent(share: float) -> str:
     return f"{100 * share:.0f}%"
 
 
-def _at(peak: Peak) -> str:
-    return f"{format_number(peak.kw, 1)} kW ({_MONTHS[peak.month - 1]}, {peak.hour:02d}-{(peak.hour + 1) % 24:02d} h)"
-
-
-def _grid(group: HomesGroup) -> Iterator[str]:
-    load = group.load
-    change = load.peak_after.kw - load.peak_before.kw
-    yield f"Highest hour of a month's mean day: {_at(load.peak_before)} before, {_at(load.peak_after)} as set"
-    yield f"Batteries raise the load most by {_at(load.rise)}: they all charge at once"
-    word = "takes" if load.taken_off_kw >= 0 else "adds"
-    yield (
-        f"Starting each charge by lot within what costs the home nothing ({load.can_shift_homes:,} homes can) "
-        f"{word} {format_number(abs(load.taken_off_kw), 1)} kW {'off' if word == 'takes' else 'to'} the peak: "
-        f"{_at(load.peak_staggered)}"
-    )
-    if change > 0:
-        left = load.peak_staggered.kw - load.peak_before.kw
-        side = "above" if left >= 0 else "below"
-        yield (
-            f"The new peak is {format_number(change, 1)} kW above the old; staggered, {format_number(abs(left), 1)} kW "
-            f"{side} it"
-        )
-
-
-def _why(group: HomesGroup) -> Iterator[str]:
-    for winner in group.winners:
-        yield _reason(winner, group.currency)
-
-
-def _reason(winner: Winner, currency: str) -> str:
-    parts = [f"{winner.strategy}: {winner.homes:,} homes"]
-    by_money = winner.homes - winner.only_one_homes - winner.missing_homes
-    if winner.ahead is not None:
-        parts.append(
-            f"{by_money:,} by money, half of them by more than {format_money(winner.ahead.median, currency)}"
-        )
-    if winner.only_one_homes:
-        parts.append(f"{winner.only_one_homes:,} because nothing else serves and keeps the target")
-    if winner.missing_homes:
-        parts.append(f"{winner.missing_homes:,} where nothing keeps the target and it comes closest")
-    reserves = ", ".join(f"{tens} %: {count:,}" for tens, count in winner.reserves.items())
-    return f"{'; '.join(parts)}. Reserves {reserves}"
-
-
 def _hours(group: HomesGroup) -> Table:
     load, table = group.load, plain_table()
     month = load.peak_after.month - 1
-    table.add_column(f"{_MONTHS[month]}, hour", width=12)
+    table.add_column(f"{MONTHS[month]}, hour", width=12)
     for name in ("before", "as set", "staggered"):
         table.add_column(name, justify="right", width=12)
     for hour in range(24):
@@ -185,19 +142,7 @@ def _months(group: HomesGroup) -> Table:
     table.add_column("month", width=12)
     for name in ("before", "as set", "staggered"):
         table.add_column(name, justify="right", width=12)
-    for month, name in enumerate(_MONTHS):
+    for month, name in enumerate(MONTHS):
         values = (load.before[month].max(), load.after[month].max(), load.staggered[month].max())
         table.add_row(name, *(format_number(float(value), 1) for value in values))
     return table
-
-
-def _notes() -> Iterator[str]:
-    yield "As set: run by an inverter that sees only the present, each home at its own best strategy and reserve."
-    yield (
-        "Saving: bill + wear against the household without the system, less the worth of what more is stored, scaled "
-        "to a year. Hours: the critical load, without sun, at the worst instant."
-    )
-    yield (
-        "Load: import less export of all homes, mean of each hour of the local day by month. Days differ: the highest "
-        "single hour of a year lies above it. Neighbours share a transformer: ask the utility what it carries."
-    )

@@ -16,7 +16,7 @@ from dispatch.formats import (
     format_money,
     format_number,
 )
-from dispatch.report.layout import bulleted, headed, money_places, plain_table, title_of
+from dispatch.report.layout import Wide, bulleted, headed, money_places, plain_table, title_of
 from dispatch.words.advice import setting_words
 from dispatch.words.notices import cautions, span_words
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from dispatch.safety.levels import Level
 
 
-PLOT_WIDTH, PLOT_HEIGHT = 66, 16
+PLOT_WIDTH, PLOT_HEIGHT, PLOT_COLUMNS = 66, 16, 79
 
 _STEPS_HOURS = (0.1, 0.2, 0.5, 1.0, 2.0, 3.0, 6.0, 12.0, 24.0, 48.0, 96.0)
 
@@ -64,7 +64,9 @@ def frontier_report(found: Frontier, *, full: bool = False) -> Group:
         return Group(
             *parts, Text("Every level, the curve of the plans, what it rests on: --full", style="dim")
         )
-    parts += headed("Bill + wear against hours of backup", _plot(found))
+    told = Text(f"(Drawn on a screen of {PLOT_COLUMNS} columns or more.)", style="dim")
+    drawn = Wide(Group(*_plot(found)), told, PLOT_COLUMNS)
+    parts += headed("Bill + wear against hours of backup", [drawn])
     parts += headed("Level by level", [_table(found), *_legend(found)])
     parts += headed("What this rests on", [bulleted(_assumptions(found))])
     parts += headed("Cautions", [bulleted(cautions(case))])

@@ -9,6 +9,7 @@ from rich.text import Text
 
 from dispatch.formats import format_kwh, format_moment, format_month, format_number, format_span, format_step
 from dispatch.report.layout import bulleted, headed, plain_table
+from tariffs.reading.toml import toml_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -133,7 +134,7 @@ def _months(made: Understood) -> Table:
 
 def _next(made: Understood, written: str) -> str:
     if "load_kwh" in made.columns:
-        use = f'csv = "{written}", column = "load_kwh" under [load] of a scenario'
+        use = f'csv = {toml_text(written)}, column = "load_kwh" under [load] of a scenario'
         return f"Next: {use}; or: dispatch new HOME --load {written}"
     return f"Next: dispatch bill TARIFF.toml {written}"
 

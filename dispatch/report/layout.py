@@ -5,22 +5,119 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from rich import box
+from rich.cells import cell_len
 from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
 from dispatch.formats import currency_decimals, format_number, format_span, format_step
+from dispatch.words.slips import odd_line
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
-    from rich.console import RenderableType
+    from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 
     from dispatch.case.case import Case
 
 
+WIDTH = 80
 # head and sections ruled, nothing else; in a terminal without Unicode rich puts plain ASCII in its place
 _RULES = box.Box("    \n    \n ── \n    \n ── \n    \n    \n    \n")
+
+
+NARROWEST = 40
+"""Columns that every screen can do with."""
+
+_INDENT = 2
+
+
+class Sheet(Table):
+    """A table that on a screen too narrow for it becomes a list, row by row: no cell is cut, no figure broken."""
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """Print as a table where every column has its room, else as a list."""
+        if self._has_room(console, options):
+            yield from super().__rich_console__(console, options)
+        else:
+            yield from self._rows_below_each_other(console, options)
+
+    def _has_room(self, console: Console, options: ConsoleOptions) -> bool:
+        widths = self._calculate_column_widths(console, options)
+        if sum(widths) + self._extra_width > options.max_width:
+            return False
+        pairs = zip(self.columns, widths, strict=True)
+        return all(
+            width >= min(self._measure_column(console, options, column).minimum, options.max_width)
+            for column, width in pairs
+        )
+
+    def _rows_below_each_other(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        if self.title:
+            yield Text(str(self.title), style="bold")
+        headings = [_flat(console, column.header) for column in self.columns]
+        cells = [list(column.cells) for column in self.columns]
+        for at, row in enumerate(self.rows):
+            style = console.get_style(row.style or "")
+            for place, (heading, column) in enumerate(zip(headings, cells, strict=True)):
+                for line in _told(console, options, heading, column[at], first=place == 0):
+                    line.stylize(style)
+                    yield line
+
+
+def _flat(console: Console, header: RenderableType) -> str:
+    return " ".join(_plain(console, header).split())
+
+
+def _plain(console: Console, cell: RenderableType) -> str:
+    if isinstance(cell, Text):
+        return cell.plain
+    if isinstance(cell, str):
+        return cell
+    with console.capture() as held:
+        console.print(cell, width=NARROWEST)
+    return held.get()
+
+
+def _told(
+    console: Console, options: ConsoleOptions, heading: str, cell: RenderableType, *, first: bool
+) -> Iterator[Text]:
+    """Set one cell under its heading: the first of a row at the left, all others below it, set in."""
+    lines = [line.strip() for line in _plain(console, cell).splitlines() if line.strip()]
+    if not lines:
+        return
+    gap = "" if first else " " * _INDENT
+    together = f"{gap}{heading}: {lines[0]}" if heading else f"{gap}{lines[0]}"
+    if len(lines) == 1 and (cell_len(together) <= options.max_width or not heading):
+        yield from _set_in(console, options, together, len(gap) + _INDENT)
+        return
+    if heading:
+        yield from _set_in(console, options, f"{gap}{heading}:", len(gap) + _INDENT)
+        gap += " " * _INDENT
+    for line in lines:
+        yield from _set_in(console, options, f"{gap}{line}", len(gap) + _INDENT)
+
+
+def _set_in(console: Console, options: ConsoleOptions, line: str, indent: int) -> Iterator[Text]:
+    """Break a line between words, what follows set in; a word longer than the screen goes on below."""
+    wrapped = Text(line).wrap(console, options.max_width, overflow="fold")
+    yield wrapped[0]
+    rest = " ".join(each.plain.strip() for each in wrapped[1:])
+    if rest:
+        for each in Text(rest).wrap(console, max(options.max_width - indent, 1), overflow="fold"):
+            yield Text(" " * indent + each.plain)
+
+
+class Wide:
+    """Something drawn in columns, and what says the same on a screen too narrow for it."""
+
+    def __init__(self, drawn: RenderableType, told: RenderableType, width: int) -> None:
+        self._drawn, self._told, self._width = drawn, told, width
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """Draw where there is room, else tell."""
+        del console
+        yield self._drawn if options.max_width >= self._width else self._told
 
 
 def plain_table(*, title: str | None = None) -> Table:
@@ -31,7 +128,7 @@ def plain_table(*, title: str | None = None) -> Table:
     title : str, optional
         Printed above it, at the left.
     """
-    return Table(
+    return Sheet(
         title=title,
         title_justify="left",
         title_style="bold",
@@ -77,7 +174,21 @@ def title_of(case: Case, more: str = "") -> Group:
     span = format_span(case.times[0].date(), case.times[-1].date())
     zone = case.scenario.site.time_zone
     facts = more or f"{len(case.times):,} steps of {format_step(case.dt_hours)}, {zone}, {case.currency}"
-    return Group(Text(case.name, style="bold"), Text(f"{span}; {facts}"))
+    return Group(named(case), Text(f"{span}; {facts}"))
+
+
+def named(case: Case, before: str = "") -> Text:
+    """Name the home on a screen's first line, and say there if something in its files looks odd."""
+    name, odd = f"{before}{case.name}", odd_line(case)
+    if len(name) + len(odd) + 3 > WIDTH:
+        odd = odd.partition(":")[0]  # a line more would not fit a screen of 24
+    return Text.assemble((name, "bold"), f" ({odd})" if odd else "")
+
+
+def under_odd(case: Case, screen: RenderableType) -> RenderableType:
+    """Put the line above a screen that does not begin with the home's name; nothing where nothing looks odd."""
+    odd = odd_line(case)
+    return Group(Text(f"{case.name}: {odd}"), screen) if odd else screen
 
 
 def money_places(currency: str, amounts: Iterable[float | None], width: int = 9) -> int:

@@ -11,7 +11,7 @@ from dispatch.case.transfer import transfer_gap
 from dispatch.formats import ABSENT, currency_decimals, format_kwh, format_moment, format_number
 from dispatch.outages.generator import generator_note
 from dispatch.report.day import bar_length
-from dispatch.report.layout import bulleted, headed, plain_table
+from dispatch.report.layout import bulleted, headed, named, plain_table
 from dispatch.words.generator import fuel_lines
 from dispatch.words.notices import cautions, first_cautions
 from dispatch.words.transfer import transfer_sentence
@@ -61,7 +61,7 @@ def outage_report(case: Case, plays: Sequence[Played], shown: Played, *, full: b
     first = plays[0]
     hours = (first.ends - first.begins).total_seconds() / 3600
     parts: list[RenderableType] = [
-        Text(case.name, style="bold"),
+        named(case),
         Text(f"Grid lost {format_moment(first.begins)}, back {format_moment(first.ends)} ({hours:g} h)"),
     ]
     others = (_answer(play) for play in plays if play is not shown)

@@ -13,7 +13,7 @@ from dispatch.formats import (
     format_number,
     format_span,
 )
-from dispatch.report.layout import bulleted, headed, plain_table
+from dispatch.report.layout import bulleted, headed, named, plain_table
 from dispatch.words.card import (
     assumption_lines,
     card_rows,
@@ -46,7 +46,7 @@ def settings_report(study: SettingsStudy) -> Group:
     case = study.case
     title = "Your settings" if study.entered else "Settings to enter"
     parts: list[RenderableType] = [
-        Text(f"{title}: {case.name}", style="bold"),
+        named(case, f"{title}: "),
         Text(f"{format_span(case.times[0].date(), case.times[-1].date())}; tariff {case.tariff.name}"),
     ]
     if sun := sun_line(study):

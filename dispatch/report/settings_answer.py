@@ -8,7 +8,7 @@ from rich.console import Group
 from rich.text import Text
 
 from dispatch.formats import format_hours, format_money, format_span
-from dispatch.report.layout import bulleted, plain_table
+from dispatch.report.layout import bulleted, named, plain_table
 from dispatch.search.study import BOUND, PLAIN
 from dispatch.words.card import change_lines, sections, share_text, span_words, sun_line
 
@@ -36,7 +36,7 @@ def settings_answer(study: SettingsStudy) -> Group:
     title = "Your settings" if study.entered else "Settings to enter"
     span = format_span(case.times[0].date(), case.times[-1].date())
     parts: list[RenderableType] = [
-        Text(f"{title}: {case.name}", style="bold"),
+        named(case, f"{title}: "),
         Text(f"{span}; tariff {case.tariff.name}"),
         "",
     ]

@@ -8,7 +8,7 @@ from rich.console import Group
 from rich.text import Text
 
 from dispatch.formats import format_hours, format_moment
-from dispatch.report.layout import bulleted, headed, plain_table
+from dispatch.report.layout import bulleted, headed, named, plain_table
 from dispatch.words.notices import cautions
 from dispatch.words.storm import (
     carries_text,
@@ -51,7 +51,7 @@ def storm_report(plan: Storm, *, full: bool = False) -> Group:
     percent = 100 * plan.level_kwh / plan.case.limits.full_kwh
     now = f"now {format_moment(plan.at)}, battery at {percent:.0f} %"
     parts: list[RenderableType] = [
-        Text(f"{title(plan)}: {plan.case.name}", style="bold"),
+        named(plan.case, f"{title(plan)}: "),
         Text(now),
         "",
         Text(headline(plan), style="bold"),

@@ -8,7 +8,7 @@ from rich.console import Group
 from rich.text import Text
 
 from dispatch.formats import format_moment, format_number
-from dispatch.report.layout import bulleted, headed, plain_table
+from dispatch.report.layout import bulleted, headed, named, plain_table
 from dispatch.words.notices import cautions
 from dispatch.words.tonight import (
     FIRST_ENTRIES,
@@ -49,7 +49,7 @@ def tonight_report(plan: Tonight, *, full: bool = False) -> Group:
     case = plan.case
     percent = 100 * plan.level_kwh / case.limits.full_kwh
     parts: list[RenderableType] = [
-        Text(f"Tonight: {case.name}", style="bold"),
+        named(case, "Tonight: "),
         Text(f"{format_moment(plan.at)}; battery at {percent:.0f} % ({plan.level_kwh:.2f} kWh)"),
         "",
         Text(headline(plan), style="bold"),

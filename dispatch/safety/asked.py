@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -12,7 +11,9 @@ from dispatch.cards.space import device_space
 from dispatch.comparison.compare import plan_of
 from dispatch.errors import ScenarioError
 from dispatch.outcome import as_set_outcome
+from dispatch.scenario.fields import level_kwh as read_level
 from dispatch.strategies.table import CHOICES
+from tariffs.reading.refusals import show
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -20,9 +21,6 @@ if TYPE_CHECKING:
     from dispatch.advice.recommend import Recommendation
     from dispatch.case.case import Case
     from dispatch.outcome import Outcome
-
-
-_LEVEL = re.compile(r"(\d+(?:\.\d+)?)\s*(%|kwh)", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -117,11 +115,9 @@ def level_kwh(case: Case, text: str, option: str) -> float:
         If it is no level, or lies outside empty to the ceiling.
     """
     limits = case.limits
-    match = _LEVEL.fullmatch(text.strip())
-    if match is None:
-        raise ScenarioError(f"{option}: not a level (got '{text}'); write such as 62% or 6.5kWh")
-    number = float(match[1])
-    level = number / 100.0 * limits.full_kwh if match[2] == "%" else number
+    level = read_level(text, limits.full_kwh)
+    if level is None:
+        raise ScenarioError(f"{option}: not a level (got {show(text)}); write such as 62% or 6.5kWh")
     if not limits.empty_kwh - 1e-6 <= level <= limits.ceiling_kwh + 1e-6:
         low, high = (f"{100 * kwh / limits.full_kwh:.4g}%" for kwh in (limits.empty_kwh, limits.ceiling_kwh))
         raise ScenarioError(

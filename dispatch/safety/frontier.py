@@ -23,6 +23,8 @@ from dispatch.program.program import Program
 from dispatch.safety.levels import carried_hours, case_at, most_hours, solve_at
 from dispatch.strategies.kept import is_kept
 from dispatch.strategies.solve import prepare
+from dispatch.strategies.swept import Sweep, serves
+from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -162,20 +164,27 @@ def trace(  # noqa: PLR0913 - what to solve and who watches
         In the order of the ladder. No level depends on the order: the last stage leaves one schedule.
     """
     cases = (case_at(program.case, rungs.measure, amount) for amount in rungs.amounts)
-    if not all(is_kept(case, strategy, program.asked_gap) for case in cases):
+    swept = record is None and serves(program, STRATEGIES[strategy])
+    if not swept and not all(is_kept(case, strategy, program.asked_gap) for case in cases):
         prepare(program)
     waiting, found = deque(enumerate(rungs.amounts)), {}
 
     def along(take: Callable[[], tuple[int, float]]) -> None:
-        own = program.twin()
-        own.warm.adopt_reference(program.warm)
+        own, sweep = program.twin(), Sweep() if swept else None
+        own.adopt_reference(program)
         while True:
             try:
                 place, amount = take()
             except IndexError:  # nothing is waiting any more
                 return
             found[place] = solve_at(
-                own, strategy, rungs.measure, amount, reference, _recorder(own, amount, record)
+                own,
+                strategy,
+                rungs.measure,
+                amount,
+                reference,
+                _recorder(own, amount, record),
+                sweep=sweep,
             )
             if progress is not None:
                 progress(len(found), len(rungs.amounts), f"{amount:.1f} {rungs.measure}")
@@ -204,7 +213,8 @@ def frontier(advice: Recommendation, rungs: Ladder, progress: Progress | None = 
     program = Program(advice.case_to_run)
     levels = trace(program, rungs, advice.no_system.bill_and_wear, progress=progress)
     settings = _settings(advice, levels)
-    levels = tuple(_bounding(program, *pair) for pair in zip(levels, settings, strict=True))
+    sweep = Sweep()
+    levels = tuple(_bounding(program, sweep, *pair) for pair in zip(levels, settings, strict=True))
     hours = np.array([level.carried_hours for level in levels])
     money = np.array([level.plan.bill_and_wear for level in levels])
     return Frontier(
@@ -219,13 +229,15 @@ def frontier(advice: Recommendation, rungs: Ladder, progress: Progress | None = 
     )
 
 
-def _bounding(program: Program, level: Level, setting: Outcome | None) -> Level:
+def _bounding(program: Program, sweep: Sweep, level: Level, setting: Outcome | None) -> Level:
     """Plan anew from the level a setting begins with, where it costs less than the plan from the usual one."""
     if setting is None or setting.compared_cost >= level.plan.compared_cost - 1e-9:
         return level
     start_kwh = setting.case.limits.start_kwh
     reference = level.plan.reference
-    other = solve_at(program, "least-cost", level.measure, level.amount, reference, start_kwh=start_kwh)
+    other = solve_at(
+        program, "least-cost", level.measure, level.amount, reference, start_kwh=start_kwh, sweep=sweep
+    )
     return min(level, other, key=lambda each: each.plan.compared_cost)
 
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from dispatch.outcome import Outcome
     from dispatch.program.arrays import Optimum
     from dispatch.program.program import Program
+    from dispatch.strategies.swept import Sweep
 
     Record = Callable[[str, Optimum], None]
 
@@ -101,6 +102,7 @@ def solve_at(  # noqa: PLR0913, PLR0917 - what to solve and who watches
     reference: float,
     record: Record | None = None,
     start_kwh: float | None = None,
+    sweep: Sweep | None = None,
 ) -> Level:
     """Solve one strategy, all stages, under another reserve.
 
@@ -118,6 +120,8 @@ def solve_at(  # noqa: PLR0913, PLR0917 - what to solve and who watches
         Called with (stage name, Optimum) after every stage.
     start_kwh : float, optional
         See :func:`case_at`.
+    sweep : Sweep, optional
+        Solves in the program's place where it can; nothing is then recorded.
 
     Raises
     ------
@@ -127,5 +131,7 @@ def solve_at(  # noqa: PLR0913, PLR0917 - what to solve and who watches
         No certified optimum, or the program's money and the bill disagree.
     """
     case = case_at(program.case, measure, amount, start_kwh)
-    plan = planned_outcome(solve(program.under(case), STRATEGIES[strategy], record), reference)
+    under, chosen = program.under(case), STRATEGIES[strategy]
+    solved = solve(under, chosen, record) if sweep is None else sweep.solve(under, chosen, record)
+    plan = planned_outcome(solved, reference)
     return Level(measure, amount, plan, carried_hours(case, case.floor_kwh))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, Strict, model_validator
@@ -10,7 +11,7 @@ from pydantic_core import PydanticCustomError
 
 from tariffs.reading.clock import (
     MINUTES_PER_DAY,
-    NO_DATE,
+    day_of,
     minutes_of,
     month_day,
 )
@@ -66,11 +67,7 @@ def _day_of_year(value: str) -> str:
 
 
 def _local_date(value: str) -> str:
-    try:
-        dt.date.fromisoformat(value)
-    except ValueError:
-        raise ValueError(NO_DATE) from None
-    return value
+    return day_of(value).isoformat()
 
 
 ClockTime = Annotated[Moment, AfterValidator(_clock_time)]
@@ -80,6 +77,17 @@ ClockEnd = Annotated[Moment, AfterValidator(_clock_end)]
 DayOfYear = Annotated[str, AfterValidator(_day_of_year)]
 LocalDate = Annotated[Moment, AfterValidator(_local_date)]
 Windows = Annotated[int, Strict(), Field(ge=0, le=8)]
+
+
+_LEVEL = re.compile(r"(\d{1,9}(?:\.\d{1,9})?|\.\d{1,9}) {0,9}(%|kwh)", re.IGNORECASE | re.ASCII)
+
+
+def level_kwh(text: str, full_kwh: float) -> float | None:
+    """Read a level such as ``62%`` of full or ``6.5kWh``; None if it is neither. [kWh]."""
+    match = _LEVEL.fullmatch(text.strip())
+    if match is None:
+        return None
+    return float(match[1]) / 100.0 * full_kwh if match[2] == "%" else float(match[1])
 
 
 class DeviceSettings(Frozen):

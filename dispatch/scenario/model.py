@@ -11,11 +11,18 @@ with the code that resolves it.
 
 from __future__ import annotations
 
-import datetime as dt
 from itertools import pairwise
 from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import Discriminator, Field, Strict, Tag, ValidationInfo, field_validator, model_validator
+from pydantic import (
+    Discriminator,
+    Field,
+    Strict,
+    Tag,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
 
 from dispatch.scenario.equipment import AcSolar, Care, Combination, DcInput, Life, Mains, Surroundings, Units
@@ -35,9 +42,11 @@ from dispatch.scenario.fields import (
 from dispatch.scenario.outages import Generator, Outages, RaisedReserve, one_measure
 from dispatch.scenario.sizing import Sizing
 from dispatch.scenario.solar import Solar  # noqa: TC001 - pydantic reads the annotations when it runs
-from tariffs.reading.clock import FIRST_YEAR, LAST_YEAR, unknown_zone
+from tariffs.reading.clock import FIRST_YEAR, LAST_YEAR, moment_of, unknown_zone
 from tariffs.reading.models import Frozen, Text
 from tariffs.reading.refusals import unknown_currency
+
+MOST_HORIZON_HOURS = 8784
 
 
 class Site(Frozen):
@@ -77,7 +86,7 @@ class Period(Frozen):
     @classmethod
     def _is_moment(cls, value: str) -> str:
         try:
-            year = dt.datetime.fromisoformat(value).year
+            year = moment_of(value).year
         except ValueError:
             hint = "write a date such as '2025-01-01' or a date and time such as '2025-01-01T06:00'"
             raise PydanticCustomError("setting", "not a date; {hint}", {"hint": hint}) from None
@@ -317,7 +326,9 @@ class Backup(Frozen):
     share_of_instants_fraction: Efficiency = Field(
         1.0, description="share of all instants at which the target must hold"
     )
-    horizon_hours: Positive = Field(168.0, description="backup hours are counted up to this many")
+    horizon_hours: Annotated[Positive, Field(le=MOST_HORIZON_HOURS)] = Field(
+        168.0, description="backup hours are counted up to this many"
+    )
 
     @model_validator(mode="after")
     def _target_can_be_seen(self) -> Self:

@@ -49,7 +49,7 @@ def least_cost_plans(runs: Sequence[Outcome], progress: Progress = quiet) -> lis
     program = Program(max(runs, key=lambda run: float(run.case.sun_kwh.sum())).case)
     prepare(program)
     twin = program.twin()
-    twin.warm.adopt_reference(program.warm)
+    twin.adopt_reference(program)
     idle: SimpleQueue[Program] = SimpleQueue()
     idle.put(program)
     idle.put(twin)

@@ -23,6 +23,7 @@ from __future__ import annotations
 
 import math
 import time
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -33,6 +34,7 @@ from dispatch.flows import Flows
 from dispatch.program.algebra import FLOW_FAMILIES, SLACK_FAMILIES
 from dispatch.program.arrays import dot
 from dispatch.program.least import least_slacks
+from dispatch.program.longer import lifted, longer_of
 from dispatch.program.whole import Settled, settle
 from dispatch.strategies.flow_table import flow_table
 from dispatch.strategies.kept import keep, recall
@@ -46,6 +48,7 @@ if TYPE_CHECKING:
     from dispatch.case.case import Case
     from dispatch.program.arrays import Bounds, Optimum
     from dispatch.program.program import Program
+    from dispatch.program.solver import Start
 
     Record = Callable[[str, Optimum], None]
 
@@ -86,7 +89,7 @@ def _slack_stages(program: Program) -> list[Stage]:
     ]
 
 
-def _at_least(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> tuple[Bounds, dict[str, float]]:
+def at_least(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> tuple[Bounds, dict[str, float]]:
     """Bounds under which each of these sums of columns is the least it can be, and what each then comes to."""
     tight, least = bounds.copy(), least_slacks(program, bounds)
     found = {}
@@ -103,9 +106,13 @@ def _at_least(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> tupl
 
 def prepare(program: Program) -> None:
     """Solve the plain cost once; strategies start from that basis, so their order is immaterial."""
-    warm = program.warm
+    warm, longer = program.warm, longer_of(program)
     if warm.has_reference:
         return
+    start = None
+    if longer is not None:
+        prepare(longer)
+        start = longer.warm.reference_start()
     slacks = _slack_stages(program)
     dear = program.cost.copy()  # at the cost alone nothing would be served: no basis to start from
     for stage in slacks:
@@ -113,10 +120,12 @@ def prepare(program: Program) -> None:
             program.vector(stage.coefficients) * SLACK_PRICE * max(float(np.abs(program.cost).max()), 1e-3)
         )
     for costs, bounds in (
-        (program.cost, _at_least(program, program.bounds(), slacks)[0]),
+        (program.cost, at_least(program, program.bounds(), slacks)[0]),
         (dear, program.bounds()),
     ):
         warm.restart(bounds)
+        if longer is not None and start is not None:
+            warm.begin_at(lifted(program, longer, start))
         try:
             warm.remember(warm.minimise(costs))
         except StoppedEarly:
@@ -134,7 +143,7 @@ class _Run:
     is infeasible are they solved one by one.
     """
 
-    def __init__(self, program: Program, strategy: Strategy, record: Record | None) -> None:
+    def __init__(self, program: Program, strategy: Strategy, record: Record | None = None) -> None:
         self.program, self.strategy, self.record = program, strategy, record
         self.held: dict[
             str, tuple[Floats, float]
@@ -152,6 +161,11 @@ class _Run:
         """Try what is likeliest first; each rung assumes less, the last leaves a hair of room."""
         hopeful = next(i for i, stage in enumerate(self.stages) if not stage.often_zero)
         slacks = len(_slack_stages(self.program))
+        starts = self._starts(hopeful)
+        if any(
+            stage.name in starts for stage in self.stages[slacks:hopeful]
+        ):  # longer steps could not do without
+            hopeful = slacks
         # a level that cannot be held is far commoner than a load that cannot be served
         all_but_levels = sum(stage.name not in LEVEL_SLACKS for stage in _slack_stages(self.program))
         rungs = [(zeros, 0.0) for zeros in dict.fromkeys((hopeful, slacks, all_but_levels, 0))]
@@ -173,14 +187,19 @@ class _Run:
     def _from(self, zeros: int, room_kwh: float) -> None:
         """Take the first ``zeros`` stages at their least (levels: within ``room_kwh`` in each step), solve the rest."""
         self.held, self.iterations, self.residual = {}, 0, 0.0
-        bounds, self.found = _at_least(self.program, self.bounds, self.stages[:zeros])
+        bounds, self.found = at_least(self.program, self.bounds, self.stages[:zeros])
         for family in LEVEL_SLACKS if room_kwh else ():
             bounds.upper[self.program.columns[family]] += room_kwh
         # with the long rows of a tariff's terms the reference basis is far from the optimum of an own stage
         own_stage = self.program.has_terms and self.stages[zeros].name.startswith("own")
         self.program.warm.restart(bounds, warm=self.strategy.near_reference and not own_stage)
+        starts = self._starts(zeros)
         solved: list[Stage] = []
         for stage in self.stages[zeros:]:
+            if stage.name in starts:
+                self.program.warm.begin_at(starts[stage.name])
+            elif stage.name == "cost" and self.program.has_terms and self.strategy.near_reference:
+                self.program.warm.rebase()
             same = next((s for s in solved if s.same_as(stage)), None)
             if same is None:
                 self._solve(stage.name, self.program.vector(stage.coefficients))
@@ -189,9 +208,32 @@ class _Run:
             if stage.name.startswith("own"):
                 solved.append(stage)
 
+    def _starts(self, zeros: int) -> dict[str, Start]:
+        """Where to begin the stages after the first ``zeros``; to least cost the reference is near enough."""
+        return (
+            self.lifted_starts if any(stage.name.startswith("own") for stage in self.stages[zeros:]) else {}
+        )
+
+    @cached_property
+    def lifted_starts(self) -> dict[str, Start]:
+        """Where each stage ends in longer steps, repeated."""
+        longer = longer_of(self.program)
+        if longer is None:
+            return {}
+        reached: dict[str, Start] = {}
+        run = _Run(
+            longer, self.strategy, lambda name, _optimum: reached.update({name: longer.warm.reached()})
+        )
+        run.stages = run.stages[
+            : 1 + [stage.name for stage in run.stages].index("cost")
+        ]  # ties need no start
+        try:
+            run.run()
+        except SolveError:  # nothing to begin from
+            return {}
+        return {name: lifted(self.program, longer, start) for name, start in reached.items()}
+
     def _solve(self, name: str, costs: Floats) -> None:
-        if name == "cost" and self.program.has_terms and self.strategy.near_reference:
-            self.program.warm.rebase()
         if name == "cost" and len(self.program.warm.integers):
             self.settled = settle(
                 self.program.warm, costs, self.program.asked_gap, slice(self.program.columns["tariff"].start)

@@ -90,6 +90,12 @@ def cautions(case: Case) -> list[str]:
     return [text for subject, text in _CAUTIONS.items() if not absent.get(subject)]
 
 
+def group_cautions() -> list[str]:
+    """Return the cautions that fit a group of homes."""
+    own = {"generator", "statistics", "off"}
+    return [text for subject, text in _CAUTIONS.items() if subject not in own]
+
+
 def first_cautions(case: Case) -> str:
     """Return the line of caution under every first screen."""
     off = "Nothing switches off by itself. " if has_more_than_critical(case) else ""

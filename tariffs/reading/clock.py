@@ -8,6 +8,8 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, available_timezones
 
+from tariffs.reading.refusals import show
+
 if TYPE_CHECKING:
     from tariffs.errors import DispatchError
 
@@ -28,6 +30,11 @@ NO_DAY_OF_YEAR = "not a day of the year; write month and day between quotes, suc
 NO_DATE = "not a date; write such as 2025-01-31"
 
 _CLOCK = re.compile(r"(\d{1,2}):([0-5]\d)(?::00)?", re.ASCII)
+
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+
+_MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}[\d:.,Z+-]{0,40})?", re.ASCII)
+"""The calendar dates of ISO 8601: not its dates by week or day of the year, which few can read."""
 
 _MONTH_DAY = re.compile(r"(\d{1,2})-(\d{1,2})", re.ASCII)
 
@@ -70,6 +77,37 @@ def month_day(text: str) -> tuple[int, int]:
     if day is None:
         raise ValueError(NO_DAY_OF_YEAR)
     return day.month, day.day
+
+
+def day_of(text: str) -> dt.date:
+    """Read a date, ``YYYY-MM-DD``, of a year that anything here can lie in.
+
+    Raises
+    ------
+    ValueError
+        If it is none.
+    """
+    text = text.strip()
+    if _DAY.fullmatch(text) is None:
+        raise ValueError(NO_DATE)
+    day = dt.date.fromisoformat(text)
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise ValueError(f"the year looks wrong; write a year from {FIRST_YEAR} to {LAST_YEAR}")
+    return day
+
+
+def moment_of(text: str) -> dt.datetime:
+    """Read an ISO 8601 date, or date and time, with or without offset, of any year.
+
+    Raises
+    ------
+    ValueError
+        If it is none.
+    """
+    text = text.strip()
+    if _MOMENT.fullmatch(text) is None:
+        raise ValueError("no date and time")
+    return dt.datetime.fromisoformat(text)
 
 
 def pieces(start: int, end: int) -> tuple[tuple[int, int], ...]:
@@ -129,9 +167,9 @@ def instant(text: str, zone: str, where: str, refuse: type[DispatchError]) -> dt
         If it is no time, lies outside 1970 to 2100, or comes twice or never on that clock.
     """
     try:
-        moment = dt.datetime.fromisoformat(text.strip())
+        moment = moment_of(text)
     except ValueError:
-        raise refuse(f"{where}: {text!r} is no date and time; write such as '2025-01-31T14:00'") from None
+        raise refuse(f"{where}: {show(text)} is no date and time; write such as '2025-01-31T14:00'") from None
     if not FIRST_YEAR <= moment.year <= LAST_YEAR:
         hint = f"write a year from {FIRST_YEAR} to {LAST_YEAR}"
         raise refuse(f"{where}: the year of {text!r} looks wrong; {hint}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
-import unicodedata
+import re
 from decimal import Decimal
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -21,10 +21,14 @@ _NAMES_SHOWN = 30
 
 _LONGEST = 60
 
-_TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+_CONTROLS = r"\x7f-\x9f\u2028\u2029\ud800-\udfff"
+
+_TURNING = r"\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069"
 """Characters that turn the direction of those after them: with one, `gnp.exe` reads as `exe.png`."""
 
-_KEPT = "\n\t\x1b"  # a screen's colours begin with ESC; a name that holds one is refused when it is read
+_UNSEEN = re.compile(rf"[\x00-\x1f{_CONTROLS}{_TURNING}]")
+
+_HARMFUL = re.compile(rf"[\x00-\x08\x0b-\x1f{_CONTROLS}{_TURNING}]")
 
 
 class Problem(NamedTuple):
@@ -77,15 +81,13 @@ def listed(items: Sequence[str], total: int | None = None) -> str:
 
 def unseen(text: str) -> str | None:
     """Return the first character of a text that no screen shows, or that turns others round; None without."""
-    hidden = {"Cc", "Cs", "Zl", "Zp"}
-    return next((ch for ch in text if ch in _TURNING or unicodedata.category(ch) in hidden), None)
+    found = _UNSEEN.search(text)
+    return None if found is None else found[0]
 
 
 def visible(text: str) -> str:
-    """Write characters that cannot be seen, or that turn others round, as escapes; line breaks stay."""
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(f"\\u{ord(ch):04x}" if ch not in _KEPT and unseen(ch) else ch for ch in text)
+    """Write characters that cannot be seen, or that turn others round, as escapes; line breaks and tabs stay."""
+    return _HARMFUL.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
 # ---- names -------------------------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import io
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -15,8 +16,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from tariffs.reading.clock import EXAMPLE, FIRST_YEAR, LAST_YEAR, NO_DATE, ambiguity
-from tariffs.reading.refusals import listed, missing_file, nearest, problem_report, show
+from tariffs.reading.clock import EXAMPLE, FIRST_YEAR, LAST_YEAR, NO_DATE, ambiguity, day_of, moment_of
+from tariffs.reading.opening import MOST_TABLE_BYTES, MOST_TABLE_LINES, read_bytes
+from tariffs.reading.refusals import listed, nearest, problem_report, show
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -136,9 +138,9 @@ class Table:
         """Return a column of dates."""
         self.require({name: asked_by})
         cells = self.column(name)
-        if wrong := _offenders(cells, self.lines, dt.date.fromisoformat):
+        if wrong := _offenders(cells, self.lines, day_of):
             raise self.refuse(f"{self.path}: column '{name}': {NO_DATE}: {listed(wrong)}")
-        return [dt.date.fromisoformat(cell.strip()) for cell in cells]
+        return list(map(day_of, cells))
 
     def readings(
         self,
@@ -196,8 +198,12 @@ class Table:
         cells = self.column(TIME_COLUMN)
         try:
             moments = list(map(dt.datetime.fromisoformat, map(str.strip, cells)))
+            if any(
+                cell[4:6] not in {"-0", "-1"} for cell in map(str.strip, cells)
+            ):  # by week, or without dashes
+                raise ValueError  # noqa: TRY301 - as what is no time at all
         except ValueError:
-            wrong = _offenders(cells, self.lines, dt.datetime.fromisoformat)
+            wrong = _offenders(cells, self.lines, moment_of)
             text = f"times that are not ISO 8601: {listed(wrong)}; write them as {EXAMPLE}"
             raise self.refuse(f"{self.path}: {text}") from None
         strange = np.flatnonzero([not FIRST_YEAR <= moment.year <= LAST_YEAR for moment in moments]).tolist()
@@ -257,20 +263,21 @@ def read_table(path: Path, refuse: type[DispatchError]) -> Table:
     """
     rows: list[list[str]] = []
     lines: list[int] = []
+    raw = read_bytes(path, refuse, MOST_TABLE_BYTES, ".csv")
+    if (count := raw.count(b"\n")) > MOST_TABLE_LINES:
+        text = f"has {count:,} lines; at most {MOST_TABLE_LINES:,} are read: cut it into years"
+        raise refuse(f"{path}: {text}")
+    reader = csv.reader(io.TextIOWrapper(io.BytesIO(raw), encoding="utf-8-sig", newline=""), strict=True)
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.reader(file, strict=True)
-            for row in reader:
-                if row:  # a wholly empty line holds no reading
-                    rows.append(row)
-                    lines.append(reader.line_num)
+        for row in reader:
+            if row:  # a wholly empty line holds no reading
+                rows.append(row)
+                lines.append(reader.line_num)
     except UnicodeDecodeError:
         raise refuse(f"{path}: not a UTF-8 text file; save the table as 'CSV UTF-8'") from None
     except csv.Error as error:
         line = f"line {reader.line_num}"
         raise refuse(f"{path}: {line}: not readable as CSV: {error}; check the quotes") from None
-    except (OSError, ValueError):
-        raise refuse(f"{path}: {missing_file(path, '.csv')}") from None
     if not rows:
         raise refuse(f"{path}: the file is empty; its first line must name the columns")
     header = [name.strip() for name in rows[0]]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from typing import TYPE_CHECKING, Any
 
-from tariffs.reading.refusals import missing_file, show, visible
+from tariffs.reading.opening import MOST_SHEET_BYTES, read_bytes
+from tariffs.reading.refusals import show, unseen, visible
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,7 +22,11 @@ _MOST_EXPONENT = 30  # no quantity of a household has so many digits before or b
 
 _MOST_DIGITS = 60
 
-_NUMBER = re.compile(r"[-+]?([\d_]*)\.?([\d_]*)(?:e([-+]?[\d_]+))?", re.IGNORECASE)
+_LONE_HALF = re.compile(
+    r"[\ud800-\udfff]"
+)  # of a surrogate pair, from a file name that is no text: TOML has none
+
+_NUMBER = re.compile(r"[-+]?([\d_]*)(?:\.([\d_]*))?(?:e([-+]?[\d_]+))?", re.IGNORECASE)
 
 
 class _OutlandishError(ValueError):
@@ -50,12 +56,11 @@ def read_toml(
 
 def read_text(path: Path, refuse: type[DispatchError]) -> str:
     """Read a UTF-8 text file or say which file of its folder may have been meant."""
+    raw = read_bytes(path, refuse, MOST_SHEET_BYTES, ".toml")
     try:
-        return path.read_text(encoding="utf-8-sig")
+        return raw.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
     except UnicodeDecodeError:
         raise refuse(f"{path}: not a UTF-8 text file; save it as plain text (UTF-8)") from None
-    except (OSError, ValueError):
-        raise refuse(f"{path}: {missing_file(path)}") from None
 
 
 def parse_toml(
@@ -70,8 +75,9 @@ def parse_toml(
         _refuse_outlandish(written)
         return parse_float(written)
 
+    text = text.removeprefix("\ufeff")
     try:
-        return tomllib.loads(text, parse_float=number)
+        document = tomllib.loads(text, parse_float=number)
     except tomllib.TOMLDecodeError as error:
         raise refuse(f"{source}: not valid TOML: {_complaint(str(error), text)}") from None
     except _OutlandishError as error:
@@ -84,6 +90,29 @@ def parse_toml(
         longest = max(re.findall(r"[\d_]+", text), key=len)
         where = _line_with(text, longest)
         raise refuse(f"{source}: {where}: no quantity has so many digits; correct the number") from None
+    if (key := _unreadable_key(document)) is not None:
+        hidden = f"U+{ord(unseen(key) or ' '):04X}"
+        text = f"the name {visible(key)!r} holds a character that cannot be seen ({hidden}); write it again without it"
+        raise refuse(f"{source}: {text}")
+    return document
+
+
+def toml_text(text: str) -> str:
+    """Write a text as TOML: between quotes, with everything escaped that could end it early or is not allowed."""
+    return visible(json.dumps(_LONE_HALF.sub("\ufffd", text), ensure_ascii=False))
+
+
+def _unreadable_key(value: object) -> str | None:
+    """Return the first key that holds a character nobody can see."""
+    for inner in value if isinstance(value, list) else ():
+        if (found := _unreadable_key(inner)) is not None:
+            return found
+    for key, inner in value.items() if isinstance(value, dict) else ():
+        if unseen(key) is not None:
+            return str(key)
+        if (found := _unreadable_key(inner)) is not None:
+            return found
+    return None
 
 
 def _refuse_outlandish(written: str) -> None:

@@ -6,10 +6,11 @@ from decimal import Decimal
 from pathlib import Path
 
 from tariffs.errors import TariffError
+from tariffs.reading.toml import toml_text
 from tariffs.records.demand import FLAT_NAME, demand_tables
 from tariffs.records.fields import Record, Tiers, one_line, read_record
 from tariffs.records.left import left_over
-from tariffs.records.toml import by_season, comment, key, number, quoted, strings, when_lines
+from tariffs.records.toml import by_season, comment, key, number, strings, when_lines
 from tariffs.records.when import Seasons, hours_of, named_bands, seasons_of
 from tariffs.sheet.load import parse_tariff
 from tariffs.sheet.tariff import WHOLE_YEAR
@@ -108,17 +109,19 @@ def _head(draft: _Draft, time_zone: str | None) -> list[str]:
         for text in draft.left:
             first, *rest = comment(one_line(text), 106)
             lines += [f"# -{first[1:]}", *(f"#  {line[1:]}" for line in rest)]
-    lines += ["", f"name = {quoted(record.name)}", 'currency = "USD"']
+    lines += ["", f"name = {toml_text(record.name)}", 'currency = "USD"']
     if time_zone is None:
         lines.append(
             '# time_zone = "America/New_York"  # records hold no clock; without one, the home\'s is used'
         )
     else:
-        lines.append(f"time_zone = {quoted(time_zone)}")
+        lines.append(f"time_zone = {toml_text(time_zone)}")
     lines += [f"valid_from = {record.start}"] if record.start else []
     lines += [f"valid_to = {record.end}"] if record.end else []
     others = _other_hours(draft)
-    return lines + ([f"other_hours = {quoted(others)}  # whenever no window below holds"] if others else [])
+    return lines + (
+        [f"other_hours = {toml_text(others)}  # whenever no window below holds"] if others else []
+    )
 
 
 def _other_hours(draft: _Draft) -> str | None:
@@ -141,7 +144,7 @@ def _other_hours(draft: _Draft) -> str | None:
 def _seasons(draft: _Draft) -> None:
     for number_, (name, months) in enumerate(draft.seasons.months.items()):
         if name != WHOLE_YEAR:
-            lines = ["[[seasons]]", f"name = {quoted(name)}", f"months = {list(months)}"]
+            lines = ["[[seasons]]", f"name = {toml_text(name)}", f"months = {list(months)}"]
             draft.lines += lines if number_ else ["", *lines]
 
 
@@ -194,7 +197,7 @@ def _windows(draft: _Draft) -> None:
         if name == others or others is None:
             continue
         for where in hours_of(draft.record.energy, draft.seasons, tiers):
-            draft.add("[[windows]]", f"band = {quoted(name)}", *when_lines(where))
+            draft.add("[[windows]]", f"band = {toml_text(name)}", *when_lines(where))
 
 
 def _by_demand(record: Record) -> bool:
@@ -211,7 +214,7 @@ def _tiers(draft: _Draft, rider: Decimal) -> None:
         for each, seasons in groups.items():
             label = "tiers" if len(draft.bands) == 1 else f"{name} tiers"
             label += "" if len(groups) == 1 else f", {' and '.join(seasons)}"
-            lines = ["[[blocks]]", f"name = {quoted(label)}"]
+            lines = ["[[blocks]]", f"name = {toml_text(label)}"]
             lines += [f"bands = {strings([name])}"] if len(draft.bands) > 1 else []
             lines += [f"seasons = {strings(seasons)}"] if len(seasons) < len(draft.seasons.names) else []
             draft.add(*lines, *_steps(draft, name, each, rider))
@@ -232,7 +235,7 @@ def _steps(draft: _Draft, name: str, tiers: Tiers, rider: Decimal) -> list[str]:
             f"{where}: tiers counted in {seen!r} cannot be written as a tariff file; write it by hand"
         )
     lines = ["limits_for_days = 1  # limits are per day"] if unit == "kwh daily" else []
-    lines += [f"demand = {quoted(FLAT_NAME)}  # limits are kWh per kW of it"] if unit == "kwh/kw" else []
+    lines += [f"demand = {toml_text(FLAT_NAME)}  # limits are kWh per kW of it"] if unit == "kwh/kw" else []
     lines.append("steps = [")
     for at, tier in enumerate(tiers):
         last = at == len(tiers) - 1

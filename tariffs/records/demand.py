@@ -3,8 +3,9 @@
 from collections.abc import Iterator
 from decimal import Decimal
 
+from tariffs.reading.toml import toml_text
 from tariffs.records.fields import Prices, Record, Tiers
-from tariffs.records.toml import by_season, hour_lines, number, quoted, strings, when_lines
+from tariffs.records.toml import by_season, hour_lines, number, strings, when_lines
 from tariffs.records.when import Seasons, hours_of
 
 FLAT_NAME = "monthly demand"
@@ -31,7 +32,7 @@ def demand_tables(
         flat = [
             [
                 "[[demand]]",
-                f"name = {quoted(FLAT_NAME)}",
+                f"name = {toml_text(FLAT_NAME)}",
                 "price_per_kw = 0  # measured for the tiers",
                 *interval,
             ]
@@ -73,7 +74,7 @@ def _flat(
         prices = {name: each[0].price for name, each in tiers.items()}
         if any(prices.values()):
             price = f"price_per_kw = {by_season(prices)}"
-            yield ["[[demand]]", f"name = {quoted(FLAT_NAME)}", price, *interval, *ratchet]
+            yield ["[[demand]]", f"name = {toml_text(FLAT_NAME)}", price, *interval, *ratchet]
         return
     groups: dict[Tiers, list[str]] = {}
     for name, each in tiers.items():
@@ -81,7 +82,7 @@ def _flat(
     for each, names in groups.items():
         label = FLAT_NAME if len(groups) == 1 else f"{FLAT_NAME}, {' and '.join(names)}"
         held = [] if len(groups) == 1 else [f"seasons = {strings(names)}"]
-        yield ["[[demand]]", f"name = {quoted(label)}", *held, *interval, *_steps(each), *ratchet]
+        yield ["[[demand]]", f"name = {toml_text(label)}", *held, *interval, *_steps(each), *ratchet]
 
 
 def _steps(tiers: Tiers) -> list[str]:
@@ -104,7 +105,7 @@ def _by_hours(
                 held.setdefault(tiers, {})[season] = tiers
     for at, (tiers, wanted) in enumerate(held.items(), start=1):
         name = "demand by hours" if len(held) == 1 else f"demand by hours {at}"
-        lines = ["[[demand]]", f"name = {quoted(name)}", *interval]
+        lines = ["[[demand]]", f"name = {toml_text(name)}", *interval]
         lines += [f"price_per_kw = {number(tiers[0].price)}"] if len(tiers) == 1 else _steps(tiers)
         wheres = hours_of(prices, seasons, wanted)
         if len(wheres) == 1:

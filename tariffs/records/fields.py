@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from tariffs.errors import TariffError
-from tariffs.reading.refusals import missing_file
+from tariffs.reading.opening import read_bytes
+from tariffs.reading.refusals import show
 
 LARGEST_BYTES = 100_000_000
 HOURS, MONTHS = 24, 12
@@ -167,16 +168,9 @@ def read_record(path: Path, chosen: str | None = None) -> Record:
 
 
 def _listed(path: Path) -> list[Mapping[str, Any]]:
+    raw = read_bytes(path, TariffError, LARGEST_BYTES, path.suffix)
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            size = path.stat().st_size / 1e6
-            text = f"has {size:,.0f} MB; the limit is {LARGEST_BYTES / 1e6:.0f} MB"
-            raise TariffError(f"{path}: {text}: save the one record wanted to a file of its own")
-        document = json.loads(path.read_bytes(), parse_float=Decimal, parse_constant=_refuse_constant)
-    except FileNotFoundError:
-        raise TariffError(f"{path}: {missing_file(path, path.suffix)}") from None
-    except OSError as error:
-        raise TariffError(f"{path}: cannot be read ({error.strerror}); check the path") from None
+        document = json.loads(raw, parse_float=Decimal, parse_constant=_refuse_constant)
     except UnicodeDecodeError:
         raise TariffError(f"{path}: is not text in UTF-8; download the record again") from None
     except RecursionError:
@@ -273,11 +267,11 @@ def _check_row(path: Path, field: str, row: object, size: int, periods: int) -> 
     if not isinstance(row, list | tuple) or len(row) != size:
         got = len(row) if isinstance(row, list | tuple) else row
         raise TariffError(
-            f"{path}: {field}: should be {size} numbers of periods (got {got!r:.40}); correct the record"
+            f"{path}: {field}: should be {size} numbers of periods (got {show(got)}); correct the record"
         )
     for number in row:
         if isinstance(number, bool) or not isinstance(number, int) or not 0 <= number < periods:
-            text = f"names a period that the record does not have (got {number!r:.40}, there are {periods}, from 0)"
+            text = f"names a period that the record does not have (got {show(number)}, there are {periods}, from 0)"
             raise TariffError(f"{path}: {field}: {text}; correct the record")
 
 

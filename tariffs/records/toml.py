@@ -1,16 +1,11 @@
 """TOML as a person writes it: short tables, prices side by side, a reason behind what is not plain."""
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 
+from tariffs.reading.toml import toml_text
 from tariffs.records.when import Where
 from tariffs.sheet.tariff import WHOLE_YEAR
-
-
-def quoted(text: str) -> str:
-    """Write a text between quotes; whatever could end it early is escaped."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def number(value: Decimal) -> str:
@@ -22,7 +17,7 @@ def number(value: Decimal) -> str:
 def key(name: str) -> str:
     """Write a name as a key, bare where TOML allows it."""
     plain = name.isascii() and name.replace("-", "").replace("_", "").isalnum()
-    return name if plain else quoted(name)
+    return name if plain else toml_text(name)
 
 
 def by_season(values: Mapping[str, Decimal]) -> str:
@@ -35,7 +30,7 @@ def by_season(values: Mapping[str, Decimal]) -> str:
 
 def strings(names: Iterable[str]) -> str:
     """Write a list of texts."""
-    return f"[{', '.join(map(quoted, names))}]"
+    return f"[{', '.join(map(toml_text, names))}]"
 
 
 def comment(text: str, width: int = 110) -> list[str]:

@@ -35,6 +35,8 @@ DAY_NAMES = {
     **{name: frozenset((index,)) for index, name in enumerate(WEEKDAYS)},
 }
 
+_LONGEST_SPAN = 40
+
 _LARGEST, _FINEST = Decimal(10) ** 9, -40
 """No amount of a tariff is larger or has more decimals: with one, sums would leave what floats and cents hold."""
 
@@ -91,8 +93,10 @@ def _clock(value: object) -> int:
 
 def _span(value: object) -> tuple[int, int]:
     """Read ``"07:00-11:00"`` as a pair of minutes."""
-    if isinstance(value, str) and len(ends := re.split(r"\s*(?:-|–|to)\s*", value.strip())) == 2:
-        return _clock(ends[0]), _clock(ends[1])
+    if isinstance(value, str) and len(value) <= _LONGEST_SPAN:  # the search is quadratic in it
+        ends = re.split(r"\s*(?:-|–|to)\s*", value.strip())
+        if len(ends) == 2:
+            return _clock(ends[0]), _clock(ends[1])
     raise ValueError('should be a stretch of the clock in quotes, such as "07:00-11:00"')
 
 

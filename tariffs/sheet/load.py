@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from tariffs.errors import TariffError
-from tariffs.reading.clock import NO_DATE
+from tariffs.reading.clock import NO_DATE, day_of
 from tariffs.reading.models import validated
 from tariffs.reading.refusals import Problem, problem_report, show
 from tariffs.reading.toml import parse_toml, read_text
@@ -106,7 +106,7 @@ def _dated(
     start = seen = changes.pop("valid_from", None)
     if isinstance(start, str):
         try:
-            start = dt.date.fromisoformat(start)
+            start = day_of(start)
         except ValueError:
             start = None
     if not isinstance(start, dt.date) or isinstance(start, dt.datetime):

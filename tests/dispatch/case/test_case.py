@@ -166,18 +166,6 @@ def test_an_open_start_is_raised_to_the_reserve(tmp_path: Path) -> None:
     assert case.limits.closing_kwh == 3.0  # written, so kept
 
 
-def test_watts_that_look_like_kilowatts_are_told(tmp_path: Path) -> None:
-    notes = load_scenario(HOME.with_text(("grid_w = 1250", "grid_w = 1.25")).write(tmp_path)).notes
-    assert "charging.grid_w: 1.25 W is very little; if kW was meant, write 1250" in notes
-
-
-def test_kwh_that_look_like_wh_are_told(tmp_path: Path) -> None:
-    notes = load_scenario(
-        HOME.with_text(("pack_kwh = 2.9", "pack_kwh = 2900"), ("kwh = 3.0", "percent = 50")).write(tmp_path)
-    ).notes
-    assert "battery.pack_kwh: 2900 kWh is very much for one pack; if Wh was meant, write 2.9" in notes
-
-
 def test_a_tariff_on_another_clock_is_told(tmp_path: Path) -> None:
     home = Home(HOME.scenario, 'time_zone = "America/Toronto"\n' + TARIFF, HOME.files)
     notes = load_scenario(home.write(tmp_path)).notes

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
 from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,11 +13,13 @@ from homes.small_home import small_comparison, small_home
 
 from dispatch.case.check import check_summary
 from dispatch.exports.comparison import check_document, comparison_csv, comparison_document
-from dispatch.exports.files import json_text, write_files
+from dispatch.exports.files import json_text
 from dispatch.flows import COLUMNS
 from dispatch.safety.answers import quick_answers
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from dispatch.comparison.compare import Comparison
     from dispatch.outcome import Outcome
 
@@ -225,36 +225,6 @@ def test_money_in_the_file_is_the_bill_but_for_fixed_charges(tmp_path: Path) -> 
     assert energy + fixed == pytest.approx(
         strategy("off-peak-first")["as_set"]["bill"]["total_unrounded"], rel=1e-9
     )
-
-
-def test_a_failed_write_leaves_everything_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (tmp_path / "a.csv").write_text("old\n")
-    real_write = Path.write_text
-
-    def full_disk(self: Path, *args: Any, **kwargs: Any) -> int:  # noqa: ANN401 - stands in for Path.write_text
-        if ".b.csv" in self.name:
-            real_write(self, "half")
-            raise OSError(28, "No space left on device", str(self))
-        return real_write(self, *args, **kwargs)
-
-    monkeypatch.setattr(Path, "write_text", full_disk)
-    with pytest.raises(OSError, match="No space left"):
-        write_files(tmp_path, {"a.csv": "new\n", "b.csv": "new\n"})
-    assert [file.name for file in tmp_path.iterdir()] == ["a.csv"]
-    assert (tmp_path / "a.csv").read_text() == "old\n"
-
-
-def test_files_are_replaced_whole_and_keep_the_usual_permissions(tmp_path: Path) -> None:
-    (tmp_path / "a.csv").write_text("old\n")
-    (tmp_path / "mine.txt").write_text("kept\n")
-    write_files(tmp_path, {"a.csv": "new\n"})
-    assert {file.name: file.read_text() for file in tmp_path.iterdir()} == {
-        "a.csv": "new\n",
-        "mine.txt": "kept\n",
-    }
-    mask = os.umask(0)
-    os.umask(mask)
-    assert (tmp_path / "a.csv").stat().st_mode & 0o777 == 0o666 & ~mask
 
 
 def test_a_check_is_a_document_too() -> None:

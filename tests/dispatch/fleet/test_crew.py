@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
+import subprocess
+import sys
+import time
 from contextlib import nullcontext
 from typing import TYPE_CHECKING, Any
 
@@ -114,6 +118,74 @@ def test_a_cluster_that_goes_away_is_told_and_the_rest_resumed(
     assert len({row[0] for row in figures(tmp_path)}) >= 1
     run_fleet(find_jobs(folder), tmp_path, workers=0)
     assert figures(tmp_path) == undisturbed
+
+
+def test_a_scheduler_killed_on_another_machine(
+    folder: Path, undisturbed: list[tuple[Any, ...]], tmp_path: Path
+) -> None:
+    """A scheduler and a worker in processes of their own; the scheduler is killed once one home is done."""
+    place = tmp_path / "scheduler.json"
+    environment = dict(os.environ, PYTHONPATH=os.pathsep.join(sys.path))
+    start = [sys.executable, "-m", "dask"]
+    told = ["--scheduler-file", str(place), "--no-dashboard"]
+    with (
+        subprocess.Popen(
+            [*start, "scheduler", "--host", "127.0.0.1", "--port", "0", *told],
+            env=environment,
+            stderr=subprocess.DEVNULL,
+        ) as scheduler,
+        subprocess.Popen(
+            [*start, "worker", "--nthreads", "1", "--no-nanny", *told],
+            env=environment,
+            stderr=subprocess.DEVNULL,
+            cwd=tmp_path,
+        ) as worker,
+    ):
+        try:
+            while not place.exists():
+                assert scheduler.poll() is None
+                time.sleep(0.1)
+            address = json.loads(place.read_text(encoding="utf-8"))["address"]
+
+            def kill(done: int, _total: int, _label: str) -> None:
+                if done == 1:
+                    scheduler.send_signal(signal.SIGKILL)
+
+            with pytest.raises(SolveError, match="cluster went away"):
+                run_fleet(find_jobs(folder), tmp_path / "out", batch=1, scheduler=address, progress=kill)
+        finally:
+            scheduler.kill()
+            worker.kill()
+    assert {row[0] for row in figures(tmp_path / "out")} < set(NAMES)
+    run_fleet(find_jobs(folder), tmp_path / "out", workers=0)
+    assert figures(tmp_path / "out") == undisturbed
+
+
+def test_a_cluster_without_workers_is_not_waited_for(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("dispatch.fleet.crew.LOOK_SECONDS", 0.05)
+    monkeypatch.setattr("dispatch.fleet.crew.NOBODY_SECONDS", 0.2)
+    with (
+        LocalCluster(
+            n_workers=0, processes=False, dashboard_address="127.0.0.1:0", silence_logs="CRITICAL"
+        ) as cluster,
+        pytest.raises(SolveError, match=r"no worker for 0\.2 s"),
+    ):
+        run_fleet(find_jobs(folder), tmp_path, scheduler=cluster.scheduler_address)
+
+
+def test_workers_with_another_program_are_refused(
+    crew: Cluster, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("dispatch.fleet.crew.program", other_program)
+    with pytest.raises(SolveError, match="another version of this program"):
+        run_fleet(find_jobs(folder), tmp_path, scheduler=crew.client.scheduler.address)
+
+
+def other_program() -> str:
+    """Differ in every process."""
+    return str(os.getpid())
 
 
 def test_no_scheduler_there(folder: Path, tmp_path: Path) -> None:

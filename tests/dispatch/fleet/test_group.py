@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from dataclasses import replace
+from decimal import Decimal
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,7 @@ from dispatch.exports.files import json_text
 from dispatch.fleet.shapes import FREE, delayed_cards, mean_days, shapes_of
 from dispatch.fleet.side_by_side import Advised, advise
 from dispatch.fleet.synthetic import Sky, draw_fleet
+from dispatch.outages.hours import backup_hours
 from dispatch.outcome import bill_of
 from dispatch.report.fleet import fleet_report
 from dispatch.report.years import years_report
@@ -73,6 +75,34 @@ def test_a_later_start_costs_nothing_and_is_what_the_inverter_does() -> None:
         too_late = run_card(one.chosen.case, cards[-1], "too late")  # charging for the last hour only
         assert float(bill_of(too_late).total_unrounded) > float(one.chosen.bill.total_unrounded) + FREE
     assert len(delays) > 1
+
+
+def test_a_later_start_leaves_no_fewer_hours_where_the_critical_load_varies() -> None:
+    """A critical load that is high from midnight to four: what is stored by then counts, not the lowest level."""
+    draft = night_home(0)
+    hour = draft.times.hour.to_numpy()
+    draft = replace(draft, columns={**draft.columns, "critical_kw": np.where(hour < 4, 0.3, 0.05)})
+    advised = advise(
+        [draft.changed(critical_load={"watts": None, "csv": "series.csv", "column": "critical_kw"}).case()]
+    )
+    (home,) = (one for one in advised if isinstance(one, Advised))
+    case, chosen = home.chosen.case, home.chosen
+    least = backup_hours(case, chosen.flows["stored"]).min()
+    cards, grain = delayed_cards(case, chosen.reserve_percent or 0.0)
+    runs = [run_card(case, card, "later") for card in cards]
+    hours = [backup_hours(case, flows["stored"]).min() for flows in runs]
+    same = [
+        bill_of(flows).total_unrounded <= bill_of(runs[0]).total_unrounded + Decimal(str(FREE))
+        for flows in runs
+    ]
+    lowest = [flows["stored"].min() for flows in runs]
+    free = [at for at in range(len(cards)) if same[at] and hours[at] >= least - 1e-6]
+    # the case is one that money and the lowest level alone would get wrong
+    assert any(same[at] and lowest[at] >= lowest[0] - 1e-6 for at in range(len(cards)) if at not in free)
+    for name in ("a", "b", "c", "d", "e", "f"):
+        (shape,) = shapes_of([(name, home)])
+        assert shape.free_minutes == max(free) * grain
+        assert shape.delay_minutes // grain in free
 
 
 def test_the_new_peak_comes_with_the_cheap_price_and_the_lot_takes_from_it(tmp_path: Path) -> None:

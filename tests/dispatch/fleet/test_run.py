@@ -16,18 +16,19 @@ from homes.fleet_homes import different_homes, write_homes
 
 from dispatch.advice.recommend import recommend
 from dispatch.case.case import load_scenario
-from dispatch.errors import ScenarioError
-from dispatch.fleet.batch import run_batch
+from dispatch.errors import ScenarioError, SolveError
+from dispatch.fleet.batch import Batch, run_batch
 from dispatch.fleet.crew import Alone
 from dispatch.fleet.jobs import find_jobs, fingerprint
-from dispatch.fleet.run import run_fleet
+from dispatch.fleet.run import even_size, run_fleet
+from dispatch.fleet.shapes import shapes_of
 from dispatch.fleet.store import SCHEMA, opened, read_parts
 from dispatch.fleet.summary import summarise
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from dispatch.fleet.batch import Batch, Row
+    from dispatch.fleet.batch import Row
     from dispatch.fleet.jobs import Job
 
 NAMES = ("plain", "no-sun", "no-taper", "sells", "yen")
@@ -207,6 +208,98 @@ def test_a_home_left_out_leaves_the_results(folder: Path, tmp_path: Path) -> Non
     assert summarise(tmp_path).homes == len(NAMES) - 1
 
 
+def test_a_folder_of_other_homes_is_left_alone(folder: Path, tmp_path: Path) -> None:
+    homes = find_jobs(folder)
+    run_fleet(homes[:2], tmp_path, workers=0)
+    before = rows_of(tmp_path)
+    with pytest.raises(ScenarioError, match="results of 2 other homes and of none of these"):
+        run_fleet(homes[2:], tmp_path, workers=0)
+    assert_same(rows_of(tmp_path), before)
+    ran = run_fleet(homes[1:3], tmp_path, workers=0)
+    assert (ran.skipped, ran.taken_out) == (1, 1)
+
+
+@pytest.mark.parametrize("damage", ["a bit", "the end", "everything", "other columns"])
+def test_a_damaged_part_is_done_again(
+    damage: str, folder: Path, undisturbed: dict[tuple[str, str], Row], tmp_path: Path
+) -> None:
+    run_fleet(find_jobs(folder), tmp_path, workers=0, batch=2)
+    part = min((tmp_path / "homes").glob("part-*.parquet"))
+    held = part.read_bytes()
+    if damage == "a bit":  # in the middle of the data, where nothing but a checksum tells
+        at = held.index(b"\x28\xb5\x2f\xfd") + 12  # behind the head of the first zstd frame (RFC 8878, 3.1.1)
+        part.write_bytes(held[:at] + bytes([held[at] ^ 1]) + held[at + 1 :])
+    elif damage == "other columns":
+        pq.write_table(pq.read_table(part).drop_columns(["saving"]), part)
+    else:
+        part.write_bytes(held[:-40] if damage == "the end" else b"")
+    ran = run_fleet(find_jobs(folder), tmp_path, workers=0)
+    assert ran.unreadable_parts == 1
+    assert ran.skipped < len(NAMES)
+    assert_same(rows_of(tmp_path), undisturbed)
+    assert run_fleet(find_jobs(folder), tmp_path, workers=0).skipped == len(NAMES)
+
+
+def test_a_file_that_changes_while_it_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its row says so, under a fingerprint that nothing else has, and the next run does it again."""
+    homes = write_homes(tmp_path / "homes", NAMES[:2])
+    series, really_load = homes / "plain" / "series.csv", load_scenario
+    was = series.read_text(encoding="utf-8")
+
+    def load_and_change(path: Path) -> Any:  # noqa: ANN401
+        case = really_load(path)
+        if path.parent.name == "plain":
+            series.write_text(was.replace("0.3", "0.4"), encoding="utf-8")
+        return case
+
+    with monkeypatch.context() as patch:
+        patch.setattr("dispatch.fleet.batch.load_scenario", load_and_change)
+        run_fleet(find_jobs(homes), tmp_path / "out", workers=0)
+    assert summarise(tmp_path / "out").unusable == {"changed": 1}
+    series.write_text(was, encoding="utf-8")
+    assert run_fleet(find_jobs(homes), tmp_path / "out", workers=0).skipped == 1
+    run_fleet(find_jobs(homes), tmp_path / "fresh", workers=0)
+    assert_same(rows_of(tmp_path / "out"), rows_of(tmp_path / "fresh"))
+
+
+def test_a_fault_of_the_program_costs_one_row(
+    folder: Path,
+    undisturbed: dict[tuple[str, str], Row],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+
+    def breaks(homes: Any) -> Any:  # noqa: ANN401
+        if any(name.startswith("yen") for name, _ in homes):
+            raise IndexError("a slip of ours")
+        return shapes_of(homes)
+
+    monkeypatch.setattr("dispatch.fleet.batch.shapes_of", breaks)
+    run_fleet(find_jobs(folder), tmp_path, workers=0)
+    found = rows_of(tmp_path)
+    (bad,) = [found.pop(key) for key in list(found) if key[0] == "yen"]
+    assert bad["status"] == "failed"
+    assert "IndexError" in bad["reason"]
+    assert_same(found, {key: row for key, row in undisturbed.items() if key[0] != "yen"})
+
+
+def test_a_worker_of_another_version_does_nothing(folder: Path) -> None:
+    batch = Batch(tuple(find_jobs(folder)), program="another")
+    with pytest.raises(SolveError, match="another version of this program"):
+        run_batch(batch)
+
+
+@pytest.mark.parametrize(
+    ("homes", "workers", "size"),
+    [(1000, 2, 32), (1000, 1, 32), (100, 2, 25), (65, 2, 17), (3, 8, 1), (1, 1, 1)],
+)
+def test_all_workers_end_together(homes: int, workers: int, size: int) -> None:
+    found = even_size(homes, workers, 32)
+    assert found == size
+    batches = -(-homes // found)
+    assert batches % workers == 0 or batches < workers
+
+
 def test_the_fingerprint_knows_every_file_and_what_is_asked(tmp_path: Path) -> None:
     (job,) = find_jobs(write_homes(tmp_path, NAMES[:1]))
     seen = {fingerprint(job, planned=False), fingerprint(job, planned=True)}
@@ -215,6 +308,23 @@ def test_the_fingerprint_knows_every_file_and_what_is_asked(tmp_path: Path) -> N
         path.write_text(path.read_text(encoding="utf-8") + "\n", encoding="utf-8")
         seen.add(fingerprint(job, planned=False))
     assert len(seen) == 5
+
+
+def test_the_fingerprint_knows_what_the_tariff_names(tmp_path: Path) -> None:
+    """Prices by the hour and days announced lie in files that only the tariff names."""
+    (job,) = find_jobs(write_homes(tmp_path, NAMES[:1]))
+    tariff = tmp_path / "plain" / "tariff.toml"
+    (tmp_path / "plain" / "prices").mkdir()
+    for name in ("prices/hours.csv", "days.csv"):
+        (tmp_path / "plain" / name).write_text("date\n2025-11-01\n", encoding="utf-8")
+    extra = '[hourly_prices]\ncsv = "prices/hours.csv"\n[[events]]\nname = "peak"\ncsv = "days.csv"\n'
+    tariff.write_text(tariff.read_text(encoding="utf-8") + extra, encoding="utf-8")
+    before = fingerprint(job, planned=False)
+    for name in ("prices/hours.csv", "days.csv"):
+        (tmp_path / "plain" / name).write_text("date\n2025-11-02\n", encoding="utf-8")
+        after = fingerprint(job, planned=False)
+        assert after != before
+        before = after
 
 
 def test_a_table_names_homes_and_tariffs(folder: Path, tmp_path: Path) -> None:
@@ -247,3 +357,7 @@ def test_the_bound_is_never_dearer(folder: Path, tmp_path: Path) -> None:
     (group,) = {group.currency: group for group in summarise(tmp_path).groups}.values()
     assert group.foresight_per_year is not None
     assert group.foresight_per_year.p05 >= 0
+    # a bound more is no reason to run a home again, a bound less is
+    assert run_fleet(find_jobs(folder)[:2], tmp_path, workers=0).skipped == 2
+    assert run_fleet(find_jobs(folder)[:3], tmp_path, workers=0).skipped == 2
+    assert run_fleet(find_jobs(folder)[:3], tmp_path, workers=0, planned=True).skipped == 2

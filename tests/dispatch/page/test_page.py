@@ -21,7 +21,8 @@ from dispatch.errors import DispatchError
 from dispatch.exports.outages import frontier_document
 from dispatch.page import render
 from dispatch.page.facts import Found, level_rows, map_rows, month_rows
-from dispatch.page.render import MOST_BYTES, page
+from dispatch.page.fill import MOST_BYTES
+from dispatch.page.render import page
 from dispatch.page.series import MOST_STEPS, calendar, day_series, outage_series, slot_starts
 from dispatch.safety.answers import answer_for, quick_answers
 from dispatch.safety.frontier import frontier, ladder
