@@ -13,6 +13,7 @@ Names are those of `tariffs.terms`, which holds the algebra of the money itself.
     netting   need - surplus = bought - sold, one of them 0 (binary);  spent = min(bank, need) (binary)
               billed = need - spent;  the bank carries on in the tariff's order, whatever the price
     minimum   topup ≥ minimum - base
+    rebates   saved ≤ baseline - used or 0 (binary), see `dispatch.program.rebates`
     trade     import ≤ M·buys;  export ≤ M·(1 - buys)            only in steps where trading with oneself would pay
     burn      charge ≤ M·charges;  discharge ≤ M·(1 - charges)   only in steps where wasting energy would pay
 
@@ -30,14 +31,15 @@ import numpy as np
 
 from dispatch.errors import ScenarioError
 from dispatch.program.netting import Netting
+from dispatch.program.rebates import state_rebate
 from dispatch.program.schedules import Money, StatedSchedule, TermWriter, merged, negated
 from dispatch.program.self_trading import forbid_self_trading
 from dispatch.program.solver import AT_LEAST
-from tariffs.terms.slopes import NOISE, lowest_slope, never_cheaper_above, views_of
+from tariffs.terms.slopes import NOISE, lowest_slope, never_cheaper_above, rebate_prices, views_of
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats, Ints
-    from tariffs.terms.terms import BlockTerm, DemandTerm, MinimumTerm, MonthsMean, PastUseTerm
+    from tariffs.terms.terms import BlockTerm, DemandTerm, MinimumTerm, MonthsMean, PastUseTerm, RebateTerm
 
     Terms = list[tuple[Any, float]]
 
@@ -69,7 +71,9 @@ class TariffRows:
         prices = self.sheet.case.prices
         self.views = views_of(prices)
         self._refuse_hopeless()
+        self._refuse_of_the_past()
         self._net()
+        self.saved = [self._rebate(at, term) for at, term in enumerate(prices.rebates)]
         self.blocks = [self._block(at, term) for at, term in enumerate(prices.blocks)]
         self.measured: list[Terms] = []
         self.most_kw: list[float] = []
@@ -90,22 +94,20 @@ class TariffRows:
             values = [group.value_per_kwh for group in term.groups]
             self._charge(stated.money(values, term.leftover_price_per_kwh))
 
+    def _rebate(self, at: int, term: RebateTerm) -> Any:  # noqa: ANN401 - PuLP's
+        saved = state_rebate(self.sheet, f"rebate_{at}", term)
+        self.money.append((saved, -term.price_per_kwh))
+        return saved
+
     # ---- refusals ----------------------------------------------------------------------------------------------
 
     def _refuse_hopeless(self) -> None:
         prices = self.sheet.case.prices
-        for at, block in enumerate(prices.blocks):
+        for block in prices.blocks:
             if block.demand is not None:
                 self._refuse(
                     f"blocks '{block.name}': limits in hours of demand multiply energy by power, which no linear "
                     "program can state; such a tariff can be billed (dispatch bill) but not optimised"
-                )
-            if block.schedule.by_past and not all(
-                never_cheaper_above(view.blocks[at]) for view in self.views
-            ):
-                self._refuse(
-                    f"blocks '{block.name}': a higher class by past use can be the cheaper one, so that using more now "
-                    "could pay later; such a tariff can be billed (dispatch bill) but not optimised"
                 )
         for minimum in prices.minimums:
             if minimum.topup_factor < 0:
@@ -114,11 +116,6 @@ class TariffRows:
                     f"({minimum.topup_factor:g} per unit), so that falling short of it would pay without end; "
                     "such a tariff can be billed (dispatch bill) but not optimised"
                 )
-        if prices.credits:
-            self._refuse(
-                "export_credit: what of a credit is used is the least of two sums, bill by bill, in time; that is not "
-                "yet stated for the program; such a tariff can be billed (dispatch bill) but not optimised"
-            )
         for at, demand in enumerate(prices.demand):
             if demand.kvar is not None:
                 self._refuse(
@@ -134,6 +131,29 @@ class TariffRows:
                     + ", so that drawing more power would pay; correct its prices and the adjustments that touch "
                     "it; such a tariff can be billed (dispatch bill) but not optimised"
                 )
+
+    def _refuse_of_the_past(self) -> None:
+        """Refuse what looks back, or forward, on other bills in a way that no row here states."""
+        prices = self.sheet.case.prices
+        for at, block in enumerate(prices.blocks):
+            if block.schedule.by_past and not all(
+                never_cheaper_above(view.blocks[at]) for view in self.views
+            ):
+                self._refuse(
+                    f"blocks '{block.name}': a higher class by past use can be the cheaper one, so that using more now "
+                    "could pay later; such a tariff can be billed (dispatch bill) but not optimised"
+                )
+        for rebate, views in zip(prices.rebates, rebate_prices(prices), strict=True):
+            if min(views) < 0:
+                self._refuse(
+                    f"rebates '{rebate.name}': the adjustments turn what is saved into a charge ({min(views):.4g} per "
+                    "kWh), so that the rebate would not be taken; such a tariff can be billed but not optimised"
+                )
+        if prices.credits:
+            self._refuse(
+                "export_credit: what of a credit is used is the least of two sums, bill by bill, in time; that is not "
+                "yet stated for the program; such a tariff can be billed (dispatch bill) but not optimised"
+            )
 
     def _refuse(self, why: str) -> None:
         raise ScenarioError(f"{self.sheet.case.path}: tariff '{self.sheet.case.tariff.name}': {why}")
@@ -275,6 +295,7 @@ class TariffRows:
         for part in parts:
             base += part.terms
             constant += part.constant
+        base += [(self.saved[rebate], -price) for rebate, price in term.rebates]
         topup = self.sheet.column(f"minimum_{at}_topup")
         self.sheet.row(f"minimum_{at}", AT_LEAST, [(topup, 1.0), *merged(base)], term.minimum - constant)
         self.money.append((topup, term.topup_factor))

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike
 from tariffs.billing.export_credit import Credit
 from tariffs.billing.items import item_lines
 from tariffs.billing.lines import ZERO, BillLine, PeriodBill, Placed, quantized
+from tariffs.billing.rebates import rebate_lines
 from tariffs.billing.tiers import Measured, billed_demand
 from tariffs.billing.turns import with_turns
 from tariffs.billing.usage import Floats, usage_by_part
@@ -23,6 +24,7 @@ from tariffs.periods.cells import block_cells
 from tariffs.periods.credit import BEFORE
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out
+from tariffs.periods.rebates import rebate_events
 from tariffs.periods.registers import lay_registers
 from tariffs.sheet.tariff import Tariff
 
@@ -105,6 +107,7 @@ def bill(  # noqa: PLR0913 - what is metered beside the main meter is rare, and 
                 for one in lay_registers(layout, others)
             ],
             credit=_account(tariff),
+            rebates=rebate_events(layout),
         )
         periods = tuple(_period_bill(measured, index) for index in range(len(layout.periods)))
     return Bill(tariff.name, tariff.currency, periods, tariff.rounding.per == "line")
@@ -170,6 +173,7 @@ def _period_lines(measured: Measured, index: int) -> list[Placed]:
     """Return the lines of one period, exact and as billed side by side."""
     rounding = measured.layout.tariff.rounding
     lines = item_lines(measured, index)
+    lines += rebate_lines(measured.rebates, measured.bought, measured.layout.parts_of(index))
     for name, register in measured.registers:
         lines += [
             replace(placed, line=replace(placed.line, register=name))

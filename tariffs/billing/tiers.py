@@ -14,6 +14,7 @@ from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
 from tariffs.periods.parts import Part
 from tariffs.periods.past_use import past_mean
+from tariffs.periods.rebates import RebateEvent
 from tariffs.periods.runs import Run
 from tariffs.sheet.demand import DemandStep
 from tariffs.sheet.fields import in_season
@@ -40,6 +41,7 @@ class Measured:
     billed_kw: Sequence[Decimal]
     registers: Sequence[tuple[str, "Measured"]] = ()
     credit: Credit | None = None
+    rebates: Sequence[RebateEvent] = ()
 
 
 def billed_demand(cells: Sequence[DemandCell], bought: Floats) -> list[Decimal]:

@@ -33,6 +33,7 @@ def lines_of(sheet: Sheet) -> list[tuple[str, str]]:
     names += [("demand", demand.name) for demand in sheet.demand]
     names += [("charges", charge.name) for charge in sheet.charges]
     names += [("credits", credit.name) for credit in sheet.credits]
+    names += [("rebates", rebate.name) for rebate in sheet.rebates]
     names += [("registers", register.name) for register in sheet.registers]
     return names
 
@@ -155,7 +156,7 @@ def _of_nothing(tariff: Tariff, sheet: Sheet, item: Adjustment) -> list[Problem]
         "riders": bool(sheet.riders) or any(register.riders for register in sheet.registers),
         "demand": bool(sheet.demand) or any(register.demand for register in sheet.registers),
         "charges": bool(sheet.charges) or any(register.charges for register in sheet.registers),
-        "credits": bool(sheet.credits),
+        "credits": bool(sheet.credits or sheet.rebates),
         "minimum": bool(sheet.minimum),
     }
     if any(held.get(name, True) for name in item.applies_to):

@@ -78,7 +78,7 @@ def sheet_of(sheet: Sheet, register: Register | None, name: str) -> Sheet:
     own: dict[str, Any] = {"bands": outside, "windows": (), "other_hours": outside_band(name)}
     if register is not None:
         own = {**_hours_of(register, outside), **_priced(sheet, register)}
-    nothing: dict[str, Any] = dict.fromkeys(("events", "credits", "registers"), ())
+    nothing: dict[str, Any] = dict.fromkeys(("events", "credits", "registers", "rebates"), ())
     nothing |= dict.fromkeys(("blocks", "riders", "demand", "charges"), ())
     update = nothing | own
     update["adjustments"] = tuple(_told_of(item, name) for item in sheet.adjustments)

@@ -29,6 +29,7 @@ from tariffs.sheet.fields import (
     in_season,
 )
 from tariffs.sheet.percent import Adjustment
+from tariffs.sheet.rebates import Rebate
 from tariffs.sheet.usage import Blocks, Minimum, Netting
 from tariffs.sheet.when import Billing, Event, Holidays, Season, When, Window
 
@@ -227,6 +228,9 @@ class Sheet(Frozen):
     charges: Annotated[tuple[Charge, ...], TABLES] = Field((), description="fixed amounts, a table each")
     credits: Annotated[tuple[Credit, ...], TABLES] = Field(
         (), description="signed amounts a month, a table each"
+    )
+    rebates: Annotated[tuple[Rebate, ...], TABLES] = Field(
+        (), description="what is paid for using less than a baseline on event days, a table each"
     )
     registers: Annotated[tuple[Register, ...], TABLES] = Field(
         (), description="meters beside the main one, a table each"

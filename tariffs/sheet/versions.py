@@ -14,6 +14,7 @@ _DEFAULT_NAMES = {
     "charges": "standing charge",
     "credits": None,
     "registers": None,
+    "rebates": None,
     "adjustments": None,
     "minimum": "minimum bill",
 }

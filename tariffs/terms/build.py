@@ -12,6 +12,7 @@ from tariffs.periods.cells import BlockCell, KwhMinimumCell, NettingCell
 from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
 from tariffs.periods.past_use import past_mean
+from tariffs.periods.rebates import RebateEvent
 from tariffs.sheet.demand import Demand
 from tariffs.sheet.fields import in_season
 from tariffs.sheet.tariff import NETTING_LINE
@@ -53,6 +54,7 @@ class Cells:
     demand: Sequence[DemandCell]
     netting: Sequence[NettingCell]
     kwh_minimums: Sequence[KwhMinimumCell]
+    rebates: Sequence[RebateEvent] = ()
 
 
 def _step(

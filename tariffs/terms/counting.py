@@ -24,6 +24,7 @@ from tariffs.terms.build import (
     schedule_of,
 )
 from tariffs.terms.energy import fixed_amount, import_price, step_prices
+from tariffs.terms.rebates import rebate_price
 from tariffs.terms.terms import CreditTerm, Floats, KwhMinimumTerm, MinimumTerm, PercentTerm
 from tariffs.terms.weights import EARNED, Which, weights_of
 
@@ -171,6 +172,11 @@ def _common(
             (at, _missing_price(layout, cell, base.name))
             for at, cell in enumerate(cells.kwh_minimums)
             if base.holds(cell.run.parts[-1])
+        ),
+        "rebates": tuple(
+            (at, rebate_price(layout, event, item.name))
+            for at, event in enumerate(cells.rebates)
+            if base.holds(event.part)
         ),
         "counts": _earlier(layout, turn, before),
     }

@@ -42,6 +42,7 @@ class Amounts:
     past_means: tuple[float, ...]
     billed_kw: tuple[float, ...]
     missing_kwh: tuple[float, ...] = ()
+    saved_kwh: tuple[float, ...] = ()
 
 
 def evaluate(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> float:
@@ -64,6 +65,7 @@ def evaluate(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> flo
         total += netted.cost([group.value_per_kwh for group in term.groups], term.leftover_price_per_kwh)
     for short, missing in zip(priced.kwh_minimums, found.missing_kwh, strict=True):
         total += short.price_per_kwh * missing
+    total -= sum(r.price_per_kwh * kwh for r, kwh in zip(priced.rebates, found.saved_kwh, strict=True))
     values = counted_values(priced, found, import_kwh, export_kwh)
     return total + sum(term.topup_factor * values[term.order] for term in priced.counting)
 
@@ -125,8 +127,9 @@ def amounts(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> Amou
         missing.append(kwh)
         for at in short.blocks:
             blocks[at] += kwh
+    saved = (rebate.saved_kwh(import_kwh) for rebate in priced.rebates)
     means = (block.past_use.mean_kwh(import_kwh) if block.past_use else 0.0 for block in priced.blocks)
-    return Amounts(netted, tuple(blocks), tuple(means), tuple(billed), tuple(missing))
+    return Amounts(netted, tuple(blocks), tuple(means), tuple(billed), tuple(missing), tuple(saved))
 
 
 def block_cost(block: BlockTerm, schedule: Schedule, found: Amounts, index: int) -> float:
@@ -150,6 +153,8 @@ def counted_base(
         base += sum(schedule(found.billed_kw[at]) for schedule in schedules)
     for at, values, leftover_price in term.netting:
         base += found.netted[at].cost(values, leftover_price)
+    for at, price in term.rebates:
+        base -= price * found.saved_kwh[at]
     for at, price in term.kwh_minimums:
         base += price * found.missing_kwh[at]
     return base

@@ -14,12 +14,14 @@ from tariffs.meter import NONE_BESIDE, OtherReadings
 from tariffs.periods.cells import block_cells, kwh_minimum_cells, netting_cells
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out
+from tariffs.periods.rebates import rebate_events
 from tariffs.periods.registers import lay_registers
 from tariffs.sheet.tariff import Tariff
 from tariffs.terms.build import Cells, block_terms, demand_terms, netting_terms
 from tariffs.terms.counting import counting_terms, kwh_minimum_terms
 from tariffs.terms.energy import fixed_amount, step_prices
 from tariffs.terms.evaluate import amounts, counted_base, earned_credit, evaluate
+from tariffs.terms.rebates import rebate_terms
 from tariffs.terms.terms import CountingTerm, PricedSteps
 
 Counting = TypeVar("Counting", bound=CountingTerm)
@@ -47,7 +49,11 @@ def price_steps(
     """
     layout = lay_out(tariff, times, dt_hours)
     cells = Cells(
-        block_cells(layout), demand_cells(layout, others), netting_cells(layout), kwh_minimum_cells(layout)
+        block_cells(layout),
+        demand_cells(layout, others),
+        netting_cells(layout),
+        kwh_minimum_cells(layout),
+        rebate_events(layout),
     )
     counting = counting_terms(layout, cells)
     import_price, export_price = step_prices(layout, None)
@@ -74,6 +80,7 @@ def price_steps(
         kwh_minimums=kwh_minimum_terms(layout, cells),
         percentages=counting.percentages,
         credits=counting.credits,
+        rebates=rebate_terms(layout, cells.rebates),
     )
     return with_registers(prices, layout, others)
 

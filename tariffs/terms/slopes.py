@@ -142,6 +142,25 @@ def _less(schedule: Schedule, in_base: Schedule, factor: float) -> Schedule:
     )
 
 
+def rebate_prices(prices: PricedSteps) -> list[tuple[float, float]]:
+    """Return for each rebate the least and the most that a kWh saved earns, whatever minimum bills stand at."""
+    found = []
+    for at, rebate in enumerate(prices.rebates):
+        taken = [
+            term.topup_factor * price
+            for term in prices.minimums
+            for other, price in term.rebates
+            if other == at
+        ]
+        views = [
+            rebate.price_per_kwh,
+            rebate.price_per_kwh - sum(taken),
+            *(rebate.price_per_kwh - one for one in taken),
+        ]
+        found.append((min(views), max(views)))
+    return found
+
+
 def never_cheaper_above(schedule: Schedule) -> bool:
     """Tell whether no amount costs less in a class than in the class below it."""
     for below, above in pairwise(schedule.classes):

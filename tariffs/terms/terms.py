@@ -8,6 +8,7 @@ With ``import[t]`` and ``export[t]`` the energy of each step, the whole bill of 
           + sum over d in demand    of  sum of each schedule in d.schedules (billed_kw of d)
           + sum over n in netting   of  cost of n
           + sum over k in kwh_minimums  of  k.price_per_kwh * what is missing of k
+          + sum over r in rebates   of  cost of r
           + sum over c in minimums, percentages and credits  of  c.topup_factor * value of c
 
 Every price is effective: riders, loss factor and percentage adjustments, in the tariff's order, are in it,
@@ -345,6 +346,44 @@ class KwhMinimumTerm:
 
 
 @dataclass(frozen=True)
+class RebateTerm:
+    """One event day of a rebate for using less than a baseline.
+
+    ::
+
+        used     = sum of import over `steps`
+        baseline = known_kwh, or the mean of the `counted` largest of: sum of import over each of `like`
+        cost     = - price_per_kwh * max(0, baseline - used)
+
+    Attributes
+    ----------
+    name : str
+    period : int
+    steps : array of int
+    like : tuple of array of int
+    counted : int
+    known_kwh : float or None
+    price_per_kwh : float
+    """
+
+    name: str
+    period: int
+    steps: Ints
+    like: tuple[Ints, ...]
+    counted: int
+    known_kwh: float | None
+    price_per_kwh: float
+
+    def saved_kwh(self, import_kwh: Floats) -> float:
+        """Return what is used less than the baseline. [kWh]."""
+        baseline = self.known_kwh
+        if baseline is None:
+            days = sorted((float(import_kwh[steps].sum()) for steps in self.like), reverse=True)
+            baseline = sum(days[: self.counted]) / self.counted
+        return max(0.0, baseline - float(import_kwh[self.steps].sum()))
+
+
+@dataclass(frozen=True)
 class CountingTerm:
     """What is worked out from the money of other lines of a period: its base.
 
@@ -371,6 +410,8 @@ class CountingTerm:
     netting : tuple of (int, array of values per group, leftover price)
     kwh_minimums : tuple of (int, float)
         Price of the missing kWh of each.
+    rebates : tuple of (int, float)
+        What a kWh saved of each takes off the base.
     counts : tuple of (int, float)
         Earlier counting terms, by `order`, and how much of the value of each is in the base.
     """
@@ -387,6 +428,7 @@ class CountingTerm:
     netting: tuple[tuple[int, Floats, float], ...]
     kwh_minimums: tuple[tuple[int, float], ...]
     counts: tuple[tuple[int, float], ...]
+    rebates: tuple[tuple[int, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -537,7 +579,7 @@ class PricedSteps:
         Billing period of each step, an index into `period_names`.
     fixed_total : float
         Everything on the bills that no flow changes, adjustments included. [currency]
-    blocks, demand, minimums, netting, kwh_minimums, percentages, credits : tuple
+    blocks, demand, minimums, netting, kwh_minimums, percentages, credits, rebates : tuple
         What a price per step cannot say; empty for plain tariffs.
     """
 
@@ -563,6 +605,7 @@ class PricedSteps:
     kwh_minimums: tuple[KwhMinimumTerm, ...] = ()
     percentages: tuple[PercentTerm, ...] = ()
     credits: tuple[CreditTerm, ...] = ()
+    rebates: tuple[RebateTerm, ...] = ()
 
     @property
     def counting(self) -> tuple[MinimumTerm | PercentTerm | CreditTerm, ...]:
@@ -573,4 +616,4 @@ class PricedSteps:
     def is_plain(self) -> bool:
         """Whether prices per step and fixed charges are the whole bill."""
         terms = self.blocks, self.demand, self.minimums, self.netting, self.kwh_minimums, self.percentages
-        return not any((*terms, self.credits))
+        return not any((*terms, self.credits, self.rebates))

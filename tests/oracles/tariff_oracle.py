@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from dispatch.case.case import Case
     from oracles.household import Array, Household
-    from tariffs.terms.terms import DemandTerm, MinimumTerm, NettingTerm, PricedSteps, Schedule
+    from tariffs.terms.terms import DemandTerm, MinimumTerm, NettingTerm, PricedSteps, RebateTerm, Schedule
 
 Sum = dict[int, float]
 """A linear expression: factor by column; column ``ONE`` stands for a constant."""
@@ -221,6 +221,7 @@ class Tariff:
         self._no_nonsense()
         self._net()
         self._measure()
+        self.saved = [self._saved(term) for term in self.prices.rebates]
 
     def _no_nonsense(self) -> None:
         """No step buys and sells, none charges and discharges, whatever it would gain."""
@@ -298,6 +299,24 @@ class Tariff:
                 self.model.row(plus(billed, plus(measured[at], factor=-term.ratchet_fraction)), 0.0, np.inf)
             self.stated.kw.append(billed)
 
+    def _saved(self, term: RebateTerm) -> Sum:
+        """What is saved below a baseline: the largest over every choice of days, or nothing; one binary picks."""
+        used = self.model.flow("import", term.steps)
+        baselines: list[Sum] = [{ONE: term.known_kwh}] if term.known_kwh is not None else []
+        for chosen in combinations(term.like, term.counted) if not baselines else ():
+            flows = (self.model.flow("import", steps) for steps in chosen)
+            baselines.append(plus(*(plus(flow, factor=1.0 / term.counted) for flow in flows)))
+        saved, picked = {self.model.column(): 1.0}, {}
+        for baseline in baselines:
+            pick = self.model.column(1.0, whole=True)
+            picked[pick] = 1.0
+            short = plus(saved, plus(baseline, factor=-1.0), used, {pick: 1e3})
+            self.model.row(short, -np.inf, 1e3)
+        nothing = self.model.column(1.0, whole=True)
+        self.model.row(plus(saved, {nothing: 1e3}), -np.inf, 1e3)
+        self.model.row({**picked, nothing: 1.0}, 1.0, 1.0)
+        return saved
+
     def _measured(self, term: DemandTerm) -> Sum:
         days = [self.model.column() for _ in range(int(term.day.max()) + 1)]
         for interval, hours in enumerate(term.hours):
@@ -341,8 +360,11 @@ class Tariff:
         for at, netting in enumerate(prices.netting):
             values = [group.value_per_kwh for group in netting.groups]
             total = plus(total, self._credit(at, values, netting.leftover_price_per_kwh))
+        for saved, rebate in zip(self.saved, prices.rebates, strict=True):
+            total = plus(total, plus(saved, factor=-rebate.price_per_kwh))
         for minimum, base in zip(prices.minimums, bases, strict=True):
-            parts = [self._credit(at, values, left) for at, values, left in minimum.netting]
+            parts = [plus(self.saved[at], factor=-price) for at, price in minimum.rebates]
+            parts += [self._credit(at, values, left) for at, values, left in minimum.netting]
             topup = model.column()
             model.row(plus({topup: 1.0}, base, *parts), minimum.minimum, np.inf)
             total = plus(total, {topup: minimum.topup_factor})
