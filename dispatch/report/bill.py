@@ -152,11 +152,11 @@ def _period_table(made: MeterBill, period: PeriodBill) -> Table:
     more = 0 if by_line else MORE_PLACES
     table = bill_table(made.bill.currency)
     for line in period.lines:
-        add_line(table, line, _money(made, line.billed_amount if by_line else line.amount, more))
+        add_line(table, line, _money(made, line.billed_amount, more))
     table.add_section()
-    if not by_line:
-        table.add_row("sum of the lines", "", "", "", _money(made, period.total_unrounded, more))
-        table.add_row("rounding", "", "", "", _money(made, period.rounding, more))
+    if not by_line or period.total_of_lines != period.total:
+        table.add_row("sum of the lines", "", "", "", _money(made, period.total_of_lines, more))
+        table.add_row("rounding", "", "", "", _money(made, period.total - period.total_of_lines, more))
     least = ", at least" if made.at_least(period.name) else ""
     table.add_row(f"total{least}", "", "", "", _money(made, period.total), style="bold")
     return table
@@ -242,6 +242,11 @@ def _notes(made: MeterBill) -> Iterator[str]:
         yield SHARED_OUT
     if made.bill.rounds_lines:
         yield "The tariff rounds every line; the total is their sum."
+    if made.bill.rounds_kwh:
+        yield (
+            "The tariff rounds kWh before they are priced: lines are of rounded kWh, and what is before rounding in the "
+            "table of all bills is of the kWh as metered."
+        )
     if any(line.kind == "adjustment" for period in made.bill.periods for line in period.lines):
         yield "A percentage's quantity is the money it is of."
     if any(

@@ -18,6 +18,7 @@ from tariffs.billing.rebates import rebate_lines
 from tariffs.billing.tiers import Measured, billed_demand
 from tariffs.billing.turns import with_turns
 from tariffs.billing.usage import Floats, usage_by_part
+from tariffs.billing.whole_kwh import side_by_side
 from tariffs.errors import TariffError
 from tariffs.meter import NONE_BESIDE, OtherReadings
 from tariffs.periods.cells import block_cells
@@ -42,12 +43,15 @@ class Bill:
     periods : tuple of PeriodBill
     rounds_lines : bool
         Whether lines are rounded one by one (then print `billed_amount`), or each period's total.
+    rounds_kwh : bool
+        Whether kWh are rounded before they are priced (then print `billed_amount` too).
     """
 
     tariff_name: str
     currency: str
     periods: tuple[PeriodBill, ...]
     rounds_lines: bool = False
+    rounds_kwh: bool = False
 
     @property
     def total(self) -> Decimal:
@@ -110,7 +114,8 @@ def bill(  # noqa: PLR0913 - what is metered beside the main meter is rare, and 
             rebates=rebate_events(layout),
         )
         periods = tuple(_period_bill(measured, index) for index in range(len(layout.periods)))
-    return Bill(tariff.name, tariff.currency, periods, tariff.rounding.per == "line")
+    by_line, whole_kwh = tariff.rounding.per == "line", tariff.rounding.kwh_places is not None
+    return Bill(tariff.name, tariff.currency, periods, by_line, whole_kwh)
 
 
 def _account(tariff: Tariff) -> Credit | None:
@@ -124,12 +129,13 @@ def _account(tariff: Tariff) -> Credit | None:
 
 
 def _measured(layout: Layout, bought: Floats, sold: Floats, others: OtherReadings) -> Measured:
-    demand = demand_cells(layout, others)
+    demand, rounding = demand_cells(layout, others), layout.tariff.rounding
     return Measured(
         layout=layout,
         bought=bought,
         sold=sold,
         usage=usage_by_part(layout, bought, sold),
+        rounded=() if rounding.kwh_places is None else usage_by_part(layout, bought, sold, rounding),
         blocks=block_cells(layout),
         demand=demand,
         billed_kw=billed_demand(demand, bought),
@@ -156,7 +162,8 @@ def _period_bill(measured: Measured, index: int) -> PeriodBill:
     layout = measured.layout
     lines = [placed.line for placed in _period_lines(measured, index)]
     exact = sum((line.amount for line in lines), ZERO)
-    total = quantized(sum((line.billed_amount for line in lines), ZERO), layout.tariff.rounding)
+    rounding = layout.tariff.rounding
+    total = quantized(sum((line.billed_amount for line in lines), ZERO), rounding, rounding.total_to)
     steps = layout.steps_of(index)
     return PeriodBill(
         name=layout.periods[index].name,
@@ -172,6 +179,17 @@ def _period_bill(measured: Measured, index: int) -> PeriodBill:
 def _period_lines(measured: Measured, index: int) -> list[Placed]:
     """Return the lines of one period, exact and as billed side by side."""
     rounding = measured.layout.tariff.rounding
+    lines = _all_items(measured, index)
+    if measured.rounded:
+        lines = side_by_side(lines, _all_items(measured.of_rounded(), index))
+    if rounding.per == "line":
+        lines = [_billed(placed, quantized(placed.line.billed_amount, rounding)) for placed in lines]
+    if measured.credit is not None:
+        lines = measured.credit.earn(lines, measured.layout.tariff.currency)
+    return with_turns(measured, index, lines)
+
+
+def _all_items(measured: Measured, index: int) -> list[Placed]:
     lines = item_lines(measured, index)
     lines += rebate_lines(measured.rebates, measured.bought, measured.layout.parts_of(index))
     for name, register in measured.registers:
@@ -179,11 +197,7 @@ def _period_lines(measured: Measured, index: int) -> list[Placed]:
             replace(placed, line=replace(placed.line, register=name))
             for placed in item_lines(register, index)
         ]
-    if rounding.per == "line":
-        lines = [_billed(placed, quantized(placed.line.amount, rounding)) for placed in lines]
-    if measured.credit is not None:
-        lines = measured.credit.earn(lines, measured.layout.tariff.currency)
-    return with_turns(measured, index, lines)
+    return lines
 
 
 def _billed(placed: Placed, amount: Decimal) -> Placed:

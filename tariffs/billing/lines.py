@@ -4,14 +4,14 @@ import datetime as dt
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal, InvalidOperation
+from decimal import ROUND_DOWN, ROUND_HALF_EVEN, ROUND_HALF_UP, ROUND_UP, Decimal, InvalidOperation
 from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tariffs.errors import TariffError
-from tariffs.sheet.tariff import Rounding
+from tariffs.sheet.rounding import Rounding
 
 _DIGITS = 12  # sums of floats carry noise beyond this; a meter does not
 ZERO = Decimal(0)
@@ -33,7 +33,7 @@ class BillLine:
     amount : Decimal
         Exact; credits are negative.
     billed_amount : Decimal
-        As the bill prints it: rounded where the tariff rounds per line, else equal to `amount`.
+        As the bill prints it: of rounded kWh, or rounded, where the tariff rounds kWh or lines; else equal to `amount`.
     name : str
         The name in the tariff file, which adjustments can refer to.
     register : str
@@ -74,6 +74,11 @@ class PeriodBill:
     total_unrounded: Decimal
     rounding: Decimal
     total: Decimal
+
+    @property
+    def total_of_lines(self) -> Decimal:
+        """Sum of the lines as they are printed."""
+        return sum((line.billed_amount for line in self.lines), ZERO)
 
 
 def priced(
@@ -134,11 +139,20 @@ def ratio(value: Fraction) -> Decimal:
     return Decimal(value.numerator) / Decimal(value.denominator)
 
 
-def quantized(amount: Decimal, rounding: Rounding) -> Decimal:
-    """Round money as a tariff says."""
-    mode = ROUND_HALF_UP if rounding.mode == "half-up" else ROUND_HALF_EVEN
+_MODES = {"half-up": ROUND_HALF_UP, "half-even": ROUND_HALF_EVEN, "down": ROUND_DOWN, "up": ROUND_UP}
+
+
+def rounded_by(value: Decimal, places: int, mode: str) -> Decimal:
+    """Round a number to decimal places, as a tariff says."""
+    return value.quantize(Decimal(1).scaleb(-places), rounding=_MODES[mode])
+
+
+def quantized(amount: Decimal, rounding: Rounding, to: Decimal | None = None) -> Decimal:
+    """Round money as a tariff says: to its places, or to multiples of an amount."""
     try:
-        return amount.quantize(Decimal(1).scaleb(-rounding.places), rounding=mode)
+        if to is None:
+            return rounded_by(amount, rounding.places, rounding.mode)
+        return (rounded_by(amount / to, 0, rounding.mode) * to).quantize(to)
     except InvalidOperation:
         text = f"an amount of {amount:.3g} is no bill; correct the tariff's prices and percentages"
         raise TariffError(text) from None

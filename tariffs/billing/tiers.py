@@ -1,7 +1,7 @@
 """Bill lines of blocks and demand charges, and the measurements all lines are made from."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 
@@ -30,6 +30,7 @@ class Measured:
     """Everything a series' bills are made from; `registers` holds the same of every other register, by name.
 
     `credit` is the account of what exports earn, and runs on from bill to bill.
+    `rounded` is the usage of rounded kWh, empty where the tariff does not round them.
     """
 
     layout: Layout
@@ -42,6 +43,12 @@ class Measured:
     registers: Sequence[tuple[str, "Measured"]] = ()
     credit: Credit | None = None
     rebates: Sequence[RebateEvent] = ()
+    rounded: Sequence[Usage] = ()
+
+    def of_rounded(self) -> "Measured":
+        """Return the same of rounded kWh."""
+        registers = [(name, register.of_rounded()) for name, register in self.registers]
+        return replace(self, usage=self.rounded, registers=registers)
 
 
 def billed_demand(cells: Sequence[DemandCell], bought: Floats) -> list[Decimal]:

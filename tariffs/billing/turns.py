@@ -1,11 +1,12 @@
 """What is taken of other lines, in turn: percentages plain, capped or by tiers, and top-ups to minimum bills."""
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from decimal import Decimal
 
 from tariffs.billing.lines import ZERO, BillLine, Placed, money, quantized, ratio, shared, text
 from tariffs.billing.tiers import RESOLUTION, Measured, range_text
+from tariffs.billing.usage import Usage
 from tariffs.periods.credit import credit_period
 from tariffs.periods.runs import Run, turns
 from tariffs.sheet.export_credit import ExportCredit
@@ -71,9 +72,8 @@ def _uneven(measured: Measured, item: Adjustment, run: Run, lines: list[Placed])
     if item.at_most is not None:
         yield _capped(measured, item, item.at_most * months, (base, billed_base))
         return
-    kwh = sum((sum(measured.usage[part].billed.values(), ZERO) for part in run.parts), ZERO)
-    exact = _portions(item, months, kwh, base)
-    billed = _portions(item, months, kwh, billed_base)
+    exact = _portions(item, months, _kwh(measured.usage, run), base)
+    billed = _portions(item, months, _kwh(measured.rounded or measured.usage, run), billed_base)
     for step, which, part, billed_part in zip(
         item.steps, _ranges(measured, item, months), exact, billed, strict=True
     ):
@@ -81,6 +81,10 @@ def _uneven(measured: Measured, item: Adjustment, run: Run, lines: list[Placed])
         if rate and (part or billed_part):
             amounts = rate * part, _rounded(measured, rate * billed_part), billed_part
             yield _line(measured, item, which, step.percent, amounts)
+
+
+def _kwh(usage: Sequence[Usage], run: Run) -> Decimal:
+    return sum((sum(usage[part].billed.values(), ZERO) for part in run.parts), ZERO)
 
 
 def _capped(measured: Measured, item: Adjustment, most: Decimal, bases: tuple[Decimal, Decimal]) -> BillLine:
@@ -97,10 +101,12 @@ def _portions(item: Adjustment, months: Decimal, kwh: Decimal, base: Decimal) ->
     """Return how much of an amount is due at each step's percentage."""
     total = kwh if item.by_kwh else base
     filled = _whole(item.steps, months, total) if item.whole_band else _filled(item.steps, months, total)
-    if item.by_kwh or item.whole_band:
-        in_all = sum(filled, ZERO)
-        return [base * part / in_all if part else ZERO for part in filled]
-    return filled
+    if not item.by_kwh and not item.whole_band:
+        return filled
+    in_all = sum(filled, ZERO)
+    if not in_all:
+        return [base, *(ZERO for _ in filled[1:])]
+    return [base * part / in_all if part else ZERO for part in filled]
 
 
 def _whole(steps: Iterable[PercentStep], months: Decimal, total: Decimal) -> list[Decimal]:
@@ -120,9 +126,7 @@ def _filled(steps: Iterable[PercentStep], months: Decimal, total: Decimal) -> li
         upper = total if step.limit is None else step.limit * months
         found.append(max(min(total, upper) - below, ZERO))
         below = upper
-    if total <= 0:
-        return [Decimal(1) if total == 0 else total, *[ZERO for _ in found[1:]]]
-    return found
+    return found if total > 0 else [total, *(ZERO for _ in found[1:])]
 
 
 def _ranges(measured: Measured, item: Adjustment, months: Decimal) -> Iterator[str]:
@@ -172,14 +176,13 @@ def _counted(item: Adjustment | Minimum | ExportCredit, lines: Iterable[Placed])
     return [
         placed
         for placed in lines
-        if (not wanted or _tags(placed.line).intersection(wanted))
-        and not _tags(placed.line).intersection(barred)
+        if (not wanted or not _tags(placed).isdisjoint(wanted)) and _tags(placed).isdisjoint(barred)
     ]
 
 
-def _tags(line: BillLine) -> set[str]:
-    """Return what a line can be named by: its group, its name, its register."""
-    return {line.kind, line.name, line.register}
+def _tags(placed: Placed) -> set[str]:
+    """Return what a line is named by: its group, its name and its register."""
+    return {placed.line.kind, placed.line.name, placed.line.register}
 
 
 def _owed(lines: Iterable[Placed], parts: Collection[int]) -> tuple[Decimal, Decimal]:

@@ -7,13 +7,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tariffs.billing.lines import ZERO, BillLine, exact_sum, priced, ratio, text
+from tariffs.billing.whole_kwh import Register
 from tariffs.periods.cells import NettingCell, kwh_minimum_cells, netting_cells
 from tariffs.periods.layout import Layout
+from tariffs.sheet.rounding import Rounding
 from tariffs.sheet.tariff import NETTING_LINE
 from tariffs.sheet.usage import Netting
 
 Floats = NDArray[np.float64]
 Key = tuple[str, str]
+METERED = Rounding()
 _INFO = ("netting", NETTING_LINE)
 
 
@@ -40,18 +43,19 @@ class Usage:
     notes: list[BillLine] = field(default_factory=list)
 
 
-def usage_by_part(layout: Layout, bought: Floats, sold: Floats) -> list[Usage]:
-    """Return the usage of every part."""
+def usage_by_part(layout: Layout, bought: Floats, sold: Floats, rounding: Rounding = METERED) -> list[Usage]:
+    """Return the usage of every part, as metered or with each band's kWh of a period rounded."""
     found = []
+    meters = Register(rounding), Register(rounding)
     for part in layout.parts:
         usage = Usage()
-        _fill(layout, part.steps, bought, usage.bought)
-        _fill(layout, part.steps, sold, usage.sold)
+        _fill(layout, part.steps, bought, usage.bought, meters[0])
+        _fill(layout, part.steps, sold, usage.sold, meters[1])
         usage.billed.update(usage.bought)
         found.append(usage)
     netting = layout.tariff.netting
     if netting is not None:
-        _net(layout, netting, found, bought, sold)
+        _net(layout, netting, found, (bought, sold), rounding)
     _add_missing(layout, found)
     return found
 
@@ -68,8 +72,9 @@ def _add_missing(layout: Layout, parts: list[Usage]) -> None:
             usage.notes.append(priced(label, ("energy", cell.minimum.name), missing, ZERO))
 
 
-def _fill(layout: Layout, steps: slice, energy: Floats, into: dict[Key, Decimal]) -> None:
-    """Add up energy by band and season, exactly."""
+def _fill(layout: Layout, steps: slice, energy: Floats, into: dict[Key, Decimal], meter: Register) -> None:
+    """Add up energy by band and season, as the meter shows it."""
+    period = int(layout.period[steps.start])
     seasons = len(layout.season_names)
     key = layout.band[steps] * seasons + layout.season[steps]
     order = np.argsort(key, kind="stable")
@@ -78,20 +83,24 @@ def _fill(layout: Layout, steps: slice, energy: Floats, into: dict[Key, Decimal]
     ends = [*starts[1:].tolist(), len(key)]
     for number, begin, end in zip(found.tolist(), starts.tolist(), ends, strict=True):
         band, season = divmod(number, seasons)
-        into[layout.band_names[band], layout.season_names[season]] = exact_sum(ordered[begin:end])
+        kwh = exact_sum(ordered[begin:end])
+        into[layout.band_names[band], layout.season_names[season]] = meter.read((period, band), kwh)
 
 
-def _net(layout: Layout, netting: Netting, parts: list[Usage], bought: Floats, sold: Floats) -> None:
+def _net(
+    layout: Layout, netting: Netting, parts: list[Usage], energy: tuple[Floats, Floats], rounding: Rounding
+) -> None:
     """Set exports off against imports through time; change what each part has left to be billed."""
     banks: dict[str, Decimal] = dict(netting.opening_kwh)
+    meters = Register(rounding), Register(rounding)
     for usage in parts:
         usage.billed.clear()
     for cell in netting_cells(layout):
         usage = parts[cell.part]
         own: dict[Key, Decimal] = {}
         fed: dict[Key, Decimal] = {}
-        _fill(layout, cell.steps, bought, own)
-        _fill(layout, cell.steps, sold, fed)
+        _fill(layout, cell.steps, energy[0], own, meters[0])
+        _fill(layout, cell.steps, energy[1], fed, meters[1])
         imports = {band: own.get((band, cell.season), ZERO) for band in cell.bands}
         exports = {band: fed.get((band, cell.season), ZERO) for band in cell.bands}
         before = sum(banks.values(), ZERO)

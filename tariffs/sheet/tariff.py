@@ -30,6 +30,7 @@ from tariffs.sheet.fields import (
 )
 from tariffs.sheet.percent import Adjustment
 from tariffs.sheet.rebates import Rebate
+from tariffs.sheet.rounding import Rounding
 from tariffs.sheet.usage import Blocks, Minimum, Netting
 from tariffs.sheet.when import Billing, Event, Holidays, Season, When, Window
 
@@ -188,18 +189,6 @@ class HourlyPrices(Frozen):
         if self.import_column is None and self.export_column is None:
             raise ValueError('needs import_column = "..." or export_column = "..."')
         return self
-
-
-class Rounding(Frozen):
-    """How amounts become money: to how many places, per line or on each period's total."""
-
-    places: int = Field(2, ge=0, le=6, description="decimal places of an amount of money")
-    per: Literal["total", "line"] = Field(
-        "total", description="whether each period's total is rounded, or every line"
-    )
-    mode: Literal["half-up", "half-even"] = Field(
-        "half-up", description="what becomes of exactly half a unit"
-    )
 
 
 class Sheet(Frozen):

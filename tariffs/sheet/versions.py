@@ -21,7 +21,7 @@ _DEFAULT_NAMES = {
 
 # What a version's own key takes the place of in the earlier entry, which can have only one of them.
 _MONEY, _KWH = ("per_day", "per_month", "applies_to"), ("kwh_per_day", "kwh_per_month", "band")
-_REPLACES = {
+_REPLACES: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "minimum": {
         **dict.fromkeys(_MONEY[:2], (*_MONEY[:2], *_KWH)),
         **dict.fromkeys(_KWH[:2], (*_KWH[:2], *_MONEY)),

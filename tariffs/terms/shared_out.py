@@ -122,7 +122,10 @@ def _share_netted(
     money: float,
 ) -> None:
     """Share a block's cost over the groups that are billed in it, each by what of it is billed."""
+    pairs = [pair for pair in pairs if len(prices.netting[pair[0]].groups[pair[1]].steps)]
     billed = np.array([found.netted[term].billed[group] for term, group in pairs])
+    if not pairs:
+        return
     parts = billed / billed.sum() if billed.sum() > 0.0 else np.full(len(pairs), 1.0 / len(pairs))
     for (term, group), part in zip(pairs, parts.tolist(), strict=True):
         owed.share(money * part, prices.netting[term].groups[group].steps)

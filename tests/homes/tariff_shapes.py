@@ -142,7 +142,10 @@ def documents(draw: st.DrawFn, start: dt.date, days: int, *, rich: bool) -> dict
         document["rounding"] = {
             "per": draw(st.sampled_from(("line", "total"))),
             "places": draw(st.integers(0, 3)),
+            "mode": draw(st.sampled_from(("half-up", "half-even", "down", "up"))),
         }
+        if rich and draw(st.booleans()):
+            document["rounding"] |= {"total_to": 0.05, "kwh_places": draw(st.integers(0, 2))}
     return document
 
 

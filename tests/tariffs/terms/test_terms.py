@@ -34,9 +34,11 @@ def test_a_bill_adds_up(case: Case) -> None:
         assert abs(sum(line.amount for line in period.lines) - period.total_unrounded) < Decimal("1e-20")
         assert abs(period.total_unrounded + period.rounding - period.total) < Decimal("1e-20")
         for line in period.lines:
+            if found.rounds_kwh:
+                continue  # exact amounts are of metered kWh, what is printed of rounded ones
             if line.quantity is not None and line.unit_price is not None and line.kind != "adjustment":
                 assert math.isclose(
                     line.quantity * line.unit_price, line.amount, rel_tol=1e-12, abs_tol=1e-12
                 )
-        if found.rounds_lines:
+        if found.rounds_lines and tariff.rounding.total_to is None:
             assert sum(line.billed_amount for line in period.lines) == period.total
