@@ -225,6 +225,8 @@ def _rich(
     if draw(st.booleans()):
         document["events"] = draw(_events(bands, *span))
     if draw(st.booleans()):
+        document["rebates"] = [draw(_rebate(*span))]
+    if draw(st.booleans()):
         names = ["energy", "riders", "export", "demand", "charges", "credits", bands[0]]
         document["minimum"] = [draw(_minimum(names, number)) for number in range(draw(st.integers(1, 2)))]
     if draw(st.sampled_from((False, False, True))):
@@ -387,6 +389,23 @@ def _events(draw: st.DrawFn, bands: list[str], start: dt.date, days: int) -> lis
         night = {"hours": "22:00-02:00", "adder_per_kwh": 0.05}
         events.append({"name": "nights", "dates": dates[:2], "windows": [night]})
     return events
+
+
+@st.composite
+def _rebate(draw: st.DrawFn, start: dt.date, days: int) -> dict[str, Any]:
+    """Draw a rebate below a baseline: told, or that of the days before."""
+    rebate: dict[str, Any] = {"name": "saving", "price_per_kwh": 1.2, "hours": "16:00-20:00"}
+    if days > 5 and draw(st.booleans()):
+        places = draw(st.sets(st.integers(4, days - 1), min_size=1, max_size=1))
+        rebate |= {"like": "any-day", "like_days": draw(st.sampled_from((1, 2)))}
+        if draw(st.booleans()):
+            rebate["highest"] = 1
+    else:
+        places = draw(st.sets(st.integers(0, days - 1), min_size=1, max_size=3))
+        told = ((start + dt.timedelta(days=at)).isoformat() for at in sorted(places))
+        rebate["known_baseline_kwh"] = {day: draw(st.sampled_from((0.5, 3, 9))) for day in told}
+    rebate["dates"] = [start + dt.timedelta(days=at) for at in sorted(places)]
+    return rebate
 
 
 @st.composite
