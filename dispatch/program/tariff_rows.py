@@ -13,6 +13,7 @@ Names are those of `tariffs.terms`, which holds the algebra of the money itself.
     netting   need - surplus = bought - sold, one of them 0 (binary);  spent = min(bank, need) (binary)
               billed = need - spent;  the bank carries on in the tariff's order, whatever the price
     minimum   topup ≥ minimum - base
+    credit    used ≤ credit at hand, used ≤ charges it is set against, see `dispatch.program.export_credit`
     rebates   saved ≤ baseline - used or 0 (binary), see `dispatch.program.rebates`
     trade     import ≤ M·buys;  export ≤ M·(1 - buys)            only in steps where trading with oneself would pay
     burn      charge ≤ M·charges;  discharge ≤ M·(1 - charges)   only in steps where wasting energy would pay
@@ -30,6 +31,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dispatch.errors import ScenarioError
+from dispatch.program.export_credit import ExportCredits, why_not
 from dispatch.program.netting import Netting
 from dispatch.program.rebates import state_rebate
 from dispatch.program.schedules import Money, StatedSchedule, TermWriter, merged, negated
@@ -39,7 +41,15 @@ from tariffs.terms.slopes import NOISE, lowest_slope, never_cheaper_above, rebat
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats, Ints
-    from tariffs.terms.terms import BlockTerm, DemandTerm, MinimumTerm, MonthsMean, PastUseTerm, RebateTerm
+    from tariffs.terms.terms import (
+        BlockTerm,
+        CountingTerm,
+        DemandTerm,
+        MinimumTerm,
+        MonthsMean,
+        PastUseTerm,
+        RebateTerm,
+    )
 
     Terms = list[tuple[Any, float]]
 
@@ -80,6 +90,7 @@ class TariffRows:
         self.demand = [self._demand(at, term) for at, term in enumerate(prices.demand)]
         for at, minimum in enumerate(prices.minimums):
             self._minimum(at, minimum)
+        self._credits()
         forbid_self_trading(self.sheet, self.views)
 
     def _charge(self, money: Money) -> None:
@@ -149,10 +160,10 @@ class TariffRows:
                     f"rebates '{rebate.name}': the adjustments turn what is saved into a charge ({min(views):.4g} per "
                     "kWh), so that the rebate would not be taken; such a tariff can be billed but not optimised"
                 )
-        if prices.credits:
+        if prices.credits and (why := why_not(prices)) is not None:
             self._refuse(
-                "export_credit: what of a credit is used is the least of two sums, bill by bill, in time; that is not "
-                "yet stated for the program; such a tariff can be billed (dispatch bill) but not optimised"
+                f"export_credit: {why}, which no row of the program states; such a tariff can be billed "
+                "(dispatch bill) but not optimised"
             )
 
     def _refuse(self, why: str) -> None:
@@ -285,6 +296,14 @@ class TariffRows:
     # ---- minimum bill ------------------------------------------------------------------------------------------
 
     def _minimum(self, at: int, term: MinimumTerm) -> None:
+        base = self._base(term)
+        topup = self.sheet.column(f"minimum_{at}_topup")
+        right = term.minimum - base.constant
+        self.sheet.row(f"minimum_{at}", AT_LEAST, [(topup, 1.0), *merged(base.terms)], right)
+        self.money.append((topup, term.topup_factor))
+
+    def _base(self, term: CountingTerm) -> Money:
+        """Return the money that a term counts."""
         base = self._sum_priced("import", term.steps, term.import_price_per_kwh)
         base += self._sum_priced("export", term.steps, -term.export_price_per_kwh)
         constant = term.base_fixed
@@ -296,9 +315,20 @@ class TariffRows:
             base += part.terms
             constant += part.constant
         base += [(self.saved[rebate], -price) for rebate, price in term.rebates]
-        topup = self.sheet.column(f"minimum_{at}_topup")
-        self.sheet.row(f"minimum_{at}", AT_LEAST, [(topup, 1.0), *merged(base)], term.minimum - constant)
-        self.money.append((topup, term.topup_factor))
+        return Money(base, constant)
+
+    def _credits(self) -> None:
+        """State what exports earn as a credit in money, bill by bill."""
+        account = ExportCredits(self.sheet)
+        for at, term in enumerate(self.sheet.case.prices.credits):
+            earned = Money(self._sum_priced("export", term.steps, term.earned_per_kwh), term.earned_fixed)
+            for block, schedule in term.earned_blocks:
+                part = self.blocks[block].money(schedule)
+                earned.terms.extend(negated(part.terms))
+                earned = Money(earned.terms, earned.constant - part.constant)
+            account.state(at, term, earned, self._base(term))
+        self.money += account.money
+        self.constant += account.constant
 
     def _sum_priced(self, family: str, steps: Ints, prices: Floats) -> Terms:
         columns = self.sheet.families.get(family)

@@ -79,7 +79,7 @@ class Credit:
         ]
         lines += [
             replace(money(f"{name} {what}", ("export", name), -exact[what]), billed_amount=-billed[what])
-            for what in ("used", "paid out")
+            for what in ("charged", "used", "paid out")
             if exact[what] or billed[what]
         ]
         lines += [
@@ -92,7 +92,8 @@ class Credit:
     def _worked(
         self, account: Account, base: Decimal, earned: Decimal, period: CreditPeriod
     ) -> dict[str, Decimal]:
-        before = account.held
+        before, charged = account.held, max(-earned, ZERO)
+        earned = max(earned, ZERO)
         expired = account.expire(period.oldest)
         if self.item.first_use == "this-bill":
             account.lots.append((period.month, earned))
@@ -108,6 +109,7 @@ class Credit:
         return {
             "brought forward": before,
             "expired": expired,
+            "charged": -charged,
             "used": used,
             "paid out": paid,
             "lost": lost,

@@ -1,7 +1,8 @@
 """What one more kWh can cost at least and earn at most, wherever a tariff's terms happen to stand.
 
 A tariff with a minimum bill has two *views*: while the bill lies above the minimum a kWh costs what it costs; while
-it lies below, what a kWh adds to the base of the minimum is taken off the top-up again::
+it lies below, what a kWh adds to the base of the minimum is taken off the top-up again. A
+tariff with an export credit has two likewise: all of it is used, or there is more of it than charges::
 
     above   price                        below   price - topup_factor·(its price in the base)
 
@@ -11,7 +12,7 @@ Between them everything is a mean of the two, so what is true of both is true of
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from tariffs.terms.terms import PricedSteps
+    from tariffs.terms.terms import CountingTerm, PricedSteps
 
     Floats = NDArray[np.float64]
 
@@ -94,13 +95,26 @@ def views_of(prices: PricedSteps) -> tuple[View, ...]:
             for term in prices.netting
         ),
     )
-    return (above, _below(above, prices)) if prices.minimums else (above,)
+    views = (above, _below(above, prices.minimums)) if prices.minimums else (above,)
+    if not prices.credits:
+        return views
+    return (*(_scarce(view, prices) for view in views), *(_below(view, prices.credits) for view in views))
 
 
-def _below(above: View, prices: PricedSteps) -> View:
+def _scarce(view: View, prices: PricedSteps) -> View:
+    """Return a view in which all of an export credit is used: what is fed in saves charges."""
+    selling, blocks = view.selling.copy(), list(view.blocks)
+    for term in prices.credits:
+        selling[term.steps] += term.topup_factor * term.earned_per_kwh
+        for at, schedule in term.earned_blocks:
+            blocks[at] = _less(blocks[at], schedule, -term.topup_factor)
+    return replace(view, selling=selling, blocks=tuple(blocks))
+
+
+def _below(above: View, terms: Sequence[CountingTerm]) -> View:
     buying, selling = above.buying.copy(), above.selling.copy()
     blocks, demand, netting = list(above.blocks), [list(each) for each in above.demand], list(above.netting)
-    for term in prices.minimums:
+    for term in terms:
         factor = term.topup_factor
         buying[term.steps] -= factor * term.import_price_per_kwh
         selling[term.steps] -= factor * term.export_price_per_kwh

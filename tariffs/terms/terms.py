@@ -509,7 +509,7 @@ class CreditTerm(CountingTerm):
         at_once : the bill's own earned is a lot before it is used, else after it
         used    = min(all lots, max(0, base)), the oldest lot first
         paid    = settled_fraction * what is left, where not None; then, or with `lost_at_end`, nothing is left
-        value   = - used - paid
+        value   = - used - paid, and what is earned below nothing is owed at once
 
     Attributes
     ----------
@@ -536,7 +536,8 @@ class CreditTerm(CountingTerm):
     settled_fraction: float | None = None
 
     def value(self, base: float, earned: float, lots: list[tuple[int, float]]) -> float:
-        """Return what it adds to the bill, at most 0; ``lots`` come as they were before and leave as they are after."""
+        """Return what it adds to the bill; ``lots`` come as they were before and leave as they are after."""
+        charged, earned = max(-earned, 0.0), max(earned, 0.0)
         lots[:] = [lot for lot in lots if lot[0] >= self.oldest]
         if self.at_once:
             lots.append((self.month, earned))
@@ -552,7 +553,7 @@ class CreditTerm(CountingTerm):
             paid = self.settled_fraction * sum(amount for _, amount in lots)
         if self.lost_at_end or self.settled_fraction is not None:
             lots.clear()
-        return -used - paid
+        return charged - used - paid
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 def credited(
     table: Mapping[str, Any], bills: Sequence[tuple[str, float, float]]
 ) -> list[tuple[float, float, float]]:
-    """Return (used, paid out, carried forward) of every bill; bills are (month, earned, charges)."""
+    """Return (used, paid out, carried forward) of every bill; bills are (month, earned ≥ 0, charges)."""
     held: list[list[Any]] = []  # [month number or None, amount], the oldest first
     if table.get("opening_amount"):
         held.append([None, float(table["opening_amount"])])

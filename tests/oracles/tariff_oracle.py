@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from dispatch.case.case import Case
     from oracles.household import Array, Household
-    from tariffs.terms.terms import DemandTerm, MinimumTerm, NettingTerm, PricedSteps, RebateTerm, Schedule
+    from tariffs.terms.terms import CountingTerm, DemandTerm, NettingTerm, PricedSteps, RebateTerm, Schedule
 
 Sum = dict[int, float]
 """A linear expression: factor by column; column ``ONE`` stands for a constant."""
@@ -368,7 +368,38 @@ class Tariff:
             topup = model.column()
             model.row(plus({topup: 1.0}, base, *parts), minimum.minimum, np.inf)
             total = plus(total, {topup: minimum.topup_factor})
-        return plus(total, self._wear(), {ONE: prices.fixed_total})
+        return plus(total, self._account(), self._wear(), {ONE: prices.fixed_total})
+
+    def _account(self) -> Sum:
+        """State the export credit as the bill works it: what is used is the least of both, by a binary."""
+        held: Sum = {}
+        total: Sum = {}
+        for term in self.prices.credits:
+            steps = term.steps
+            base = plus(self._base(term), *(self._amount_money(at, s) for at, s in term.blocks))
+            earned = plus(
+                self._energy(steps, 0 * term.earned_per_kwh, -term.earned_per_kwh), {ONE: term.earned_fixed}
+            )
+            earned = plus(
+                earned, *(plus(self._amount_money(at, s), factor=-1.0) for at, s in term.earned_blocks)
+            )
+            hand = plus(held, {ONE: term.opening}, earned if term.at_once else {})
+            used = self.model.column()
+            rest, unpaid = plus(hand, {used: -1.0}), plus(base, {used: -1.0})
+            self.model.row(rest, 0.0, np.inf)
+            self.model.row(unpaid, 0.0, np.inf)
+            self.model.either(rest, unpaid, (1e4, 1e4))
+            total = plus(total, {used: -term.topup_factor})
+            held = rest if term.at_once else plus(rest, earned)
+            if term.settled_fraction is not None:
+                total = plus(total, plus(held, factor=-term.topup_factor * term.settled_fraction))
+            if term.lost_at_end or term.settled_fraction is not None:
+                held = {}
+        return total
+
+    def _amount_money(self, at: int, schedule: Schedule) -> Sum:
+        amount, most = self._amount(at)
+        return scheduled(self.model, amount, [schedule], most)[0]
 
     @staticmethod
     def _into(bases: list[Sum], counted: list[bool], parts: list[Sum]) -> None:
@@ -391,7 +422,7 @@ class Tariff:
         paid = {c: float(price) for c, price in zip(buys, bought, strict=True)}
         return plus(paid, {c: -float(price) for c, price in zip(sells, sold, strict=True)})
 
-    def _base(self, term: MinimumTerm) -> Sum:
+    def _base(self, term: CountingTerm) -> Sum:
         energy = self._energy(term.steps, term.import_price_per_kwh, term.export_price_per_kwh)
         return plus(energy, {ONE: term.base_fixed})
 
