@@ -211,6 +211,8 @@ def _feed(digest: Any, part: object) -> None:  # noqa: ANN401 - hashlib's
         digest.update(f"sequence {len(part)};".encode())
         for each in part:
             _feed(digest, each)
+    elif isinstance(part, dict):
+        _feed(digest, tuple(sorted(part.items())))
     elif part is None or isinstance(part, bool | int | float | str | np.number | np.bool_):
         digest.update(f"{type(part).__name__} {part!r};".encode())
     else:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 
 PLAN_HOURS_FROM, PLAN_HOURS_TO = 12.0, 72.0
+_MOST_SO_FAR = 1e6
 
 
 @dataclass(frozen=True)
@@ -123,9 +124,15 @@ def tonight(  # noqa: PLR0913 - one per option of the command
         raise ScenarioError(
             f"--hours: {hours:g} is no length for a plan; choose {PLAN_HOURS_FROM:g} to {PLAN_HOURS_TO:g}"
         )
+    so_far = so_far or SoFar()
+    for option, value in (("--so-far-kwh", so_far.bought_kwh), ("--so-far-kw", so_far.highest_kw)):
+        if value is not None and not 0.0 <= value <= _MOST_SO_FAR:
+            raise ScenarioError(
+                f"{option}: {value:g} is nothing a home takes; write 0 to {_MOST_SO_FAR:,.0f}"
+            )
     level_kwh = read_level(case, level)
     now = case_around(case, read_moment(case, "--at", at), hours, recent, reserve_percent)
-    desk = Desk(now, level_kwh, hours, so_far or SoFar())
+    desk = Desk(now, level_kwh, hours, so_far)
     if forecast is not None:
         desk.take_forecast(forecast)
     return _answer(desk)

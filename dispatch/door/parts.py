@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from dispatch.sizing.hardware import Hardware
 
 
+_MOST_AMPS, _MOST_VOLTS = 10_000, 2_000  # no home's circuit carries more
+
+
 def _plain(value: object) -> Any:  # noqa: ANN401 - JSON is any of its types
     from dispatch.exports.files import plain
 
@@ -244,8 +247,11 @@ def _one_cable(stated: Mapping[str, Any], amps: float | None, volts: float | Non
     from dispatch.scenario.solar import Cable
     from tariffs.reading.models import validated
 
-    if amps is None or volts is None or not (amps > 0 and volts > 0):
-        raise ScenarioError("cable: name a FILE, or --amps and --volts above 0 with a size and a length")
+    if amps is None or volts is None or not (0 < amps <= _MOST_AMPS and 0 < volts <= _MOST_VOLTS):
+        raise ScenarioError(
+            f"cable: name a FILE, or --amps (at most {_MOST_AMPS:,}) and --volts (at most {_MOST_VOLTS:,}) above 0 "
+            "with a size and a length"
+        )
     given = {key: value for key, value in stated.items() if value is not None}
     return cable_loss(validated(Cable, given, "cable", ScenarioError), amps, volts)
 

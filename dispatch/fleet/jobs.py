@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from dispatch.errors import ScenarioError
 from tariffs.reading.opening import MOST_TABLE_BYTES, checked, read_bytes
+from tariffs.reading.refusals import missing_file
 from tariffs.reading.toml import read_toml
 
 if TYPE_CHECKING:
@@ -65,8 +66,11 @@ def find_jobs(place: Path, tariffs: Sequence[Path] = ()) -> list[Job]:
     Raises
     ------
     ScenarioError
-        If nothing is there, a column is missing, or a home is named twice.
+        If nothing is there, a column or a tariff is missing, or a home is named twice.
     """
+    for tariff in tariffs:
+        if not tariff.is_file():
+            raise ScenarioError(f"--tariff: {tariff}: {missing_file(tariff)}")
     own = _in_folder(place) if place.is_dir() else _in_table(place)
     jobs = [
         *own,
@@ -198,7 +202,7 @@ def program() -> str:
     for package in ("dispatch", "tariffs"):
         for path in sorted((top / package).rglob("*.py")):
             whole.update(path.relative_to(top).as_posix().encode() + path.read_bytes())
-    names = ("numpy", "pandas", "holidays", "highspy", "pulp", "pvlib", "rainflow", "tzdata")
+    names = ("numpy", "pandas", "holidays", "highspy", "numba", "pulp", "pvlib", "rainflow", "tzdata")
     return " ".join([whole.hexdigest(), *(f"{name}={_version(name)}" for name in names)])
 
 

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from dispatch.arrays import Floats
     from dispatch.cards.card import Card
+    from dispatch.cards.space import Space
     from dispatch.case.case import Case
     from dispatch.fleet.side_by_side import Advised
     from dispatch.outcome import Outcome
@@ -110,9 +111,8 @@ def _unstaggered(advised: Advised) -> Shapes:
     return Shapes(before, after, after, 0, 0)
 
 
-def delayed_cards(case: Case, percent: float) -> tuple[list[Card], int]:
+def delayed_cards(case: Case, space: Space, percent: float) -> tuple[list[Card], int]:
     """Return the off-peak-first card at a reserve with its charge begun later and later, and the grain in minutes."""
-    space = device_space(case)
     card = plain_card(case, space, "off-peak-first", percent)
     grain = space.grain_minutes * -(-LEAST_DELAY_MINUTES // space.grain_minutes)
     longest = min((window.minutes for plan in card.plans for window in plan.charge), default=0)
@@ -136,8 +136,9 @@ def _drawn(homes: Sequence[tuple[str, Advised]]) -> list[tuple[Floats, int, int]
     cases = [advised.chosen.case for _, advised in homes]
     told, grains = [], []
     for case, (_, advised) in zip(cases, homes, strict=True):
-        cards, grain = delayed_cards(case, float(advised.chosen.reserve_percent or 0.0))
-        told.append(Tables(case, device_space(case)).orders(cards))
+        space = device_space(case)
+        cards, grain = delayed_cards(case, space, float(advised.chosen.reserve_percent or 0.0))
+        told.append(Tables(case, space).orders(cards))
         grains.append(grain)
     given, orders = stacked_conditions(cases), stacked_orders(told)
     starts = repeating_starts(cases, given, orders)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,6 +18,7 @@ import numpy as np
 from dispatch.errors import ScenarioError
 from dispatch.intake.profile import H0, KINDS, typical_load
 from dispatch.intake.write import iso_times
+from dispatch.writing import write
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -179,11 +179,7 @@ def draw_fleet(folder: Path, count: int, seed: int, progress: Callable[[int, int
 
 
 def _write(folder: Path, texts: Mapping[str, str]) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, text in texts.items():
-        temporary = folder / f".{name}.tmp"
-        temporary.write_text(text, encoding="utf-8", newline="")
-        os.replace(temporary, folder / name)  # noqa: PTH105 - the atomic rename, by its own name
+    write({folder / name: text.encode() for name, text in texts.items()})
 
 
 def draw_home(number: int, seed: int, width: int = 4) -> Home:

@@ -25,6 +25,7 @@ from dispatch.fleet.summary import Spread
 from dispatch.outcome import share_wanted
 from dispatch.search.other_years import drawn_steps
 from dispatch.strategies.swept import Sweep
+from tariffs.reading.refusals import missing_file
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,6 +37,10 @@ if TYPE_CHECKING:
 
 TOGETHER_STEPS = 32 * 8784
 """Steps x years that walk together."""
+
+
+LEAP_DAYS = 1.5
+"""Days by which years may differ: 29 February, and a clock that changed."""
 
 
 @dataclass(frozen=True)
@@ -108,6 +113,8 @@ class Years:
         Most saved in its worst year, of the same.
     spread : Spread
         Of the saving with ``best``. [currency]
+    days : float
+        That each of them holds, leap days apart.
     """
 
     case: Case
@@ -115,6 +122,7 @@ class Years:
     best: Setting
     safest: Setting
     spread: Spread
+    days: float
 
 
 def many_years(  # noqa: PLR0913 - one per option of the command
@@ -145,13 +153,13 @@ def many_years(  # noqa: PLR0913 - one per option of the command
     Raises
     ------
     ScenarioError
-        If there is no year, or a tariff without a price per step.
+        If there is no year, one is named twice or is not as long as the others, or a tariff has no price per step.
     """
     base = load_scenario(path)
-    named = [(file.name, year_case(base, file)) for file in files]
+    named = [(name, year_case(base, file)) for name, file in _named(files)]
     named += [(f"drawn {at + 1}", case) for at, case in enumerate(drawn_cases(base, drawn, seed))]
     names, cases = [name for name, _ in named], [case for _, case in named]
-    _refuse_unfit(path, cases)
+    _refuse_unfit(path, names, cases)
     found = []
     for name, one in zip(names, advise(cases), strict=True):
         if isinstance(one, Exception):
@@ -178,12 +186,37 @@ def many_years(  # noqa: PLR0913 - one per option of the command
         )
     spread = Spread.of(table.saving[:, best])
     assert spread is not None  # noqa: S101 - there is a year
-    return Years(base, tuple(years), table.setting(best, names), table.setting(safest, names), spread)
+    days = round(min(map(_days, cases)), 1)
+    return Years(base, tuple(years), table.setting(best, names), table.setting(safest, names), spread, days)
 
 
-def _refuse_unfit(path: Path, cases: Sequence[Case]) -> None:
+def _named(files: Sequence[Path]) -> list[tuple[str, Path]]:
+    """Name each file as briefly as tells it from the others."""
+    seen: set[Path] = set()
+    for file in files:
+        if not file.is_file():
+            raise ScenarioError(f"{file}: {missing_file(file, '.csv')}")
+        if file.resolve() in seen:
+            raise ScenarioError(f"{file}: is named twice; a year counts once")
+        seen.add(file.resolve())
+    brief = len({file.name for file in files}) == len(files)
+    return [(file.name if brief else str(file), file) for file in files]
+
+
+def _days(case: Case) -> float:
+    return len(case.times) * case.dt_hours / 24.0
+
+
+def _refuse_unfit(path: Path, names: Sequence[str], cases: Sequence[Case]) -> None:
     if not cases:
         raise ScenarioError(f"{path}: no year: name CSV files, or draw some with --drawn")
+    days = [_days(case) for case in cases]
+    shortest, longest = int(np.argmin(days)), int(np.argmax(days))
+    if days[longest] - days[shortest] > LEAP_DAYS:
+        raise ScenarioError(
+            f"{names[shortest]}: holds {days[shortest]:.1f} days, {names[longest]} {days[longest]:.1f}: their savings "
+            "cannot stand side by side; give all of them the same days of the year"
+        )
     if not all(map(goes_beside, cases)):
         raise ScenarioError(
             f"{path}: blocks, demand and netting of the tariff have no price per step, and a reserve raised on dates "

@@ -8,7 +8,7 @@ from dispatch.formats import currency_decimals, format_money, format_number, per
 from dispatch.page.answers import Told
 from dispatch.page.fill import fill
 from dispatch.words.notices import cautions, first_cautions
-from dispatch.words.years import NOTES, over_words, years_lines
+from dispatch.words.years import NOTES, over_words, span_of, years_lines, years_words
 
 if TYPE_CHECKING:
     from dispatch.fleet.years import Year, Years
@@ -26,6 +26,7 @@ def years_page(found: Years) -> str:
     planned = all(year.bound_saving is not None for year in found.years)
     facts = {
         "name": case.name,
+        "count": years_words(found),
         "tariff": case.tariff.name,
         "zone": case.scenario.site.time_zone,
         "currency": case.currency,
@@ -34,7 +35,7 @@ def years_page(found: Years) -> str:
             Told("What to set", over_words(best), ("It saves most over these years.", *lines[-1:])),
             Told(
                 "What it saves",
-                f"{format_money(best.mean_saving, case.currency)} a year on average",
+                f"{format_money(best.mean_saving, case.currency)} {span_of(found)} on average",
                 (lines[0],),
             ),
             Told(

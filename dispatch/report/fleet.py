@@ -80,9 +80,9 @@ def _group(group: HomesGroup, *, full: bool) -> list[RenderableType]:
 
 def _spreads(group: HomesGroup) -> Table:
     table = plain_table()
-    table.add_column(f"a year, {group.currency}", width=26)
+    table.add_column(f"a year, {group.currency}", width=24)
     for name in ("mean", "5 %", "25 %", "median", "75 %", "95 %"):
-        table.add_column(name, justify="right", width=9)
+        table.add_column(name, justify="right", width=8)
     _add(table, "saving", group.saving_per_year)
     if group.foresight_per_year is not None:
         some = "" if group.bound_homes == group.homes else f" ({group.bound_homes:,})"
@@ -98,10 +98,10 @@ def _add(table: Table, name: str, spread: Spread, *, hours: bool = False) -> Non
 
 def _winners(group: HomesGroup) -> Table:
     table = plain_table()
-    table.add_column("best strategy", width=16)
+    table.add_column("best strategy", width=15)
     for name, width in (
-        ("homes", 8), ("share", 7), ("reserve,\nmedian", 10), ("ahead of\nnext", 10), ("only one\nthat will do", 13),
-        ("with\nsun", 7), ("usable\nkWh", 8),
+        ("homes", 8), ("share", 6), ("reserve,\nmedian", 8), ("ahead of\nnext", 9), ("no other\nwill do", 9),
+        ("with\nsun", 5), ("usable\nkWh", 7),
     ):  # fmt: skip
         table.add_column(name, justify="right", width=width)
     for winner in group.winners:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from rich import box
 from rich.cells import cell_len
 from rich.console import Group
+from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
@@ -14,9 +15,10 @@ from dispatch.formats import currency_decimals, format_number, format_span, form
 from dispatch.words.slips import odd_line
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
     from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
+    from rich.table import Column
 
     from dispatch.case.case import Case
 
@@ -43,13 +45,13 @@ class Sheet(Table):
             yield from self._rows_below_each_other(console, options)
 
     def _has_room(self, console: Console, options: ConsoleOptions) -> bool:
-        widths = self._calculate_column_widths(console, options)
+        room = options.update_width(options.max_width - self._extra_width)
+        widths = self._calculate_column_widths(console, room)
         if sum(widths) + self._extra_width > options.max_width:
             return False
-        pairs = zip(self.columns, widths, strict=True)
         return all(
-            width >= min(self._measure_column(console, options, column).minimum, options.max_width)
-            for column, width in pairs
+            width >= _longest_word(console, options, column)
+            for column, width in zip(self.columns, widths, strict=True)
         )
 
     def _rows_below_each_other(self, console: Console, options: ConsoleOptions) -> RenderResult:
@@ -59,10 +61,20 @@ class Sheet(Table):
         cells = [list(column.cells) for column in self.columns]
         for at, row in enumerate(self.rows):
             style = console.get_style(row.style or "")
+            if not any(headings):  # a name and its figure to a line
+                for line in _pairs(console, options, [column[at] for column in cells]):
+                    line.stylize(style)
+                    yield line
+                continue
             for place, (heading, column) in enumerate(zip(headings, cells, strict=True)):
                 for line in _told(console, options, heading, column[at], first=place == 0):
                     line.stylize(style)
                     yield line
+
+
+def _longest_word(console: Console, options: ConsoleOptions, column: Column) -> int:
+    sizes = (Measurement.get(console, options, cell) for cell in (column.header, *column.cells))
+    return max(size.maximum if column.no_wrap else size.minimum for size in sizes)
 
 
 def _flat(console: Console, header: RenderableType) -> str:
@@ -96,6 +108,12 @@ def _told(
         gap += " " * _INDENT
     for line in lines:
         yield from _set_in(console, options, f"{gap}{line}", len(gap) + _INDENT)
+
+
+def _pairs(console: Console, options: ConsoleOptions, cells: Sequence[RenderableType]) -> Iterator[Text]:
+    texts = [" ".join(_plain(console, cell).split()) for cell in cells]
+    for at in range(0, len(texts), 2):
+        yield from _set_in(console, options, "  ".join(filter(None, texts[at : at + 2])), _INDENT)
 
 
 def _set_in(console: Console, options: ConsoleOptions, line: str, indent: int) -> Iterator[Text]:

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from dispatch.formats import format_number, percent_down
 from dispatch.report.layout import bulleted, headed, money_places, named, plain_table
-from dispatch.words.years import NOTES, over_words, years_lines
+from dispatch.words.years import NOTES, over_words, years_lines, years_words
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -32,9 +32,7 @@ def years_report(found: Years, *, full: bool = False) -> Group:
     """
     parts: list[RenderableType] = [
         named(found.case),
-        Text(
-            f"{len(found.years):,} years, {found.case.currency}, under today's tariff {found.case.tariff.name}"
-        ),
+        Text(f"{years_words(found)}, {found.case.currency}, under today's tariff {found.case.tariff.name}"),
     ]
     headline = f"Set {over_words(found.best)}: it saves most over these years"
     parts += headed("What to set", [Text(headline, style="bold"), bulleted(years_lines(found))])
@@ -51,16 +49,16 @@ def _table(found: Years, *, full: bool) -> Table:
     shown = found.years if full else years[:SHOWN]
     places = money_places(found.case.currency, [year.no_system_bill for year in shown], 8)
     table = plain_table()
-    table.add_column("year", width=15, overflow="fold")
+    table.add_column("year", width=14, overflow="fold")
     for name, width in (
         ("without\nsystem", 9),
-        ("saved", 9),
+        ("saved", 8),
         ("target\nkept, %", 8),
         ("saved with\nown best", 11),
     ):
         table.add_column(name, justify="right", width=width)
-    table.add_column("  own best", width=18)
-    table.add_column("saved as\nplanned", justify="right", width=9)
+    table.add_column("  own best", width=16)
+    table.add_column("saved as\nplanned", justify="right", width=8)
     for year in shown:
         table.add_row(
             year.name,

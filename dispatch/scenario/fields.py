@@ -38,6 +38,9 @@ def _no_dust(value: float) -> float:
 # larger than anything of a household, in whatever unit: a slip, or arithmetic would leave the finite numbers
 _LARGEST = 1e9
 Positive = Annotated[float, Strict(), Field(gt=0, le=_LARGEST), AfterValidator(_no_dust)]
+WithinAYear = Annotated[float, Strict(), Field(gt=0, le=8784), AfterValidator(_no_dust)]
+"""Hours, at most those of a leap year."""
+
 NotNegative = Annotated[float, Strict(), Field(ge=0, le=_LARGEST)]
 Efficiency = Annotated[float, Strict(), Field(gt=0, le=1), AfterValidator(_no_dust)]
 Share = Annotated[float, Strict(), Field(ge=0, le=1)]

@@ -37,6 +37,7 @@ from dispatch.scenario.fields import (
     Positive,
     Share,
     Switch,
+    WithinAYear,
     refusal,
 )
 from dispatch.scenario.outages import Generator, Outages, RaisedReserve, one_measure
@@ -45,8 +46,6 @@ from dispatch.scenario.solar import Solar  # noqa: TC001 - pydantic reads the an
 from tariffs.reading.clock import FIRST_YEAR, LAST_YEAR, moment_of, unknown_zone
 from tariffs.reading.models import Frozen, Text
 from tariffs.reading.refusals import unknown_currency
-
-MOST_HORIZON_HOURS = 8784
 
 
 class Site(Frozen):
@@ -326,9 +325,7 @@ class Backup(Frozen):
     share_of_instants_fraction: Efficiency = Field(
         1.0, description="share of all instants at which the target must hold"
     )
-    horizon_hours: Annotated[Positive, Field(le=MOST_HORIZON_HOURS)] = Field(
-        168.0, description="backup hours are counted up to this many"
-    )
+    horizon_hours: WithinAYear = Field(168.0, description="backup hours are counted up to this many")
 
     @model_validator(mode="after")
     def _target_can_be_seen(self) -> Self:

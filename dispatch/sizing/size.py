@@ -315,7 +315,10 @@ def _panels_now(case: Case, choices: Sequence[Panels]) -> Panels:
     strings = case.scenario.solar.strings if case.scenario.solar is not None else ()
     wired = (one for one in choices if strings and one.strings == strings)
     plain = (one for one in choices if one.strings is None and abs(one.factor - 1.0) < 1e-9)
-    return next(wired, None) or next(plain)
+    found = next(wired, None) or next(plain, None)
+    if found is None:
+        raise ScenarioError("--panels: must hold 1, the panels there are, where no [solar] strings tell them")
+    return found
 
 
 def _find(cells: Sequence[Cell], parts: Parts) -> Cell | None:

@@ -38,7 +38,7 @@ LEVEL_FAMILIES = ("stored", "floor_shortfall")
 LEVEL_ROWS = ("storage", "taper", "floor", "closing")
 BOTH_KWH = 1e-9
 """Charging and discharging in one step by more than this is both: a taper limits what enters, not the change."""
-NEARLY_FULL = 0.97
+NEARLY_FULL = 0.999
 """Share of full above which, where charging tapers, a promise is left to the program: tolerances alone keep it."""
 INTO = ("grid_to_battery", "sun_to_battery")
 OUT = ("battery_to_load", "battery_to_grid")

@@ -37,15 +37,19 @@ NOTES = (
 def homes_words(summary: Summary) -> str:
     """Say how many homes there are and how many could be set."""
     could = summary.homes - sum(summary.unusable.values())
-    return f"{summary.homes:,} homes, {could:,} with a setting"
+    return f"{_homes(summary.homes)}, {could:,} with a setting"
+
+
+def _homes(count: int) -> str:
+    return f"{count:,} home{'s' * (count != 1)}"
 
 
 def run_lines(ran: Ran) -> Iterator[str]:
     """Say what the run found in its folder and did not keep."""
     if ran.taken_out:
-        yield f"{ran.taken_out:,} homes of an earlier run are not asked for now: taken out of the results"
+        yield f"Homes of an earlier run that are not asked for now: {ran.taken_out:,}, taken out of the results"
     if ran.unreadable_parts:
-        yield f"{ran.unreadable_parts:,} damaged files of an earlier run: their homes were run again"
+        yield f"Damaged files of an earlier run: {ran.unreadable_parts:,}, their homes run again"
 
 
 def saving_words(group: Group) -> str:
@@ -58,7 +62,7 @@ def losing_words(group: Group) -> str:
     """Say how many homes lose money."""
     if not group.losing_homes:
         return "none loses money"
-    return f"{group.losing_homes:,} of {group.homes:,} lose money"
+    return f"{group.losing_homes:,} of {group.homes:,} lose{'s' * (group.losing_homes == 1)} money"
 
 
 def loser_words(loser: Loser, currency: str) -> str:
@@ -84,7 +88,7 @@ def grid_lines(group: Group) -> Iterator[str]:
         f"Highest hour of a month's mean day: {peak_words(load.peak_before)} before, {peak_words(load.peak_after)} as "
         "set"
     )
-    if load.rise.kw > 0:
+    if load.rise.kw >= 0.05:
         together = ": they all charge at once" if load.can_shift_homes else ""
         yield f"Batteries raise the load most by {peak_words(load.rise)}{together}"
     if not load.can_shift_homes:
@@ -92,7 +96,7 @@ def grid_lines(group: Group) -> Iterator[str]:
         return
     word, where = ("takes", "off") if load.taken_off_kw >= 0 else ("adds", "to")
     yield (
-        f"Starting each charge by lot within what costs the home nothing ({load.can_shift_homes:,} homes can) {word} "
+        f"Starting each charge by lot within what costs the home nothing ({_homes(load.can_shift_homes)} can) {word} "
         f"{format_number(abs(load.taken_off_kw), 1)} kW {where} the peak: {peak_words(load.peak_staggered)}"
     )
     if change > 0:
@@ -106,7 +110,7 @@ def grid_lines(group: Group) -> Iterator[str]:
 
 def why_words(winner: Winner, currency: str) -> str:
     """Say for how many homes a strategy is best, why, and at which reserves."""
-    parts = [f"{winner.strategy}: {winner.homes:,} homes"]
+    parts = [f"{winner.strategy}: {_homes(winner.homes)}"]
     by_money = winner.homes - winner.only_one_homes - winner.missing_homes
     if winner.ahead is not None:
         ahead = format_money(winner.ahead.median, currency)

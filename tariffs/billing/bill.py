@@ -21,7 +21,7 @@ from tariffs.billing.usage import Floats, usage_by_part
 from tariffs.billing.whole_kwh import side_by_side
 from tariffs.errors import TariffError
 from tariffs.meter import NONE_BESIDE, OtherReadings
-from tariffs.periods.cells import block_cells
+from tariffs.periods.blocks import block_cells
 from tariffs.periods.credit import BEFORE
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out

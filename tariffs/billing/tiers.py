@@ -9,7 +9,7 @@ from tariffs.billing.export_credit import Credit
 from tariffs.billing.lines import ZERO, BillLine, Placed, exact, money, priced, ratio, shared, text
 from tariffs.billing.past_use import mean_kwh
 from tariffs.billing.usage import Floats, Usage
-from tariffs.periods.cells import BlockCell
+from tariffs.periods.blocks import BlockCell
 from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
 from tariffs.periods.parts import Part
@@ -85,7 +85,8 @@ def loss_note(factor: Decimal) -> str:
 class _Filling:
     """How the blocks of one cell are filled: what multiplies limits, kWh and money, and what lines say.
 
-    Losses at the last step reached are a line of their own: `last` is how much of the kWh they are.
+    Losses at the last step reached are a line of their own: `last` is how much of the kWh they are. The steps hold
+    what was counted `before`; of a `total` that fills them at once each step holds the same share of the line's own.
     """
 
     limits: Decimal
@@ -94,6 +95,8 @@ class _Filling:
     sign: Decimal
     tags: Tags
     note: str
+    before: Decimal = ZERO
+    total: Decimal | None = None
 
 
 def block_lines(measured: Measured, period: int) -> Iterator[Placed]:
@@ -108,7 +111,7 @@ def _cell_lines(measured: Measured, cell: BlockCell) -> Iterator[BillLine]:
     """Return the lines of one blocks table: one per block that holds energy."""
     layout, blocks, run = measured.layout, cell.blocks, cell.run
     export = blocks.of == "export"
-    kwh = sum((_counted(measured.usage[part], cell) for part in run.parts), ZERO)
+    kwh = _kwh_of(measured, cell)
     sheet = layout.sheet(layout.parts[run.parts[0]].version)
     losses = _ONE if export else sheet.loss_factor("energy", blocks.name)
     at_last = not export and sheet.losses_at_last("energy", blocks.name)
@@ -123,8 +126,8 @@ def _cell_lines(measured: Measured, cell: BlockCell) -> Iterator[BillLine]:
         note=note + ("" if at_last else loss_note(losses)),
     )
     if not blocks.whole_band:
-        ends = [(step.limit, step.price_per_kwh or ZERO) for step in blocks.steps]
-        yield from _filled(f"{blocks.name}: ", kwh, ends, filling)
+        band = "" if blocks.shared is None else f" {', '.join(sorted(cell.bands))}"
+        yield from _filled(f"{blocks.name}{band}: ", kwh, cell.steps, _after(measured, cell, filling))
         return
     if blocks.past_use is None:
         step = _class_of(blocks.steps, kwh, filling.limits)
@@ -139,6 +142,19 @@ def _cell_lines(measured: Measured, cell: BlockCell) -> Iterator[BillLine]:
         months, price = ratio(cell.months), filling.sign * step.fixed_per_month
         yield priced(f"{blocks.name}: fixed, {held}{note}", filling.tags, months, price, "month")
     yield from _filled(f"{blocks.name}, {held}: ", kwh, step.prices, filling)
+
+
+def _after(measured: Measured, cell: BlockCell, filling: _Filling) -> _Filling:
+    """Say what the tiers hold before a cell's own energy, and which share of what fills them is its own."""
+    before = sum((_kwh_of(measured, measured.blocks[at]) for at in cell.earlier), cell.opening_kwh)
+    if not cell.together:
+        return replace(filling, before=before)
+    total = sum((_kwh_of(measured, measured.blocks[at]) for at in cell.together), ZERO)
+    return replace(filling, before=before, total=total)
+
+
+def _kwh_of(measured: Measured, cell: BlockCell) -> Decimal:
+    return sum((_counted(measured.usage[part], cell) for part in cell.run.parts), ZERO)
 
 
 def _counted(usage: Usage, cell: BlockCell) -> Decimal:
@@ -173,10 +189,14 @@ def _filled(
     label: str, kwh: Decimal, steps: Sequence[tuple[Decimal | None, Decimal]], filling: _Filling
 ) -> Iterator[BillLine]:
     """Fill telescopic blocks from the first on."""
+    filled = kwh if filling.total is None else filling.total
+    top = filling.before + filled
     below = ZERO
     for end, price in steps:
-        upper = kwh if end is None else end * filling.limits
-        inside = max(min(kwh, upper) - below, ZERO)
+        upper = top if end is None else end * filling.limits
+        inside = max(min(top, upper) - max(below, filling.before), ZERO)
+        if filling.total:
+            inside = inside * kwh / filling.total
         which = range_text(below, None if end is None else upper, "kWh")
         if inside:
             quantity = inside * filling.losses

@@ -5,9 +5,7 @@ Billing and the program's terms both start from these, and share nothing after t
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from decimal import Decimal
 from fractions import Fraction
-from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -15,9 +13,9 @@ from numpy.typing import NDArray
 
 from tariffs.periods.layout import Layout
 from tariffs.periods.parts import Part
-from tariffs.periods.runs import Run, named, runs
+from tariffs.periods.runs import Run, runs
 from tariffs.sheet.tariff import Charge, Credit, Sheet
-from tariffs.sheet.usage import Blocks, Minimum
+from tariffs.sheet.usage import Minimum
 
 Ints = NDArray[np.int64]
 
@@ -69,79 +67,6 @@ def season_days(layout: Layout, part: Part | Run) -> dict[str, Fraction]:
         name = layout.season_names[layout.season[layout.first_steps[at]]]
         found[name] = found.get(name, Fraction(0)) + layout.date_days[at]
     return found
-
-
-@dataclass(frozen=True)
-class BlockCell:
-    """The energy one blocks table counts in a period, as long as the table stays the same.
-
-    Attributes
-    ----------
-    run : Run
-        The parts of the period over which it does.
-    blocks : Blocks
-    seasons, bands : frozenset of str
-        Which energy counts.
-    days : Fraction
-        Days on which it counts.
-    limits : Fraction
-        What limits in kWh, or in hours of the demand, are multiplied by.
-    months : Fraction
-        What monthly amounts are multiplied by.
-    shares : dict of int to Fraction
-        How much of its money each part owes: by days.
-    """
-
-    run: Run
-    blocks: Blocks
-    seasons: frozenset[str]
-    bands: frozenset[str]
-    days: Fraction
-    limits: Fraction
-    months: Fraction
-    shares: dict[int, Fraction]
-
-
-def block_cells(layout: Layout) -> list[BlockCell]:
-    """Return every blocks table of every period in which it holds, in order of time."""
-    found = []
-    for period in range(len(layout.periods)):
-        for name in named(layout, period, lambda sheet: [blocks.name for blocks in sheet.blocks]):
-            for (blocks, bands, _), run in runs(layout, period, partial(_entry, name=name)):
-                cell = _block_cell(layout, run, blocks, bands)
-                if cell is not None:
-                    found.append(cell)
-    return found
-
-
-def _entry(sheet: Sheet, name: str) -> tuple[Blocks, frozenset[str], tuple[Decimal, bool]] | None:
-    """Return everything of a sheet that blocks of this name depend on."""
-    for blocks in sheet.blocks:
-        if blocks.name == name:
-            bands = frozenset(blocks.bands or sheet.band_names)
-            tags = "energy", name
-            return blocks, bands, (sheet.loss_factor(*tags), sheet.losses_at_last(*tags))
-    return None
-
-
-def _block_cell(layout: Layout, run: Run, blocks: Blocks, bands: frozenset[str]) -> BlockCell | None:
-    by_part = {
-        at: {
-            name: days
-            for name, days in season_days(layout, layout.parts[at]).items()
-            if not blocks.seasons or name in blocks.seasons
-        }
-        for at in run.parts
-    }
-    seasons = frozenset(name for days in by_part.values() for name in days)
-    if not seasons:
-        return None
-    own = {at: sum(days.values(), Fraction(0)) for at, days in by_part.items()}
-    held = sum(own.values(), Fraction(0))
-    months = run.months * held / run.days
-    limits = months if blocks.limits_for_days is None else held / Fraction(blocks.limits_for_days)
-    shares = {at: days / held for at, days in own.items() if days}
-    return BlockCell(run, blocks, seasons, bands, held, limits, months, shares)
 
 
 @dataclass(frozen=True)

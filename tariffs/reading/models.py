@@ -83,6 +83,8 @@ _UNITS = {
 }
 """What a name's ending says about the number behind it; the first that fits counts."""
 
+_MOST_EXPLAINED = 100
+
 _TAGS = frozenset({"number", "list", "[key]"})
 """Parts that pydantic puts into a location; no setting is called so."""
 
@@ -133,16 +135,19 @@ def explain(error: ValidationError, model: type[BaseModel]) -> list[str]:
         ``dotted.field: problem; remedy``, in the order of the models.
     """
     details = error.errors(include_url=False)
-    unknown = {d["loc"]: _meant(model, d["loc"]) for d in details if d["type"] == "extra_forbidden"}
+    told = details[:_MOST_EXPLAINED]
+    unknown = {d["loc"]: _meant(model, d["loc"]) for d in told if d["type"] == "extra_forbidden"}
     renamed = {(*loc[:-1], near) for loc, near in unknown.items() if near}
     lines = []
-    for detail in details:
+    for detail in told:
         loc = tuple(part for part in detail["loc"] if part not in _TAGS)
         if detail["type"] == "missing" and loc in renamed:
             continue  # the misspelt key says the same
         if detail["type"] == "too_short" and detail["input"]:
             continue  # a list is not empty because its members have problems of their own
         lines.append(_line(model, loc, detail))
+    if len(details) > _MOST_EXPLAINED:
+        lines.append(f"and {len(details) - _MOST_EXPLAINED:,} more problems")
     return list(dict.fromkeys(lines))  # alternatives report the same fault once each
 
 

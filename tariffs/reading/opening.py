@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tariffs.reading.refusals import missing_file
+from tariffs.reading.refusals import NO_FILE, missing_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -123,7 +123,7 @@ def checked(path: Path, refuse: type[DispatchError], most_bytes: int, kind: str)
     if stat.S_ISDIR(found.st_mode):
         raise refuse(f"{path}: {missing_file(path, kind)}")
     if not stat.S_ISREG(found.st_mode):
-        raise refuse(f"{path}: is no ordinary file but a device or pipe; save the data to a file first")
+        raise refuse(f"{path}: {NO_FILE}")
     if found.st_size > most_bytes:
         size, limit = found.st_size / 1e6, most_bytes / 1e6
         text = f"has {size:,.0f} MB; at most {limit:,.0f} MB are read"

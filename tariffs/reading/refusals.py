@@ -14,12 +14,18 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
 
+NO_FILE = "is no ordinary file but a device or pipe; save the data to a file first"
+
 SHOWN = 3
 """How many offenders a message names before it gives the total."""
 
 _NAMES_SHOWN = 30
 
+_MOST_COMPARED = 200  # names: each takes a while
+
 _LONGEST = 60
+
+_MOST_TOLD = 50
 
 _CONTROLS = r"\x7f-\x9f\u2028\u2029\ud800-\udfff"
 
@@ -43,7 +49,8 @@ def problem_report(source: object, problems: Sequence[str | Problem]) -> str:
     lines = [found if isinstance(found, str) else f"{found.field}: {found.text}" for found in problems]
     if len(lines) == 1:
         return f"{source}: {lines[0]}"
-    return "\n  ".join([f"{source}: {len(lines)} problems", *lines])
+    more = [f"and {len(lines) - _MOST_TOLD:,} more"] if len(lines) > _MOST_TOLD else []
+    return "\n  ".join([f"{source}: {len(lines):,} problems", *lines[:_MOST_TOLD], *more])
 
 
 def dotted(loc: Iterable[int | str]) -> str:
@@ -96,7 +103,8 @@ def nearest(word: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
     folded = {name.casefold(): name for name in sorted(set(known))}
     wanted = word.casefold()[: 2 * _LONGEST]  # the search is quadratic in it
     begun = [held for held in folded if len(word) > 1 and held.startswith(wanted)]
-    close = begun[:1] or difflib.get_close_matches(wanted, folded, n=1, cutoff=cutoff)
+    near = folded if len(folded) <= _MOST_COMPARED else ()
+    close = begun[:1] or difflib.get_close_matches(wanted, near, n=1, cutoff=cutoff)
     return folded[close[0]] if close else None
 
 
@@ -128,6 +136,8 @@ def missing_file(path: Path, kind: str = ".toml") -> str:
         if path.is_dir():
             inside = sorted(path.glob(f"*{kind}"))
             return "this is a folder; " + (f"did you mean '{inside[0]}'?" if inside else "name a file in it")
+        if path.exists() and not path.is_file():
+            return NO_FILE
         if path.exists():
             return "the file may not be read; check its permissions"
         if not path.parent.is_dir():

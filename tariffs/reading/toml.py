@@ -16,7 +16,13 @@ if TYPE_CHECKING:
 
     from tariffs.errors import DispatchError
 
-_LONGEST_FILE = 2_000_000  # characters: a person writes no more, and a parser may take very long over it
+_LONGEST_FILE = 1_000_000  # characters: a person writes no more, and a parser may take very long over it
+
+_MOST_SETTINGS = 5_000  # of one file
+
+# the parser's time grows with the square of a name's parts; started at a word only, so that this search's does not
+_PART = r"""(?:"[^"\n]*+"|'[^'\n]*+'|(?<![\w-])[\w-]++)"""
+_MANY_PARTS = re.compile(rf"(?:{_PART}[ \t]*+\.[ \t]*+){{50}}", re.ASCII)
 
 _MOST_EXPONENT = 30  # no quantity of a household has so many digits before or behind the point
 
@@ -76,6 +82,11 @@ def parse_toml(
         return parse_float(written)
 
     text = text.removeprefix("\ufeff")
+    if (parts := _MANY_PARTS.search(text)) is not None:
+        line = text.count("\n", 0, parts.start()) + 1
+        raise refuse(
+            f"{source}: line {line} ({show(parts[0])}): a name of too many parts; write fewer points"
+        )
     try:
         document = tomllib.loads(text, parse_float=number)
     except tomllib.TOMLDecodeError as error:
@@ -90,6 +101,9 @@ def parse_toml(
         longest = max(re.findall(r"[\d_]+", text), key=len)
         where = _line_with(text, longest)
         raise refuse(f"{source}: {where}: no quantity has so many digits; correct the number") from None
+    if _settings(document) > _MOST_SETTINGS:
+        text = f"holds more than {_MOST_SETTINGS:,} settings; what is given for each step belongs in a CSV"
+        raise refuse(f"{source}: {text}")
     if (key := _unreadable_key(document)) is not None:
         hidden = f"U+{ord(unseen(key) or ' '):04X}"
         text = f"the name {visible(key)!r} holds a character that cannot be seen ({hidden}); write it again without it"
@@ -100,6 +114,12 @@ def parse_toml(
 def toml_text(text: str) -> str:
     """Write a text as TOML: between quotes, with everything escaped that could end it early or is not allowed."""
     return visible(json.dumps(_LONE_HALF.sub("\ufffd", text), ensure_ascii=False))
+
+
+def _settings(value: object) -> int:
+    inside = value if isinstance(value, list) else value.values() if isinstance(value, dict) else ()
+    own = len(value) if isinstance(value, dict) else 0
+    return own + sum(_settings(inner) for inner in inside if isinstance(inner, list | dict))
 
 
 def _unreadable_key(value: object) -> str | None:

@@ -10,7 +10,7 @@ from tariffs.sheet.checks import check_by_season, check_past_months, check_when
 from tariffs.sheet.checks_bases import check_bases, lines_of
 from tariffs.sheet.demand import Demand
 from tariffs.sheet.tariff import CATEGORIES, EVERYTHING, Sheet, Tariff
-from tariffs.sheet.usage import Netting
+from tariffs.sheet.usage import Blocks, Netting
 from tariffs.sheet.windows import day_classes, paint
 
 # The group that a table's lines belong to: a line may bear its own group's name, and no other group's.
@@ -79,6 +79,7 @@ def _blocks(sheet: Sheet) -> list[Problem]:
     for number, blocks in enumerate(sheet.blocks):
         field = f"blocks[{number + 1}]"
         problems += unknown_names(f"{field}.bands", blocks.bands, sheet.bands, "band")
+        problems += _shared(blocks, field, sheet)
         problems += unknown_names(f"{field}.seasons", blocks.seasons, sheet.season_names, "season")
         if blocks.past_use is not None:
             past = f"{field}.past_use"
@@ -90,6 +91,42 @@ def _blocks(sheet: Sheet) -> list[Problem]:
         if blocks.demand is not None:
             known = [demand.name for demand in sheet.demand]
             problems += unknown_names(f"{field}.demand", [blocks.demand], known, "demand charge")
+    return problems
+
+
+def _shared(blocks: Blocks, field: str, sheet: Sheet) -> list[Problem]:
+    """Check that tiers which several bands share have an order and a price for each of them."""
+    counted = blocks.bands or sheet.band_names
+    problems: list[Problem] = []
+    if isinstance(blocks.shared, tuple):
+        problems += unknown_names(f"{field}.shared", blocks.shared, sheet.bands, "band")
+        missing = [name for name in counted if name not in blocks.shared]
+        if missing and not problems:
+            text = f"must list every band that the tiers count (missing {', '.join(map(repr, missing))})"
+            problems.append(
+                Problem(f"{field}.shared", f"{text}; add them, or name the counted ones in bands")
+            )
+        if len(set(blocks.shared)) < len(blocks.shared):
+            problems.append(Problem(f"{field}.shared", "names a band twice; remove one"))
+    for number, step in enumerate(blocks.steps):
+        place = f"{field}.steps[{number + 1}]"
+        problems += unknown_names(f"{place}.price_by_band", step.price_by_band, sheet.bands, "band")
+        missing = [name for name in counted if step.price_by_band and name not in step.price_by_band]
+        if missing:
+            text = f"has no price for band {', '.join(map(repr, missing))}; add it"
+            problems.append(Problem(f"{place}.price_by_band", text))
+        unpriced = [
+            name for name in counted if name in sheet.bands and sheet.bands[name].import_price_per_kwh is None
+        ]
+        if step.percent_of_band is not None and unpriced:
+            text = f"is of the band's own price, and {unpriced[0]!r} has none; give it import_price_per_kwh"
+            problems.append(Problem(f"{place}.percent_of_band", text))
+    special = blocks.shared is not None or blocks.yearly_from is not None
+    if special and sheet.losses_at_last("energy", blocks.name):
+        text = 'losses at the last step (losses.tiers = "last") need tiers of one bill with one price each'
+        problems.append(
+            Problem(field, f'{text}; write tiers = "each", or leave this name out of losses.applies_to')
+        )
     return problems
 
 

@@ -17,7 +17,7 @@ from tariffs.sheet.tariff import (
     Tariff,
     export_line,
 )
-from tariffs.sheet.usage import Minimum
+from tariffs.sheet.usage import BlockStep, Minimum
 from tariffs.sheet.when import Window
 
 Entry = TypeVar("Entry", bound=BaseModel)
@@ -133,6 +133,10 @@ def _priced(sheet: Sheet, register: Register) -> dict[str, Any]:
                 update={
                     "bands": _all_qualified(name, blocks.bands),
                     "demand": blocks.demand and qualified(name, blocks.demand),
+                    "shared": _all_qualified(name, blocks.shared)
+                    if isinstance(blocks.shared, tuple)
+                    else blocks.shared,
+                    "steps": tuple(_own_bands(step, name) for step in blocks.steps),
                     **of,
                 }
             )
@@ -147,6 +151,11 @@ def _priced(sheet: Sheet, register: Register) -> dict[str, Any]:
         "demand": tuple(_renamed(demand, "name", name) for demand in register.demand),
         "charges": tuple(_renamed(charge, "name", name) for charge in register.charges),
     }
+
+
+def _own_bands(step: BlockStep, register: str) -> BlockStep:
+    prices = {qualified(register, band): price for band, price in step.price_by_band.items()}
+    return step.model_copy(update={"price_by_band": prices})
 
 
 def _all_qualified(register: str, names: Iterable[str]) -> tuple[str, ...]:

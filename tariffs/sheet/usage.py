@@ -18,6 +18,7 @@ from tariffs.sheet.fields import (
     PastMonths,
 )
 from tariffs.sheet.past_use import PastUse
+from tariffs.sheet.shared_tiers import PriceByBand, Sharing
 
 _NO_PRICE = Decimal(0)
 
@@ -58,6 +59,14 @@ class BlockStep(Frozen):
         None, description="the same in hours of use: kWh per kW of the demand charge named"
     )
     price_per_kwh: Exact | None = Field(None, description="price of its kWh; negative: a credit")
+    price_by_band: PriceByBand = Field(
+        default_factory=dict,
+        description="with shared: a price for each band, such as { peak = 0.41, off = 0.12 }",
+    )
+    percent_of_band: Exact | None = Field(
+        None,
+        description="with shared: a percentage of each band's own price, on top of it; negative: taken off",
+    )
     fixed_per_month: Exact = Field(
         _NO_PRICE, description="with whole_band: an amount a month beside the price"
     )
@@ -67,8 +76,16 @@ class BlockStep(Frozen):
 
     @model_validator(mode="after")
     def _one_price(self) -> Self:
-        if (self.price_per_kwh is None) == (not self.inside):
-            raise ValueError("needs either price_per_kwh = ... or inside = [steps]")
+        prices = {
+            "price_per_kwh": self.price_per_kwh is not None,
+            "inside": bool(self.inside),
+            "price_by_band": bool(self.price_by_band),
+            "percent_of_band": self.percent_of_band is not None,
+        }
+        if sum(prices.values()) != 1:
+            raise ValueError(
+                "needs either price_per_kwh = ..., inside = [steps], price_by_band = {...} or percent_of_band = ..."
+            )
         if self.inside:
             check_limits([step.up_to_kwh for step in self.inside], "up_to_kwh")
         return self
@@ -77,6 +94,17 @@ class BlockStep(Frozen):
     def limit(self) -> Decimal | None:
         """The amount up to which this block holds, in kWh or in hours of the demand; None above all."""
         return self.up_to_kwh if self.up_to_kwh is not None else self.up_to_hours
+
+    @property
+    def by_band(self) -> bool:
+        """Whether its price differs from band to band."""
+        return bool(self.price_by_band) or self.percent_of_band is not None
+
+    def price_in(self, band: str, own_price: Decimal) -> Decimal:
+        """Return the price of its kWh in a band that has a price of its own."""
+        if self.percent_of_band is not None:
+            return self.percent_of_band / 100 * own_price
+        return self.price_by_band.get(band, self.price_per_kwh or _NO_PRICE)
 
     @property
     def prices(self) -> tuple[tuple[Decimal | None, Decimal], ...]:
@@ -102,6 +130,17 @@ class Blocks(Frozen):
     )
     limits_for_days: ExactPositive | None = Field(
         None, description="limits are for this many days and scale with the period's; default: per month"
+    )
+    yearly_from: MonthDay | None = Field(
+        None,
+        description="limits are kWh of a year, counted from the first bill on or after this day, 'MM-DD'",
+    )
+    used_kwh: ExactNotNegative | None = Field(
+        None, description="with yearly_from: kWh counted in that year before the series begins"
+    )
+    shared: Sharing | None = Field(
+        None,
+        description='how bands use up the tiers: "in-proportion" to their kWh, or a list, the first band first',
     )
     demand: Name | None = Field(None, description="with up_to_hours: name of the demand charge")
     past_use: PastUse | None = Field(
@@ -130,7 +169,36 @@ class Blocks(Frozen):
             raise ValueError("inside and fixed_per_month belong to whole_band = true; add it or drop them")
         check_limits([step.limit for step in self.steps], "up_to_hours" if by_hours else "up_to_kwh")
         self._check_order()
+        self._check_shared()
         return self
+
+    def _check_shared(self) -> None:
+        by_band = any(step.by_band for step in self.steps)
+        if by_band and self.shared is None:
+            raise ValueError(
+                'price_by_band and percent_of_band need shared = "in-proportion", or shared = ["first band", ...]: it '
+                "says how the bands use up the tiers"
+            )
+        if self.shared is not None and not by_band:
+            raise ValueError("shared belongs to steps with price_by_band or percent_of_band; leave it out")
+        if by_band and (self.whole_band or self.of == "export"):
+            raise ValueError(
+                "price_by_band and percent_of_band belong to tiers of kWh bought, not to whole_band"
+            )
+        if isinstance(self.shared, tuple) and self.bands and set(self.shared) != set(self.bands):
+            raise ValueError(
+                "shared must list the same bands as bands; leave bands out, or correct one of them"
+            )
+        if self.yearly_from is None and self.used_kwh is not None:
+            raise ValueError(
+                "used_kwh belongs to yearly_from; leave it out, or say from which day the year counts"
+            )
+        if self.yearly_from == (2, 29):
+            raise ValueError('yearly_from must be a day of every year (got "02-29"); write "03-01"')
+        if self.yearly_from is not None and (self.whole_band or self.demand or self.limits_for_days):
+            raise ValueError(
+                "yearly_from belongs to tiers by kWh; leave out whole_band, up_to_hours and limits_for_days"
+            )
 
     def _check_order(self) -> None:
         prices = [step.price_per_kwh for step in self.steps]

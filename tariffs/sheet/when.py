@@ -183,7 +183,7 @@ class Billing(Frozen):
         (), description="a period runs from one date to the day before the next; default: calendar months"
     )
     period_months: Literal[1, 2, 3, 4, 6, 12] = Field(1, description="months in a bill")
-    month_days: ExactPositive | None = Field(
+    month_days: Annotated[ExactPositive, Field(ge=1, le=366)] | None = Field(
         None, description="a monthly amount is for this many days; default: owed once a month"
     )
     part_periods: Literal["by-days", "whole"] = Field(

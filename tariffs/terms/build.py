@@ -8,7 +8,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tariffs.periods.cells import BlockCell, KwhMinimumCell, NettingCell
+from tariffs.periods.blocks import BlockCell
+from tariffs.periods.cells import KwhMinimumCell, NettingCell
 from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
 from tariffs.periods.past_use import past_mean
@@ -83,8 +84,7 @@ def _block_schedule(layout: Layout, cell: BlockCell, base: Base) -> Schedule:
     price = (-factor if kind == "export" else factor) * (1.0 if last else losses)
     scale = float(cell.limits), price
     if not blocks.whole_band:
-        steps = [(step.limit, step.price_per_kwh or Decimal(0)) for step in blocks.steps]
-        classes = [_step(math.inf, 0.0, steps, scale)]
+        classes = [_step(math.inf, 0.0, cell.steps, scale)]
     else:
         classes = []
         for step in blocks.steps:
@@ -134,6 +134,9 @@ def _block_term(layout: Layout, cells: Cells, cell: BlockCell) -> BlockTerm:
         netted=tuple(netted),
         demand=_demand_index(cells, cell),
         past_use=_past_use(layout, cell),
+        earlier=cell.earlier,
+        opening_kwh=float(cell.opening_kwh),
+        together=cell.together,
     )
 
 

@@ -138,7 +138,14 @@ def block_cost(block: BlockTerm, schedule: Schedule, found: Amounts, index: int)
         schedule = schedule.scaled(found.billed_kw[block.demand])
     if schedule.by_past:
         return schedule.in_class(found.block_kwh[index], found.past_means[index])
-    return schedule(found.block_kwh[index])
+    own = found.block_kwh[index]
+    if not (block.earlier or block.together or block.opening_kwh):
+        return schedule(own)
+    before = block.opening_kwh + sum(found.block_kwh[at] for at in block.earlier)
+    if not block.together:
+        return schedule(before + own) - schedule(before)
+    total = sum(found.block_kwh[at] for at in block.together)
+    return own / total * (schedule(before + total) - schedule(before)) if total else 0.0
 
 
 def counted_base(

@@ -11,7 +11,8 @@ from typing import TypeVar
 import pandas as pd
 
 from tariffs.meter import NONE_BESIDE, OtherReadings
-from tariffs.periods.cells import block_cells, kwh_minimum_cells, netting_cells
+from tariffs.periods.blocks import block_cells
+from tariffs.periods.cells import kwh_minimum_cells, netting_cells
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out
 from tariffs.periods.rebates import rebate_events

@@ -137,6 +137,12 @@ class BlockTerm:
     demand : int or None
     past_use : PastUseTerm or None
         What sets the class of a schedule `by_past`.
+    earlier, opening_kwh : tuple of int, float
+        Terms of `PricedSteps.blocks`, and energy from before the series, that fill the blocks first: the cost is
+        ``schedule(before + amount) - schedule(before)``, with `before` their sum.
+    together : tuple of int
+        Terms, itself included, that fill the blocks at once: with `total` the sum of their amounts the cost is
+        ``amount / total * (schedule(before + total) - schedule(before))``. Empty where it fills them alone.
     """
 
     name: str
@@ -147,6 +153,9 @@ class BlockTerm:
     netted: tuple[tuple[int, int], ...] = ()
     demand: int | None = None
     past_use: PastUseTerm | None = None
+    earlier: tuple[int, ...] = ()
+    opening_kwh: float = 0.0
+    together: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -77,7 +77,15 @@ TOML_SLIPS = {
     "beyond any exponent": ("x = 1e" + "9" * 30, ("line 1 (", "so large or so fine")),
     "long fraction": ("x = 0." + "3" * 90, ("line 1 (", "so large or so fine")),
     "turned round": ("x = \u202etxt", ("line 1: x = \\u202etxt",)),
-    "too long": ("#" * 2_000_001, ("longer than 2,000,000 characters", "is it a series?")),
+    "too long": ("#" * 1_000_001, ("longer than 1,000,000 characters", "is it a series?")),
+    "name of many parts": ("a." * 200_000 + "a = 1", ("line 1 (", "a name of too many parts")),
+    "spaced parts": ('"a" . ' * 100_000 + "a = 1", ("line 1 (", "a name of too many parts")),
+    "header of many parts": ("x = 1\n[" + "a." * 100_000 + "a]", ("line 2 (", "a name of too many parts")),
+    "many settings": (
+        "".join(f"k{number} = 1\n" for number in range(5_001)),
+        ("holds more than 5,000 settings", "belongs in a CSV"),
+    ),
+    "unseen in a name": ('"a\\u202eb" = 1', ("the name 'a\\\\u202eb' holds a character", "(U+202E)")),
 }
 
 

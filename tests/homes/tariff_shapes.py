@@ -255,7 +255,7 @@ def _of_export(draw: st.DrawFn, document: dict[str, Any]) -> None:
     """Let some riders and blocks be of exported energy."""
     for table in ("riders", "blocks"):
         for entry in document[table]:
-            if draw(st.booleans()):
+            if "shared" not in entry and draw(st.booleans()):
                 entry["of"] = "export"
 
 
@@ -314,7 +314,26 @@ def _blocks(
         blocks["bands"] = [draw(st.sampled_from(bands))]
     if bool(seasons) and draw(st.booleans()):
         blocks["seasons"] = [draw(st.sampled_from(seasons))]
+    if not whole and not by_hours:
+        draw(_special(blocks, bands))
     return blocks
+
+
+@st.composite
+def _special(draw: st.DrawFn, blocks: dict[str, Any], bands: list[str]) -> None:
+    """Let tiers count through the year, and bands share them."""
+    if "limits_for_days" not in blocks and draw(st.booleans()):
+        blocks["yearly_from"] = draw(st.sampled_from(("01-01", "07-15")))
+        blocks["used_kwh"] = draw(st.sampled_from((0, 60.5)))
+    if draw(st.booleans()):
+        own = blocks.get("bands", bands)
+        blocks["shared"] = draw(st.sampled_from(("in-proportion", list(reversed(own)))))
+        for step in blocks["steps"]:
+            del step["price_per_kwh"]
+            if draw(st.booleans()):
+                step["percent_of_band"] = draw(st.sampled_from((-20, 12.5)))
+            else:
+                step["price_by_band"] = {name: draw(st.sampled_from(PRICES)) for name in own}
 
 
 @st.composite
@@ -480,6 +499,11 @@ def _version(draw: st.DrawFn, document: dict[str, Any], bands: list[str]) -> dic
     for table in ("blocks", "demand"):
         if document.get(table) and draw(st.booleans()):
             entry = dict(document[table][0])
+            if "yearly_from" in entry and "shared" not in entry:
+                version[table] = [{**entry, "steps": [{"price_per_kwh": 0.2}]}]
+                continue
+            if "shared" in entry:
+                continue
             if table == "demand":
                 entry |= {"minimum_kw": 2}
             else:

@@ -15,6 +15,7 @@ from homes.small_home import small_home
 from dispatch.advice.recommend import recommend
 from dispatch.advice.runs import run_card
 from dispatch.arrays import quiet
+from dispatch.cards.space import device_space
 from dispatch.case.case import load_scenario
 from dispatch.door import fleet, years
 from dispatch.errors import ScenarioError
@@ -66,7 +67,9 @@ def test_a_later_start_costs_nothing_and_is_what_the_inverter_does() -> None:
     for (_, one), shape in zip(pairs, shapes_of(pairs), strict=True):
         assert one.chosen.name == "off-peak-first"
         assert shape.free_minutes >= 120
-        cards, grain = delayed_cards(one.chosen.case, one.chosen.reserve_percent or 0.0)
+        cards, grain = delayed_cards(
+            one.chosen.case, device_space(one.chosen.case), one.chosen.reserve_percent or 0.0
+        )
         flows = run_card(one.chosen.case, cards[shape.delay_minutes // grain], "later")
         assert float(bill_of(flows).total_unrounded) <= float(one.chosen.bill.total_unrounded) + FREE
         net = flows["import"] - flows["export"]
@@ -88,7 +91,7 @@ def test_a_later_start_leaves_no_fewer_hours_where_the_critical_load_varies() ->
     (home,) = (one for one in advised if isinstance(one, Advised))
     case, chosen = home.chosen.case, home.chosen
     least = backup_hours(case, chosen.flows["stored"]).min()
-    cards, grain = delayed_cards(case, chosen.reserve_percent or 0.0)
+    cards, grain = delayed_cards(case, device_space(case), chosen.reserve_percent or 0.0)
     runs = [run_card(case, card, "later") for card in cards]
     hours = [backup_hours(case, flows["stored"]).min() for flows in runs]
     same = [
@@ -166,6 +169,22 @@ def _with_sun(folder: Path, draft: Draft, sun: np.ndarray[tuple[int], np.dtype[n
 def test_years_need_a_year(tmp_path: Path) -> None:
     with pytest.raises(ScenarioError, match="no year"):
         years(small_home().write(tmp_path))
+
+
+def test_years_that_cannot_stand_side_by_side(tmp_path: Path) -> None:
+    path = small_home().write(tmp_path / "home")
+    (tmp_path / "short.csv").write_text(small_home(days=2).series_text(), encoding="utf-8")
+    whole = tmp_path / "home" / "series.csv"
+    with pytest.raises(ScenarioError, match=r"short\.csv: holds 2\.0 days, series\.csv 4\.0"):
+        years(path, [whole, tmp_path / "short.csv"], planned=False)
+    with pytest.raises(ScenarioError, match="named twice"):
+        years(path, [whole, tmp_path / "home" / ".." / "home" / "series.csv"], planned=False)
+    with pytest.raises(ScenarioError, match="no such file"):
+        years(path, [tmp_path / "none.csv"], planned=False)
+    other = small_home(first="2023-10-31").write(tmp_path / "other").parent / "series.csv"
+    found = years(path, [whole, other], planned=False).found
+    assert [year.name for year in found.years] == [str(whole), str(other)]  # one name, two files
+    assert found.days == 4.0
 
 
 def test_the_same_seed_draws_the_same_homes(tmp_path: Path) -> None:

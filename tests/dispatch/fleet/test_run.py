@@ -340,6 +340,8 @@ def test_a_table_names_homes_and_tariffs(folder: Path, tmp_path: Path) -> None:
     run_fleet(jobs, tmp_path / "out", workers=0, crew=nullcontext_alone())
     own, other = summarise(tmp_path / "out").groups
     assert own.saving_per_year == other.saving_per_year  # the same prices in another file
+    with pytest.raises(ScenarioError, match=r"--tariff: .*none\.toml: no such file"):
+        find_jobs(table, [tmp_path / "none.toml"])
     table.write_text("\n".join([*lines, lines[1]]) + "\n", encoding="utf-8")
     with pytest.raises(ScenarioError, match="named twice"):
         find_jobs(table)

@@ -133,10 +133,10 @@ def test_the_commands_write_the_page(tmp_path: Path) -> None:
     page = tmp_path / "page.html"
     done = command("fleet", homes, "--out", tmp_path / "out", "--workers", "0", "--html", page)
     assert done.returncode == 0, done.stderr
-    assert "1 homes, 1 with a setting" in page.read_text(encoding="utf-8")
+    assert "1 home, 1 with a setting" in page.read_text(encoding="utf-8")
     done = command("years", homes / "plain", "--drawn", "2", "--as-set-only", "--html", page)
     assert done.returncode == 0, done.stderr
-    assert "2 years under" in page.read_text(encoding="utf-8")
+    assert "2 spans of 4 days under" in page.read_text(encoding="utf-8")
 
 
 # ---- in a browser ------------------------------------------------------------------------------------------

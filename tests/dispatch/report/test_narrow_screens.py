@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 from homes.small_home import small_home
 from rich.console import Console
+from terminal import ROOT
 
 from dispatch import door
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from dispatch.case.case import Case
     from dispatch.door import Result
 
+ALDER = ROOT / "scenarios" / "alder-row"
 WIDTHS = (40, 47, 54, 61, 68, 75)
 
 SCREENS: dict[str, Callable[[Case], Result]] = {
@@ -28,6 +30,9 @@ SCREENS: dict[str, Callable[[Case], Result]] = {
     "frontier": door.frontier,
     "hardware": door.hardware,
     "care": door.care,
+    "strings": lambda _: door.strings(ROOT / "scenarios" / "cinder-flat" / "panels.toml", modules=14),
+    "cable": lambda _: door.cable(amps=9.5, volts=96, length_m=18, awg=10),
+    "bill": lambda _: door.bill(ALDER / "tariff.toml", ALDER / "series.csv", bought=["load_kw"]),
     "settings": door.settings,
     "outage": lambda case: door.outage(case, "2025-11-01T17", 18),
     "tonight": lambda case: door.tonight(case, "2025-11-03T18:00", "62%"),
