@@ -123,7 +123,10 @@ def documents(draw: st.DrawFn, start: dt.date, days: int, *, rich: bool) -> dict
     document["other_hours"] = draw(st.sampled_from(bands))
     document["charges"] = draw(_fixed("charge", ("per_day", "per_month")))
     if rich:
-        draw(_rich(document, bands, season_names, (start, days)))
+        within_year = (
+            dt.date(start.year + 1, 1, 1) - start
+        ).days  # dates of events lie in the year of a short series
+        draw(_rich(document, bands, season_names, (start, min(days, within_year))))
         if not netting:
             draw(_of_export(document))
             draw(_credit(document, bands))
