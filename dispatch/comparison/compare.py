@@ -13,9 +13,10 @@ import pandas as pd
 from dispatch.advice.recommend import Recommendation, recommend
 from dispatch.arrays import quiet
 from dispatch.outcome import Outcome, planned_outcome
+from dispatch.program.longer import longer_of
 from dispatch.program.program import Program
 from dispatch.strategies.kept import recall
-from dispatch.strategies.solve import prepare, solve
+from dispatch.strategies.solve import prepare, solve, starts_of
 from dispatch.strategies.table import CHOICES, STRATEGIES
 from tariffs.terms.shared_out import step_costs
 
@@ -29,12 +30,17 @@ if TYPE_CHECKING:
     from dispatch.arrays import Floats, Progress
     from dispatch.case.case import Case
     from dispatch.flows import Flows
+    from dispatch.program.solver import Start
+    from dispatch.strategies.solve import Starts
     from dispatch.strategies.swept import Sweep
 
 
 PEAK_DAYS = 10
 
 WORKERS = 2  # solvers side by side; HiGHS runs outside the interpreter's lock
+
+SIDE_BY_SIDE_STEPS = 20_000
+"""Above this a second solver of the year takes half a gigabyte; one of longer steps runs ahead of the first instead."""
 
 
 @dataclass(frozen=True)
@@ -153,6 +159,9 @@ def _submit(
     pool: ThreadPoolExecutor, program: Program, advice: Recommendation, names: tuple[str, ...]
 ) -> list[Future[Outcome]]:
     """Set two solvers to work; what need not start from the reference basis runs while that is found."""
+    longer = longer_of(program) if program.steps > SIDE_BY_SIDE_STEPS else None
+    if longer is not None:
+        return _submit_in_turn(program, longer, advice, names)
     twin = program.twin()
     cold = [name for name in names if not STRATEGIES[name].near_reference]
     waiting = [pool.submit(_planned, advice, name, twin) for name in cold]
@@ -173,15 +182,47 @@ def _submit(
     return [*waiting, *(pool.submit(work, name) for name in names if name not in cold)]
 
 
+def _submit_in_turn(
+    program: Program, longer: Program, advice: Recommendation, names: tuple[str, ...]
+) -> list[Future[Outcome]]:
+    """Set one solver to work, and one of longer steps to run ahead and find where it begins."""
+    # what begins without is first, and what takes longest to find a beginning for is last
+    order = sorted(names, key=lambda name: (STRATEGIES[name].near_reference, name in CHOICES))
+    ahead, behind = ThreadPoolExecutor(1), ThreadPoolExecutor(1)
+    prepared = ahead.submit(prepare, longer)
+
+    def begin(name: str) -> Mapping[str, Start]:
+        return starts_of(program.under(_run_of(advice, name).case), STRATEGIES[name])
+
+    beginnings = {name: ahead.submit(begin, name) for name in order if name in CHOICES}
+
+    def work(name: str) -> Outcome:
+        if STRATEGIES[name].near_reference:
+            prepared.result()
+            if not longer.warm.has_reference:  # else it would be looked for here too, on a solver at work
+                wait(beginnings.values())
+        return _planned(advice, name, program, beginnings[name].result if name in beginnings else None)
+
+    solving = [behind.submit(work, name) for name in order]
+    for pool in (ahead, behind):
+        pool.shutdown(wait=False)
+    return solving
+
+
 def _kept(advice: Recommendation, name: str) -> Outcome | None:
-    run = advice.outcomes.get(name, advice.chosen)
+    run = _run_of(advice, name)
     solved = recall(run.case, name)
     return None if solved is None else planned_outcome(solved, run.reference, run.reserve_percent)
 
 
-def _planned(advice: Recommendation, name: str, program: Program) -> Outcome:
-    run = advice.outcomes.get(name, advice.chosen)
-    solved = solve(program.under(run.case), STRATEGIES[name])
+def _run_of(advice: Recommendation, name: str) -> Outcome:
+    """Return the run that a plan stands beside."""
+    return advice.outcomes.get(name, advice.chosen)
+
+
+def _planned(advice: Recommendation, name: str, program: Program, starts: Starts | None = None) -> Outcome:
+    run = _run_of(advice, name)
+    solved = solve(program.under(run.case), STRATEGIES[name], starts=starts)
     return planned_outcome(solved, run.reference, run.reserve_percent)
 
 

@@ -169,9 +169,11 @@ def trace(  # noqa: PLR0913 - what to solve and who watches
         prepare(program)
     waiting, found = deque(enumerate(rungs.amounts)), {}
 
-    def along(take: Callable[[], tuple[int, float]]) -> None:
-        own, sweep = program.twin(), Sweep() if swept else None
-        own.adopt_reference(program)
+    twin = program.twin()
+    twin.adopt_reference(program)
+
+    def along(own: Program, take: Callable[[], tuple[int, float]]) -> None:
+        sweep = Sweep() if swept else None
         while True:
             try:
                 place, amount = take()
@@ -191,7 +193,7 @@ def trace(  # noqa: PLR0913 - what to solve and who watches
 
     # one solver climbs, the other comes down: neighbours stay neighbours, and neither waits for the other
     with ThreadPoolExecutor(WORKERS) as pool:
-        list(pool.map(along, (waiting.popleft, waiting.pop)))
+        list(pool.map(along, (program, twin), (waiting.popleft, waiting.pop)))
     return tuple(found[place] for place in range(len(rungs.amounts)))
 
 

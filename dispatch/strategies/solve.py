@@ -42,7 +42,7 @@ from dispatch.strategies.solved import Solved
 from dispatch.strategies.table import Stage, Strategy
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
@@ -51,6 +51,7 @@ if TYPE_CHECKING:
     from dispatch.program.solver import Start
 
     Record = Callable[[str, Optimum], None]
+    Starts = Callable[[], Mapping[str, Start]]
 
 
 HELD_TOLERANCE = 1e-6  # relative; how far a later stage may move an earlier stage's value
@@ -143,8 +144,11 @@ class _Run:
     is infeasible are they solved one by one.
     """
 
-    def __init__(self, program: Program, strategy: Strategy, record: Record | None = None) -> None:
+    def __init__(
+        self, program: Program, strategy: Strategy, record: Record | None = None, starts: Starts | None = None
+    ) -> None:
         self.program, self.strategy, self.record = program, strategy, record
+        self.starts = starts or (lambda: starts_of(program, strategy))
         self.held: dict[
             str, tuple[Floats, float]
         ] = {}  # costs and optimum by stage: whole optima would fill memory
@@ -208,30 +212,16 @@ class _Run:
             if stage.name.startswith("own"):
                 solved.append(stage)
 
-    def _starts(self, zeros: int) -> dict[str, Start]:
+    def _starts(self, zeros: int) -> Mapping[str, Start]:
         """Where to begin the stages after the first ``zeros``; to least cost the reference is near enough."""
         return (
             self.lifted_starts if any(stage.name.startswith("own") for stage in self.stages[zeros:]) else {}
         )
 
     @cached_property
-    def lifted_starts(self) -> dict[str, Start]:
-        """Where each stage ends in longer steps, repeated."""
-        longer = longer_of(self.program)
-        if longer is None:
-            return {}
-        reached: dict[str, Start] = {}
-        run = _Run(
-            longer, self.strategy, lambda name, _optimum: reached.update({name: longer.warm.reached()})
-        )
-        run.stages = run.stages[
-            : 1 + [stage.name for stage in run.stages].index("cost")
-        ]  # ties need no start
-        try:
-            run.run()
-        except SolveError:  # nothing to begin from
-            return {}
-        return {name: lifted(self.program, longer, start) for name, start in reached.items()}
+    def lifted_starts(self) -> Mapping[str, Start]:
+        """Where to begin each stage; asked for once."""
+        return self.starts()
 
     def _solve(self, name: str, costs: Floats) -> None:
         if name == "cost" and len(self.program.warm.integers):
@@ -262,7 +252,25 @@ class _Run:
         return values
 
 
-def solve(program: Program, strategy: Strategy, record: Record | None = None) -> Solved:
+def starts_of(program: Program, strategy: Strategy) -> dict[str, Start]:
+    """Find where the stages of a strategy end in longer steps; nothing where those cannot be solved."""
+    longer = longer_of(program)
+    if longer is None:
+        return {}
+    prepare(longer)
+    reached: dict[str, Start] = {}
+    run = _Run(longer, strategy, lambda name, _optimum: reached.update({name: longer.warm.reached()}))
+    run.stages = run.stages[: 1 + [stage.name for stage in run.stages].index("cost")]  # ties need no start
+    try:
+        run.run()
+    except SolveError:
+        return {}
+    return {name: lifted(program, longer, start) for name, start in reached.items()}
+
+
+def solve(
+    program: Program, strategy: Strategy, record: Record | None = None, starts: Starts | None = None
+) -> Solved:
     """Solve one strategy on a built program, all stages; or read the result from the store, if one is in use.
 
     Parameters
@@ -273,6 +281,8 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
     record : callable, optional
         Called with (stage name, Optimum) after every stage that is solved; the optimum certifies itself (duals,
         bounds). Not called where the result is read from the store.
+    starts : callable, optional
+        Gives what :func:`starts_of` gives, found by another thread.
 
     Raises
     ------
@@ -284,16 +294,16 @@ def solve(program: Program, strategy: Strategy, record: Record | None = None) ->
     known = recall(program.case, strategy.name, program.asked_gap)
     if known is not None:
         return known
-    solved = _solve(program, strategy, record)
+    solved = _solve(program, strategy, record, starts)
     keep(program.case, strategy.name, solved, program.asked_gap)
     return solved
 
 
-def _solve(program: Program, strategy: Strategy, record: Record | None) -> Solved:
+def _solve(program: Program, strategy: Strategy, record: Record | None, starts: Starts | None) -> Solved:
     started = time.perf_counter()
     if strategy.near_reference:
         prepare(program)
-    run = _Run(program, strategy, record)
+    run = _Run(program, strategy, record, starts)
     try:
         run.run()
     except Infeasible as error:
