@@ -37,8 +37,9 @@ class ExportCredits:
     money: Terms = field(default_factory=list)
     constant: float = 0.0
 
-    def state(self, at: int, term: CreditTerm, earned: Money, base: Money) -> None:
+    def state(self, term: CreditTerm, earned: Money, base: Money) -> None:
         """State one bill."""
+        at = term.order
         hand = _plus(self.carried, Money([], term.opening))
         if term.at_once:
             hand = _plus(hand, earned)

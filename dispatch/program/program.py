@@ -134,12 +134,7 @@ class Program:
         if own != other or not set(wanted) <= set(families) <= {*wanted, *SUN_FAMILIES}:
             return False
         if not self.has_tariff_rows:
-            return not (
-                theirs.prices.blocks
-                or theirs.prices.demand
-                or theirs.prices.netting
-                or theirs.prices.minimums
-            )
+            return theirs.prices.is_plain
         series = ("load_kwh", "other_kwh", "sun_kwh", "idle_kwh")
         same = all(np.array_equal(getattr(mine, name), getattr(theirs, name)) for name in series)
         return same and mine.prices is theirs.prices

@@ -34,6 +34,14 @@ def state_rebate(sheet: TermWriter, name: str, term: RebateTerm) -> Any:  # noqa
     return saved
 
 
+def most_saved_kwh(sheet: TermWriter, term: RebateTerm) -> float:
+    """Return the most that can be saved on an event day. [kWh]."""
+    if term.known_kwh is not None:
+        return term.known_kwh
+    most = sorted((float(sheet.most_import_kwh[steps].sum()) for steps in term.like), reverse=True)
+    return sum(most[: term.counted]) / term.counted
+
+
 def _baseline(sheet: TermWriter, name: str, term: RebateTerm) -> tuple[Terms, float, float]:
     """Return the baseline as terms and a constant, and the most it can be."""
     if term.known_kwh is not None:

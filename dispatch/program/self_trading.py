@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch.program.solver import AT_LEAST, AT_MOST
-from tariffs.terms.slopes import highest_slope, lowest_slope, rebate_prices
+from tariffs.terms.slopes import block_slopes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -154,10 +154,10 @@ def trade_gain(prices: PricedSteps, views: Sequence[View]) -> Floats:
 def _lowest_buying(prices: PricedSteps, view: View) -> Floats:
     """Return the least that one more bought kWh can cost in each step: billed, or set off against a credit."""
     buy = view.buying.copy()
-    for block, schedule in zip(prices.blocks, view.blocks, strict=True):
+    for at, block in enumerate(prices.blocks):
         if not block.of_export and not block.netted:
-            buy[block.steps] += lowest_slope(schedule)
-    buy -= _earned_by_baselines(prices)
+            buy[block.steps] += block_slopes(prices, view, at)[0]
+    buy -= _earned_by_baselines(prices, view)
     # a credit that is spent is gone, which is a loss unless what it would have saved is less than nothing
     spent = min(0.0, *(_credit_worth(prices, view, at)[0] for at in range(len(prices.netting))), 0.0)
     for chain, (term, (values, _)) in enumerate(zip(prices.netting, view.netting, strict=True)):
@@ -167,21 +167,21 @@ def _lowest_buying(prices: PricedSteps, view: View) -> Floats:
     return buy
 
 
-def _earned_by_baselines(prices: PricedSteps) -> Floats:
-    """Return the most that one more kWh bought in each step earns by raising the baselines of rebates, shape (n,)."""
+def _earned_by_baselines(prices: PricedSteps, view: View) -> Floats:
+    """Return what one more kWh bought in each step earns at most by raising the baselines of rebates, shape (n,)."""
     earned = np.zeros(len(prices.times))
-    for rebate, (_, most) in zip(prices.rebates, rebate_prices(prices), strict=True):
+    for rebate, price in zip(prices.rebates, view.rebates, strict=True):
         for steps in rebate.like:
-            earned[steps] += max(most, 0.0) / rebate.counted
+            earned[steps] += max(price, 0.0) / rebate.counted
     return earned
 
 
 def _lowest_selling(prices: PricedSteps, view: View) -> Floats:
     """Return the least that one more sold kWh can earn in each step; netted ones by their lowest credit."""
     sell = view.selling.copy()
-    for block, schedule in zip(prices.blocks, view.blocks, strict=True):
+    for at, block in enumerate(prices.blocks):
         if block.of_export:
-            sell[block.steps] -= highest_slope(schedule)
+            sell[block.steps] -= block_slopes(prices, view, at)[1]
     for chain, term in enumerate(prices.netting):
         worth = min(_credit_worth(prices, view, chain)[0], *view.netting[chain][0])
         for group in term.groups:
@@ -190,10 +190,10 @@ def _lowest_selling(prices: PricedSteps, view: View) -> Floats:
 
 
 def _trade_gain(prices: PricedSteps, view: View) -> Floats:
-    gain = view.selling - view.buying + _earned_by_baselines(prices)
-    for block, schedule in zip(prices.blocks, view.blocks, strict=True):
+    gain = view.selling - view.buying + _earned_by_baselines(prices, view)
+    for at, block in enumerate(prices.blocks):
         if not block.netted:
-            gain[block.steps] -= lowest_slope(schedule)
+            gain[block.steps] -= block_slopes(prices, view, at)[0]
     for chain, (term, (values, _)) in enumerate(zip(prices.netting, view.netting, strict=True)):
         worth = _credit_worth(prices, view, chain)[1]
         for at, group in enumerate(term.groups):
@@ -205,9 +205,10 @@ def _trade_gain(prices: PricedSteps, view: View) -> Floats:
 def _billed_slopes(prices: PricedSteps, view: View, chain: int, group: int) -> tuple[float, float]:
     """Return the least and the most that blocks of netted energy charge for one more billed kWh of a group."""
     lowest = highest = 0.0
-    for block, schedule in zip(prices.blocks, view.blocks, strict=True):
+    for at, block in enumerate(prices.blocks):
         if (chain, group) in block.netted:
-            lowest, highest = lowest + lowest_slope(schedule), highest + highest_slope(schedule)
+            low, high = block_slopes(prices, view, at)
+            lowest, highest = lowest + low, highest + high
     return lowest, highest
 
 

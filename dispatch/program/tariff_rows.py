@@ -12,9 +12,11 @@ Names are those of `tariffs.terms`, which holds the algebra of the money itself.
               mean of months: peak ≥ measured, each_at_least_kw;  billed ≥ floor_kw, (past_kw + Σ peak) / months
     netting   need - surplus = bought - sold, one of them 0 (binary);  spent = min(bank, need) (binary)
               billed = need - spent;  the bank carries on in the tariff's order, whatever the price
-    minimum   topup ≥ minimum - base
-    credit    used ≤ credit at hand, used ≤ charges it is set against, see `dispatch.program.export_credit`
-    rebates   saved ≤ baseline - used or 0 (binary), see `dispatch.program.rebates`
+    credit    used ≤ credit at hand, used ≤ charges it is set against: `dispatch.program.export_credit`
+    rebates   saved ≤ baseline - used or 0 (binary): `dispatch.program.rebates`
+              after earlier energy: `dispatch.program.chain`
+    minimum   topup ≥ minimum - base;  uneven percentages likewise: `dispatch.program.counting`
+              in kWh: missing ≥ kwh - amount, and counts in the blocks
     trade     import ≤ M·buys;  export ≤ M·(1 - buys)            only in steps where trading with oneself would pay
     burn      charge ≤ M·charges;  discharge ≤ M·(1 - charges)   only in steps where wasting energy would pay
 
@@ -26,26 +28,27 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import numpy as np
 
 from dispatch.errors import ScenarioError
-from dispatch.program.export_credit import ExportCredits, why_not
+from dispatch.program.chain import ChainedBlock, chains, state_chain
+from dispatch.program.counting import refusal, state_counting
+from dispatch.program.export_credit import why_not
 from dispatch.program.netting import Netting
 from dispatch.program.rebates import state_rebate
 from dispatch.program.schedules import Money, StatedSchedule, TermWriter, merged, negated
 from dispatch.program.self_trading import forbid_self_trading
 from dispatch.program.solver import AT_LEAST
-from tariffs.terms.slopes import NOISE, lowest_slope, never_cheaper_above, rebate_prices, views_of
+from tariffs.terms.slopes import NOISE, lowest_slope, never_cheaper_above, views_of
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats, Ints
     from tariffs.terms.terms import (
         BlockTerm,
-        CountingTerm,
         DemandTerm,
-        MinimumTerm,
+        KwhMinimumTerm,
         MonthsMean,
         PastUseTerm,
         RebateTerm,
@@ -84,13 +87,13 @@ class TariffRows:
         self._refuse_of_the_past()
         self._net()
         self.saved = [self._rebate(at, term) for at, term in enumerate(prices.rebates)]
-        self.blocks = [self._block(at, term) for at, term in enumerate(prices.blocks)]
+        self.missing = [self._missing(at, short) for at, short in enumerate(prices.kwh_minimums)]
+        self.blocks = self._blocks()
         self.measured: list[Terms] = []
         self.most_kw: list[float] = []
+        self.most_billed_kw: list[float] = []
         self.demand = [self._demand(at, term) for at, term in enumerate(prices.demand)]
-        for at, minimum in enumerate(prices.minimums):
-            self._minimum(at, minimum)
-        self._credits()
+        state_counting(self)
         forbid_self_trading(self.sheet, self.views)
 
     def _charge(self, money: Money) -> None:
@@ -112,7 +115,7 @@ class TariffRows:
 
     # ---- refusals ----------------------------------------------------------------------------------------------
 
-    def _refuse_hopeless(self) -> None:
+    def _refuse_hopeless(self) -> None:  # noqa: C901 - a list of refusals
         prices = self.sheet.case.prices
         for block in prices.blocks:
             if block.demand is not None:
@@ -120,13 +123,23 @@ class TariffRows:
                     f"blocks '{block.name}': limits in hours of demand multiply energy by power, which no linear "
                     "program can state; such a tariff can be billed (dispatch bill) but not optimised"
                 )
-        for minimum in prices.minimums:
-            if minimum.topup_factor < 0:
+            if block.together:
                 self._refuse(
-                    "minimum: the adjustments after it turn what it adds into a credit "
-                    f"({minimum.topup_factor:g} per unit), so that falling short of it would pay without end; "
-                    "such a tariff can be billed (dispatch bill) but not optimised"
+                    f"blocks '{block.name}': bands that share tiers in proportion multiply energy by energy, which no "
+                    "linear program can state; such a tariff can be billed (dispatch bill) but not optimised"
                 )
+        if (why := refusal(self)) is not None:
+            self._refuse(f"{why}; such a tariff can be billed (dispatch bill) but not optimised")
+        for at, short in enumerate(prices.kwh_minimums):
+            for view in self.views:
+                if (
+                    view.missing[at] + sum(lowest_slope(view.blocks[block]) for block in short.blocks)
+                    < -NOISE
+                ):
+                    self._refuse(
+                        "minimum in kWh: a missing kWh can lower the bill, so that more of them would pay; such a "
+                        "tariff can be billed (dispatch bill) but not optimised"
+                    )
         for at, demand in enumerate(prices.demand):
             if demand.kvar is not None:
                 self._refuse(
@@ -154,10 +167,10 @@ class TariffRows:
                     f"blocks '{block.name}': a higher class by past use can be the cheaper one, so that using more now "
                     "could pay later; such a tariff can be billed (dispatch bill) but not optimised"
                 )
-        for rebate, views in zip(prices.rebates, rebate_prices(prices), strict=True):
-            if min(views) < 0:
+        for at, rebate in enumerate(prices.rebates):
+            if (least := min(view.rebates[at] for view in self.views)) < 0:
                 self._refuse(
-                    f"rebates '{rebate.name}': the adjustments turn what is saved into a charge ({min(views):.4g} per "
+                    f"rebates '{rebate.name}': the adjustments turn what is saved into a charge ({least:.4g} per "
                     "kWh), so that the rebate would not be taken; such a tariff can be billed but not optimised"
                 )
         if prices.credits and (why := why_not(prices)) is not None:
@@ -166,12 +179,30 @@ class TariffRows:
                 "(dispatch bill) but not optimised"
             )
 
-    def _refuse(self, why: str) -> None:
+    def _refuse(self, why: str) -> NoReturn:
         raise ScenarioError(f"{self.sheet.case.path}: tariff '{self.sheet.case.tariff.name}': {why}")
 
     # ---- blocks ------------------------------------------------------------------------------------------------
 
-    def _block(self, at: int, term: BlockTerm) -> StatedSchedule:
+    def _blocks(self) -> list[StatedSchedule | ChainedBlock]:
+        prices = self.sheet.case.prices
+        chained: dict[int, ChainedBlock] = {}
+        for chain in chains(prices):
+            try:
+                found, money = state_chain(self.sheet, chain, self._amount, self.views)
+            except ValueError as error:
+                self._refuse(
+                    f"blocks '{prices.blocks[chain[0]].name}': {error}, which no program here can state; such a tariff "
+                    "can be billed (dispatch bill) but not optimised"
+                )
+            chained |= found
+            self._charge(money)
+        return [chained.get(at) or self._block(at, term) for at, term in enumerate(prices.blocks)]
+
+    def _amount(self, at: int) -> tuple[Terms, tuple[float, float]]:
+        """Return the energy a block term counts, and the least and most that it can be."""
+        prices = self.sheet.case.prices
+        term = prices.blocks[at]
         if term.netted:
             amount = [(self.netting[chain].billed[group], 1.0) for chain, group in term.netted]
             steps = [self._netted_steps(*pair) for pair in term.netted]
@@ -182,6 +213,26 @@ class TariffRows:
         else:
             amount = self.sheet.sum("import", term.steps)
             between = self.sheet.import_range_kwh(term.steps)
+        for place, short in enumerate(prices.kwh_minimums):
+            if at in short.blocks:
+                amount = [*amount, (self.missing[place], 1.0)]
+                between = between[0], between[1] + short.kwh
+        return amount, between
+
+    def _missing(self, at: int, short: KwhMinimumTerm) -> Any:  # noqa: ANN401 - PuLP's
+        """State the kWh that a minimum in kWh bills although they were not used."""
+        missing = self.sheet.column(f"missing_{at}", short.kwh)
+        used = (
+            [(self.netting[chain].billed[group], 1.0) for chain, group in short.netted]
+            if short.netted
+            else self.sheet.sum("import", short.steps)
+        )
+        self.sheet.row(f"missing_{at}", AT_LEAST, [(missing, 1.0), *used], short.kwh)
+        self.money.append((missing, short.price_per_kwh))
+        return missing
+
+    def _block(self, at: int, term: BlockTerm) -> StatedSchedule:
+        amount, between = self._amount(at)
         views = [view.blocks[at] for view in self.views]
         if term.schedule.by_past and term.past_use is not None:
             stated = self._class_by_past(at, term.past_use, amount, between[1])
@@ -245,6 +296,7 @@ class TariffRows:
 
     def _demand_money(self, at: int, term: DemandTerm, billed: Any, most: float) -> list[StatedSchedule]:  # noqa: ANN401
         """Price what is billed by every schedule of a charge."""
+        self.most_billed_kw.append(most)
         stated = []
         for place, schedule in enumerate(term.schedules):
             views = [view.demand[at][place] for view in self.views]
@@ -293,44 +345,8 @@ class TariffRows:
         )
         return [(top, 1.0), *((o, 1.0 / count) for o in over)]
 
-    # ---- minimum bill ------------------------------------------------------------------------------------------
-
-    def _minimum(self, at: int, term: MinimumTerm) -> None:
-        base = self._base(term)
-        topup = self.sheet.column(f"minimum_{at}_topup")
-        right = term.minimum - base.constant
-        self.sheet.row(f"minimum_{at}", AT_LEAST, [(topup, 1.0), *merged(base.terms)], right)
-        self.money.append((topup, term.topup_factor))
-
-    def _base(self, term: CountingTerm) -> Money:
-        """Return the money that a term counts."""
-        base = self._sum_priced("import", term.steps, term.import_price_per_kwh)
-        base += self._sum_priced("export", term.steps, -term.export_price_per_kwh)
-        constant = term.base_fixed
-        parts = [self.blocks[block].money(schedule) for block, schedule in term.blocks]
-        for demand, schedules in term.demand:
-            parts += [part.money(s) for part, s in zip(self.demand[demand], schedules, strict=True)]
-        parts += [self.netting[chain].money(values, price) for chain, values, price in term.netting]
-        for part in parts:
-            base += part.terms
-            constant += part.constant
-        base += [(self.saved[rebate], -price) for rebate, price in term.rebates]
-        return Money(base, constant)
-
-    def _credits(self) -> None:
-        """State what exports earn as a credit in money, bill by bill."""
-        account = ExportCredits(self.sheet)
-        for at, term in enumerate(self.sheet.case.prices.credits):
-            earned = Money(self._sum_priced("export", term.steps, term.earned_per_kwh), term.earned_fixed)
-            for block, schedule in term.earned_blocks:
-                part = self.blocks[block].money(schedule)
-                earned.terms.extend(negated(part.terms))
-                earned = Money(earned.terms, earned.constant - part.constant)
-            account.state(at, term, earned, self._base(term))
-        self.money += account.money
-        self.constant += account.constant
-
-    def _sum_priced(self, family: str, steps: Ints, prices: Floats) -> Terms:
+    def sum_priced(self, family: str, steps: Ints, prices: Floats) -> Terms:
+        """Return a family of flows over steps, each at its price."""
         columns = self.sheet.families.get(family)
         if columns is None:
             return []

@@ -6,22 +6,23 @@ tariff with an export credit has two likewise: all of it is used, or there is mo
 
     above   price                        below   price - topup_factor·(its price in the base)
 
-Between them everything is a mean of the two, so what is true of both is true of the tariff.
+So it is with every percentage that has a ceiling or tiers, and with several of these: a view for each state they can be
+in. Between them everything is a mean of views, so what is true of all is true of the tariff.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tariffs.terms.terms import RESOLUTION, Schedule, ScheduleClass
+from tariffs.terms.terms import RESOLUTION, CreditTerm, MinimumTerm, PercentTerm, Schedule, ScheduleClass
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -74,6 +75,10 @@ class View:
     blocks : tuple of Schedule
     demand : tuple of tuple of Schedule
     netting : tuple of (values per group, price of what is left over)
+    missing : tuple of float
+        Price of a missing kWh of each minimum in kWh.
+    rebates : tuple of float
+        What a kWh saved of each rebate earns.
     """
 
     buying: Floats
@@ -81,10 +86,21 @@ class View:
     blocks: tuple[Schedule, ...]
     demand: tuple[tuple[Schedule, ...], ...]
     netting: tuple[tuple[Floats, float], ...]
+    missing: tuple[float, ...] = ()
+    rebates: tuple[float, ...] = ()
+
+
+def value_slopes(term: CountingTerm) -> tuple[float, ...]:
+    """Return what one more unit of a counting term's base can change its value by, the usual case first."""
+    if isinstance(term, MinimumTerm | CreditTerm):
+        return (0.0, -1.0)
+    assert isinstance(term, PercentTerm)  # noqa: S101 - there are no others
+    slopes = dict.fromkeys(term.fractions)
+    return tuple(slopes if math.isinf(term.most) else dict.fromkeys((*slopes, 0.0)))
 
 
 def views_of(prices: PricedSteps) -> tuple[View, ...]:
-    """Return the view above the minimum bill and, where the tariff has one, the view below it."""
+    """Return a view for each state that minimum bills and uneven percentages can be in; the first is the usual one."""
     above = View(
         prices.import_price_per_kwh,
         prices.export_price_per_kwh,
@@ -94,28 +110,41 @@ def views_of(prices: PricedSteps) -> tuple[View, ...]:
             (np.array([group.value_per_kwh for group in term.groups]), term.leftover_price_per_kwh)
             for term in prices.netting
         ),
+        tuple(short.price_per_kwh for short in prices.kwh_minimums),
+        tuple(rebate.price_per_kwh for rebate in prices.rebates),
     )
-    views = (above, _below(above, prices.minimums)) if prices.minimums else (above,)
-    if not prices.credits:
-        return views
-    return (*(_scarce(view, prices) for view in views), *(_below(view, prices.credits) for view in views))
+    found = [_in_state(above, prices, state) for state in _states(prices)]
+    if prices.kwh_minimums:
+        found += [_below_kwh(view, prices) for view in found]
+    return tuple(found)
 
 
-def _scarce(view: View, prices: PricedSteps) -> View:
-    """Return a view in which all of an export credit is used: what is fed in saves charges."""
-    selling, blocks = view.selling.copy(), list(view.blocks)
-    for term in prices.credits:
-        selling[term.steps] += term.topup_factor * term.earned_per_kwh
-        for at, schedule in term.earned_blocks:
-            blocks[at] = _less(blocks[at], schedule, -term.topup_factor)
-    return replace(view, selling=selling, blocks=tuple(blocks))
+def _states(prices: PricedSteps) -> Iterator[dict[int, float]]:
+    """Yield the slope of every counting term; periods do not mix, so terms go by their place in their own."""
+    places: dict[int, list[int]] = {}
+    for term in prices.counting:
+        places.setdefault(term.period, []).append(term.order)
+    by_order = {term.order: value_slopes(term) for term in prices.counting}
+    most = max(map(len, places.values()), default=0)
+    columns = [[orders[at] for orders in places.values() if at < len(orders)] for at in range(most)]
+    for choice in product(*(range(max(len(by_order[order]) for order in column)) for column in columns)):
+        yield {
+            order: by_order[order][min(at, len(by_order[order]) - 1)]
+            for column, at in zip(columns, choice, strict=True)
+            for order in column
+        }
 
 
-def _below(above: View, terms: Sequence[CountingTerm]) -> View:
+def _in_state(above: View, prices: PricedSteps, state: dict[int, float]) -> View:
     buying, selling = above.buying.copy(), above.selling.copy()
     blocks, demand, netting = list(above.blocks), [list(each) for each in above.demand], list(above.netting)
-    for term in terms:
-        factor = term.topup_factor
+    missing, rebates = list(above.missing), list(above.rebates)
+    _sell_for_credit(prices, state, selling, blocks)
+    weights = _base_weights(prices, state)
+    for term in prices.counting:
+        factor = -weights[term.order]
+        if not factor:
+            continue
         buying[term.steps] -= factor * term.import_price_per_kwh
         selling[term.steps] -= factor * term.export_price_per_kwh
         for at, schedule in term.blocks:
@@ -125,7 +154,79 @@ def _below(above: View, terms: Sequence[CountingTerm]) -> View:
         for at, values, leftover in term.netting:
             old, old_leftover = netting[at]
             netting[at] = old - factor * values, old_leftover - factor * leftover
-    return View(buying, selling, tuple(blocks), tuple(tuple(each) for each in demand), tuple(netting))
+        for at, price in term.kwh_minimums:
+            missing[at] -= factor * price
+        for at, price in term.rebates:
+            rebates[at] -= factor * price
+    every = tuple(tuple(each) for each in demand)
+    return View(buying, selling, tuple(blocks), every, tuple(netting), tuple(missing), tuple(rebates))
+
+
+def _sell_for_credit(
+    prices: PricedSteps, state: dict[int, float], selling: Floats, blocks: list[Schedule]
+) -> None:
+    """Price what is fed in for a credit, in place: where all of it is used, it saves charges."""
+    for term in prices.credits:
+        if not state[term.order]:
+            selling[term.steps] += term.topup_factor * term.earned_per_kwh
+            for at, schedule in term.earned_blocks:
+                blocks[at] = _less(blocks[at], schedule, -term.topup_factor)
+
+
+def _base_weights(prices: PricedSteps, state: dict[int, float]) -> dict[int, float]:
+    """Return what one more unit of each base comes to in the bill, by order, in a state."""
+    weights = dict.fromkeys(state, 0.0)
+    per_unit: dict[int, float] = {}
+    for term in reversed(prices.counting):
+        # one unit of the value is worth its own factor, and what later terms make of it
+        worth = term.topup_factor + sum(
+            factor * per_unit[later.order]
+            for later in prices.counting
+            for order, factor in later.counts
+            if order == term.order
+        )
+        per_unit[term.order] = weights[term.order] = state[term.order] * worth
+    return weights
+
+
+def _below_kwh(view: View, prices: PricedSteps) -> View:
+    """Return the view while a minimum in kWh is not reached: a kWh more takes the place of a missing one."""
+    buying = view.buying.copy()
+    for short, price in zip(prices.kwh_minimums, view.missing, strict=True):
+        highest = sum(highest_slope(view.blocks[at]) for at in short.blocks)
+        buying[short.steps] -= price + highest
+    return replace(view, buying=buying)
+
+
+def block_slopes(prices: PricedSteps, view: View, at: int) -> tuple[float, float]:
+    """Return the least and the most that one more kWh of a block term can cost, later terms it fills included."""
+    low, high = lowest_slope(view.blocks[at]), highest_slope(view.blocks[at])
+    for later, term in enumerate(prices.blocks):
+        if at in term.earlier and not _same_prices(view.blocks[at], view.blocks[later]):
+            spread = highest_slope(view.blocks[later]) - lowest_slope(view.blocks[later])
+            low, high = low - spread, high + spread
+    return low, high
+
+
+def _same_prices(one: Schedule, other: Schedule) -> bool:
+    return _same_shape(one, other) and all(
+        np.array_equal(a.prices, b.prices) for a, b in zip(one.classes, other.classes, strict=True)
+    )
+
+
+def scaled_prices(one: Schedule, other: Schedule | None, factor: float = 1.0) -> Schedule:
+    """Return a schedule of the same limits at its prices times a factor, less those of another."""
+    return Schedule(
+        tuple(
+            ScheduleClass(
+                step.upper,
+                step.fixed * factor,
+                step.widths,
+                step.prices * factor - (0.0 if other is None else other.classes[at].prices),
+            )
+            for at, step in enumerate(one.classes)
+        )
+    )
 
 
 def _take_off(schedules: list[Schedule], in_base: Sequence[Schedule], factor: float) -> None:
@@ -154,25 +255,6 @@ def _less(schedule: Schedule, in_base: Schedule, factor: float) -> Schedule:
         ),
         schedule.by_past,
     )
-
-
-def rebate_prices(prices: PricedSteps) -> list[tuple[float, float]]:
-    """Return for each rebate the least and the most that a kWh saved earns, whatever minimum bills stand at."""
-    found = []
-    for at, rebate in enumerate(prices.rebates):
-        taken = [
-            term.topup_factor * price
-            for term in prices.minimums
-            for other, price in term.rebates
-            if other == at
-        ]
-        views = [
-            rebate.price_per_kwh,
-            rebate.price_per_kwh - sum(taken),
-            *(rebate.price_per_kwh - one for one in taken),
-        ]
-        found.append((min(views), max(views)))
-    return found
 
 
 def never_cheaper_above(schedule: Schedule) -> bool:

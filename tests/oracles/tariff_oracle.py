@@ -17,7 +17,7 @@ from scipy import optimize, sparse
 
 from oracles.household import household_of
 from oracles.oracle import COLUMNS, SHORTFALLS, build
-from tariffs.terms.terms import RESOLUTION
+from tariffs.terms.terms import RESOLUTION, CreditTerm, MinimumTerm
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -26,12 +26,22 @@ if TYPE_CHECKING:
 
     from dispatch.case.case import Case
     from oracles.household import Array, Household
-    from tariffs.terms.terms import CountingTerm, DemandTerm, NettingTerm, PricedSteps, RebateTerm, Schedule
+    from tariffs.terms.terms import (
+        CountingTerm,
+        DemandTerm,
+        NettingTerm,
+        PercentTerm,
+        PricedSteps,
+        RebateTerm,
+        Schedule,
+    )
 
 Sum = dict[int, float]
 """A linear expression: factor by column; column ``ONE`` stands for a constant."""
 
 ONE = -1
+BIG = 2e3
+"""More money, or more of anything, than the homes of these checks ever come to."""
 milp: Any = optimize.milp
 stacks: Any = sparse
 
@@ -220,6 +230,7 @@ class Tariff:
         self.stated = Stated()
         self._no_nonsense()
         self._net()
+        self._miss()
         self._measure()
         self.saved = [self._saved(term) for term in self.prices.rebates]
 
@@ -333,73 +344,141 @@ class Tariff:
         prices, model = self.prices, self.model
         steps = range(model.house.steps)
         total = self._energy(steps, prices.import_price_per_kwh, prices.export_price_per_kwh)
-        bases = [self._base(term) for term in prices.minimums]
-        for at, block in enumerate(prices.blocks):
-            schedules = [block.schedule] + [s for m in prices.minimums for b, s in m.blocks if b == at]
-            amount, most = self._amount(at)
-            if block.schedule.by_past and block.past_use is not None:
-                past = block.past_use
-                flows = [
-                    plus(model.flow("import", steps), factor=share / past.months)
-                    for steps, share in past.counted
-                ]
-                mean = plus(*flows, {ONE: past.past_kwh / past.months})
-                first, *others = scheduled_by_past(model, amount, schedules, most, mean)
-            else:
-                first, *others = scheduled(model, amount, schedules, most)
+        counting = prices.counting
+        bases = [self._base(term) for term in counting]
+        for at in range(len(prices.blocks)):
+            schedules = [prices.blocks[at].schedule]
+            schedules += [s for m in counting for b, s in m.blocks if b == at]
+            first, *others = self._block_money(at, schedules)
             total = plus(total, first)
-            self._into(bases, [any(b == at for b, _ in m.blocks) for m in prices.minimums], others)
+            self._into(bases, [any(b == at for b, _ in m.blocks) for m in counting], others)
+        for at, short in enumerate(prices.kwh_minimums):
+            total = plus(total, plus(self.missing[at], factor=short.price_per_kwh))
         most_kw = 1e3
         for at, demand in enumerate(prices.demand):
             for schedule in demand.schedules:
                 total = plus(total, *scheduled(model, self.stated.kw[at], [schedule], most_kw))
-            for place, minimum in enumerate(prices.minimums):
-                for schedule in (each for d, owed in minimum.demand if d == at for each in owed):
+            for place, term in enumerate(counting):
+                for schedule in (each for d, owed in term.demand if d == at for each in owed):
                     parts = scheduled(model, self.stated.kw[at], [schedule], most_kw)
                     bases[place] = plus(bases[place], *parts)
         for at, netting in enumerate(prices.netting):
             values = [group.value_per_kwh for group in netting.groups]
             total = plus(total, self._credit(at, values, netting.leftover_price_per_kwh))
+        total = plus(total, self._counted(bases))
+        return plus(total, self._wear(), {ONE: prices.fixed_total})
+
+    def _account(self, term: CreditTerm, base: Sum, held: Sum) -> tuple[Sum, Sum]:
+        """Work one bill of an export credit: what is used is the least of both, by a binary."""
+        earned = plus(
+            self._energy(term.steps, 0 * term.earned_per_kwh, -term.earned_per_kwh), {ONE: term.earned_fixed}
+        )
+        parts = (plus(self._block_money(at, [s])[0], factor=-1.0) for at, s in term.earned_blocks)
+        earned = plus(earned, *parts)
+        hand = plus(held, {ONE: term.opening}, earned if term.at_once else {})
+        used = {self.model.column(): 1.0}
+        rest, unpaid = plus(hand, plus(used, factor=-1.0)), plus(base, plus(used, factor=-1.0))
+        self.model.row(rest, 0.0, np.inf)
+        self.model.row(unpaid, 0.0, np.inf)
+        self.model.either(rest, unpaid, (BIG, BIG))
+        left = rest if term.at_once else plus(rest, earned)
+        if term.settled_fraction is not None:
+            return plus(used, plus(left, factor=term.settled_fraction)), {}
+        return used, {} if term.lost_at_end else left
+
+    def _counted(self, bases: list[Sum]) -> Sum:
+        """State rebates, minimum bills, uneven percentages and credits, in their order."""
+        prices, model = self.prices, self.model
+        total: Sum = {}
         for saved, rebate in zip(self.saved, prices.rebates, strict=True):
             total = plus(total, plus(saved, factor=-rebate.price_per_kwh))
-        for minimum, base in zip(prices.minimums, bases, strict=True):
-            parts = [plus(self.saved[at], factor=-price) for at, price in minimum.rebates]
-            parts += [self._credit(at, values, left) for at, values, left in minimum.netting]
-            topup = model.column()
-            model.row(plus({topup: 1.0}, base, *parts), minimum.minimum, np.inf)
-            total = plus(total, {topup: minimum.topup_factor})
-        return plus(total, self._account(), self._wear(), {ONE: prices.fixed_total})
-
-    def _account(self) -> Sum:
-        """State the export credit as the bill works it: what is used is the least of both, by a binary."""
+        found: dict[int, Sum] = {}
         held: Sum = {}
-        total: Sum = {}
-        for term in self.prices.credits:
-            steps = term.steps
-            base = plus(self._base(term), *(self._amount_money(at, s) for at, s in term.blocks))
-            earned = plus(
-                self._energy(steps, 0 * term.earned_per_kwh, -term.earned_per_kwh), {ONE: term.earned_fixed}
-            )
-            earned = plus(
-                earned, *(plus(self._amount_money(at, s), factor=-1.0) for at, s in term.earned_blocks)
-            )
-            hand = plus(held, {ONE: term.opening}, earned if term.at_once else {})
-            used = self.model.column()
-            rest, unpaid = plus(hand, {used: -1.0}), plus(base, {used: -1.0})
-            self.model.row(rest, 0.0, np.inf)
-            self.model.row(unpaid, 0.0, np.inf)
-            self.model.either(rest, unpaid, (1e4, 1e4))
-            total = plus(total, {used: -term.topup_factor})
-            held = rest if term.at_once else plus(rest, earned)
-            if term.settled_fraction is not None:
-                total = plus(total, plus(held, factor=-term.topup_factor * term.settled_fraction))
-            if term.lost_at_end or term.settled_fraction is not None:
-                held = {}
+        for term, base in zip(prices.counting, bases, strict=True):
+            parts = [self._credit(at, values, left) for at, values, left in term.netting]
+            parts += [plus(self.missing[at], factor=price) for at, price in term.kwh_minimums]
+            parts += [plus(found[order], factor=factor) for order, factor in term.counts]
+            parts += [plus(self.saved[at], factor=-price) for at, price in term.rebates]
+            whole = plus(base, *parts)
+            if isinstance(term, CreditTerm):
+                gained, held = self._account(term, whole, held)
+                total = plus(total, plus(gained, factor=-term.topup_factor))
+                continue
+            if isinstance(term, MinimumTerm):
+                topup = {model.column(): 1.0}
+                model.either(plus(topup, whole, {ONE: -term.minimum}), topup, (BIG, BIG))
+                model.row(plus(topup, whole), term.minimum, np.inf)
+                found[term.order] = topup
+            else:
+                found[term.order] = self._percentage(term, whole)
+            total = plus(total, plus(found[term.order], factor=term.topup_factor))
         return total
 
-    def _amount_money(self, at: int, schedule: Schedule) -> Sum:
+    def _block_money(self, at: int, schedules: Sequence[Schedule]) -> list[Sum]:
+        """Price the energy of a block term by several schedules of the same limits."""
+        block, model = self.prices.blocks[at], self.model
+        assert not block.together, "the program says that it cannot state this"
         amount, most = self._amount(at)
-        return scheduled(self.model, amount, [schedule], most)[0]
+        if block.schedule.by_past and block.past_use is not None:
+            past = block.past_use
+            flows = [
+                plus(model.flow("import", steps), factor=share / past.months) for steps, share in past.counted
+            ]
+            mean = plus(*flows, {ONE: past.past_kwh / past.months})
+            return scheduled_by_past(model, amount, schedules, most, mean)
+        if not (block.earlier or block.opening_kwh):
+            return scheduled(model, amount, schedules, most)
+        each = [self._amount(other) for other in block.earlier]
+        before = plus({ONE: block.opening_kwh}, *(kwh for kwh, _ in each))
+        most_before = block.opening_kwh + sum(kwh for _, kwh in each)
+        above = scheduled(model, plus(before, amount), schedules, most_before + most)
+        below = scheduled(model, before, schedules, most_before)
+        return [plus(one, plus(other, factor=-1.0)) for one, other in zip(above, below, strict=True)]
+
+    def _percentage(self, term: PercentTerm, base: Sum) -> Sum:
+        """Cut the line of a percentage into straight pieces of (from, to, slope, value at 0), and pick one."""
+        first = term.fractions[0]
+        cuts = [(-BIG, 0.0, first, 0.0)]
+        if np.isfinite(term.most) and first:
+            edge = term.most / abs(first)
+            cuts += [(0.0, edge, first, 0.0), (edge, BIG, 0.0, edge * first)]
+        else:
+            low, paid = 0.0, 0.0
+            for limit, fraction in zip(term.limits, term.fractions, strict=True):
+                high = min(limit, BIG)
+                if term.whole:
+                    low, high = low + RESOLUTION * bool(low), high + RESOLUTION
+                    cuts.append((low, high, fraction, 0.0))
+                else:
+                    cuts.append((low, high, fraction, paid - fraction * low))
+                paid += fraction * (high - low)
+                low = limit
+        inside: Sum = {}
+        picked: Sum = {}
+        value: Sum = {}
+        for low, high, slope, at_zero in cuts:
+            above, pick = self.model.column(), self.model.column(1.0, whole=True)
+            self.model.row({above: 1.0, pick: low - high}, -np.inf, 0.0)
+            inside = plus(inside, {above: 1.0, pick: low})
+            picked[pick] = 1.0
+            value = plus(value, {above: slope, pick: at_zero + slope * low})
+        self.model.row(picked, 1.0, 1.0)
+        self.model.row(plus(inside, plus(base, factor=-1.0)), 0.0, 0.0)
+        return value
+
+    def _miss(self) -> None:
+        """State what is missing to minimums in kWh: nothing, or exactly that."""
+        self.missing: list[Sum] = []
+        for short in self.prices.kwh_minimums:
+            used = (
+                plus(*(self.stated.billed[term][group] for term, group in short.netted))
+                if short.netted
+                else self.model.flow("import", short.steps)
+            )
+            missing, over = {self.model.column(): 1.0}, {self.model.column(): 1.0}
+            self.model.row(plus(missing, used, plus(over, factor=-1.0)), short.kwh, short.kwh)
+            self.model.either(missing, over, (short.kwh, float(self.most_in.sum()) + 1))
+            self.missing.append(missing)
 
     @staticmethod
     def _into(bases: list[Sum], counted: list[bool], parts: list[Sum]) -> None:
@@ -412,10 +491,17 @@ class Tariff:
         if block.netted:
             groups = [self.prices.netting[term].groups[group].steps for term, group in block.netted]
             parts = [self.stated.billed[term][group] for term, group in block.netted]
-            return plus(*parts), sum(float(self.most_in[steps].sum()) for steps in groups) + 1
+            most = sum(float(self.most_in[steps].sum()) for steps in groups) + 1
+            return self._with_missing(at, plus(*parts), most)
         each = self.most_out if block.of_export else self.most_in
         flow = self.model.flow("export" if block.of_export else "import", block.steps)
-        return flow, float(each[block.steps].sum()) + 1
+        return self._with_missing(at, flow, float(each[block.steps].sum()) + 1)
+
+    def _with_missing(self, at: int, kwh: Sum, most: float) -> tuple[Sum, float]:
+        for place, short in enumerate(self.prices.kwh_minimums):
+            if at in short.blocks:
+                kwh, most = plus(kwh, self.missing[place]), most + short.kwh
+        return kwh, most
 
     def _energy(self, steps: Sequence[int] | NDArray[Any], bought: Array, sold: Array) -> Sum:
         buys, sells = self.model.flow("import", steps), self.model.flow("export", steps)
