@@ -7,7 +7,7 @@ to the energy of the steps it counts::
     cost[t] = import[t]·unit[t] - export[t]·(export unit)[t]
 
 so that Σ cost[t] is the energy part of the bill: everything but fixed charges, demand, minimum top-ups, and
-percentages with a ceiling or with tiers.
+percentages with a ceiling or with tiers, and what is used of an export credit.
 """
 
 from __future__ import annotations
