@@ -181,6 +181,43 @@ SHAPES = {
     "any band, carried": netted(0.1, 0.3, "any-band", "carry", RISING_DAY),
     "same band first, paid": netted(0.1, 0.3, "same-band-first", "paid", "surplus_price_per_kwh = 0.04"),
     "any band, lost": netted(0.1, 0.3, "any-band", "lost"),
+    "yearly tiers": two()
+    + READS
+    + BLOCKS.format(limit=12, low=0.0, high=0.2, more="yearly_from = '01-01'\nused_kwh = 4"),
+    "yearly tiers that fall": two()
+    + READS
+    + BLOCKS.format(limit=12, low=0.2, high=0.0, more="yearly_from = '01-01'\nused_kwh = 4"),
+    "yearly tiers whose price changes, under a minimum": two()
+    + READS
+    + BLOCKS.format(limit=12, low=0.0, high=0.2, more="yearly_from = '01-01'\nused_kwh = 4")
+    + "[[versions]]\nvalid_from = 2025-06-03\nblocks = [{ name = 'b', steps = ["
+    "{ up_to_kwh = 12, price_per_kwh = 0.1 }, "
+    "{ price_per_kwh = 0.15 }] }]\n[minimum]\nper_day = 2\n",
+    "tiers of one band after another": two() + READS + "[[blocks]]\nshared = ['day', 'night']\nsteps = ["
+    "{ up_to_kwh = 8, price_by_band = { day = -0.1, night = -0.02 } }, "
+    "{ price_by_band = { day = 0.2, night = 0.05 } }]\n",
+    "a rebate of so much at most": two()
+    + READS
+    + "[[adjustments]]\nname = 'rebate'\npercent = -40\nat_most = 0.9\n",
+    "a tax of so much at most": two()
+    + READS
+    + "[[adjustments]]\nname = 'tax'\npercent = 60\nat_most = 0.9\n",
+    "a tax by tiers of money, and one on it": two()
+    + READS
+    + "[[adjustments]]\nname = 'tax'\nsteps = [{ up_to_amount = 1.2, percent = 10 }, { percent = 90 }]\n"
+    "[[adjustments]]\nname = 'more'\nwhole_band = true\nsteps = [{ up_to_amount = 2, percent = 0 }, { percent = 5 }]\n",
+    "kWh minimum in tiers": two()
+    + READS
+    + BLOCKS.format(limit=9, low=0.05, high=0.2, more="")
+    + "[minimum]\nkwh_per_day = 10\nband = 'night'\n",
+    "two minimums, one of the other": two()
+    + READS
+    + "[[minimum]]\nname = 'a'\nper_day = 1.5\napplies_to = ['energy']\n[[minimum]]\nname = 'b'\nper_day = 2.1\n"
+    "applies_to = ['a', 'energy', 'export']\n",
+    "losses at the last tier": two()
+    + READS
+    + BLOCKS.format(limit=9, low=0.05, high=0.2, more="")
+    + "[losses]\nloss_factor = 1.2\ntiers = 'last'\napplies_to = ['b']\n",
     "negative nights": two(night=-0.2, sold=-0.1),
     "negative nights before which the cells are best empty": two(night=-0.3, sold=0.02),
     "sold dearer than bought": two(sold=0.2),
