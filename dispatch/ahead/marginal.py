@@ -73,7 +73,8 @@ class Prices:
     def __init__(self, case: Case) -> None:
         self.case, self.prices = case, case.prices
         self.used = case.load_kwh + case.idle_kwh + case.other_kwh
-        self.is_plain = not (self.prices.blocks or self.prices.demand or self.prices.netting)
+        terms = self.prices.blocks, self.prices.demand, self.prices.netting
+        self.is_plain = not any((*terms, self.prices.credits, self.prices.rebates))
 
     def ahead(self, first: int, steps: int, meter: Meter, paths: Paths) -> Money:
         """Return the money of the ``steps`` from ``first`` on, as it looks after what the meter has read."""
@@ -87,6 +88,7 @@ class Prices:
             buy, sell = buy.copy(), sell.copy()
             self._add_blocks(first, buy, sell, meter)
             self._add_netting(first, sell)
+            self._add_credits_and_rebates(first, buy, sell)
             self._add_demand(first, meter, paths, free, over)
         return Money(buy, sell, free, over)
 
@@ -120,6 +122,15 @@ class Prices:
             for group in term.groups:
                 inside = group.steps[(group.steps >= first) & (group.steps < first + len(sell))]
                 sell[inside - first] += group.value_per_kwh
+
+    def _add_credits_and_rebates(self, first: int, buy: Floats, sell: Floats) -> None:
+        """Take a credit in money for what it saves when it is used, and a rebate's hours for below the baseline."""
+        for term in self.prices.credits:
+            inside = (term.steps >= first) & (term.steps < first + len(sell))
+            sell[term.steps[inside] - first] += term.topup_factor * term.earned_per_kwh[inside]
+        for rebate in self.prices.rebates:
+            inside = (rebate.steps >= first) & (rebate.steps < first + len(buy))
+            buy[rebate.steps[inside] - first] += rebate.price_per_kwh
 
     def _add_demand(self, first: int, meter: Meter, paths: Paths, free: Floats, over: Floats) -> None:
         dt = self.case.dt_hours

@@ -173,6 +173,11 @@ def _padded(prices: tariffs.PricedSteps, before: int) -> tariffs.PricedSteps:
             replace(term, groups=tuple(replace(group, steps=group.steps + before) for group in term.groups))
             for term in prices.netting
         ),
+        rebates=tuple(
+            replace(term, steps=term.steps + before, like=tuple(steps + before for steps in term.like))
+            for term in prices.rebates
+        ),
+        credits=tuple(replace(term, steps=term.steps + before) for term in prices.credits),
     )
 
 

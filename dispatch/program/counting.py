@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from dispatch.program.schedules import Money, merged
+from dispatch.program.export_credit import ExportCredits, why_not
+from dispatch.program.rebates import most_saved_kwh
+from dispatch.program.schedules import Money, merged, negated
 from dispatch.program.solver import AT_LEAST
 from tariffs.terms.slopes import value_slopes
-from tariffs.terms.terms import MinimumTerm, PercentTerm, Schedule, ScheduleClass
+from tariffs.terms.terms import CreditTerm, MinimumTerm, PercentTerm, Schedule, ScheduleClass
 
 if TYPE_CHECKING:
     from dispatch.program.tariff_rows import TariffRows
@@ -34,6 +36,8 @@ def refusal(rows: TariffRows) -> str | None:
                 f"adjustment '{term.name}': its tiers are of energy while it is of money, so energy multiplies money, "
                 "which no linear program can state"
             )
+    if (why := why_not(prices)) is not None:
+        return f"export_credit: {why}, which no row of the program states"
     weights = effective_weights(rows)
     for minimum in prices.minimums:
         least = weights[minimum.order][0]
@@ -64,7 +68,11 @@ def state_counting(rows: TariffRows) -> None:
     """State every counting term, in an order in which each finds what it counts."""
     values: dict[int, tuple[Money, tuple[float, float]]] = {}
     weights = effective_weights(rows)
+    account = ExportCredits(rows.sheet)
     for term in rows.sheet.case.prices.counting:
+        if isinstance(term, CreditTerm):
+            account.state(term, _earned(rows, term), _base(rows, term))
+            continue
         base, between = _base(rows, term), _range(rows, term)
         terms, constant = list(base.terms), base.constant
         for order, factor in term.counts:
@@ -84,6 +92,18 @@ def state_counting(rows: TariffRows) -> None:
         values[term.order] = value, reach
         rows.money += [(column, term.topup_factor * each) for column, each in value.terms]
         rows.constant += term.topup_factor * value.constant
+    rows.money += account.money
+    rows.constant += account.constant
+
+
+def _earned(rows: TariffRows, term: CreditTerm) -> Money:
+    """Return what exports earn of a credit in a period."""
+    earned, constant = rows.sum_priced("export", term.steps, term.earned_per_kwh), term.earned_fixed
+    for block, schedule in term.earned_blocks:
+        part = rows.blocks[block].money(schedule)
+        earned += negated(part.terms)
+        constant -= part.constant
+    return Money(earned, constant)
 
 
 def _topup(rows: TariffRows, term: MinimumTerm, base: Money) -> Money:
@@ -145,6 +165,7 @@ def _base(rows: TariffRows, term: CountingTerm) -> Money:
         base += part.terms
         constant += part.constant
     base += [(rows.missing[at], price) for at, price in term.kwh_minimums]
+    base += [(rows.saved[at], -price) for at, price in term.rebates]
     return Money(base, constant)
 
 
@@ -165,6 +186,7 @@ def _range(rows: TariffRows, term: CountingTerm) -> tuple[float, float]:
     for _, values, leftover in term.netting:
         wide += (float(np.abs(values).sum()) + abs(leftover)) * kwh
     wide += sum(abs(price) * prices.kwh_minimums[at].kwh for at, price in term.kwh_minimums)
+    wide += sum(abs(price) * most_saved_kwh(sheet, prices.rebates[at]) for at, price in term.rebates)
     return term.base_fixed + low - wide, term.base_fixed + high + wide
 
 

@@ -157,6 +157,7 @@ def _lowest_buying(prices: PricedSteps, view: View) -> Floats:
     for at, block in enumerate(prices.blocks):
         if not block.of_export and not block.netted:
             buy[block.steps] += block_slopes(prices, view, at)[0]
+    buy -= _earned_by_baselines(prices, view)
     # a credit that is spent is gone, which is a loss unless what it would have saved is less than nothing
     spent = min(0.0, *(_credit_worth(prices, view, at)[0] for at in range(len(prices.netting))), 0.0)
     for chain, (term, (values, _)) in enumerate(zip(prices.netting, view.netting, strict=True)):
@@ -164,6 +165,15 @@ def _lowest_buying(prices: PricedSteps, view: View) -> Floats:
             billed = _billed_slopes(prices, view, chain, at)[0]
             buy[group.steps] += min(billed, spent - values[at])
     return buy
+
+
+def _earned_by_baselines(prices: PricedSteps, view: View) -> Floats:
+    """Return what one more kWh bought in each step earns at most by raising the baselines of rebates, shape (n,)."""
+    earned = np.zeros(len(prices.times))
+    for rebate, price in zip(prices.rebates, view.rebates, strict=True):
+        for steps in rebate.like:
+            earned[steps] += max(price, 0.0) / rebate.counted
+    return earned
 
 
 def _lowest_selling(prices: PricedSteps, view: View) -> Floats:
@@ -180,7 +190,7 @@ def _lowest_selling(prices: PricedSteps, view: View) -> Floats:
 
 
 def _trade_gain(prices: PricedSteps, view: View) -> Floats:
-    gain = view.selling - view.buying
+    gain = view.selling - view.buying + _earned_by_baselines(prices, view)
     for at, block in enumerate(prices.blocks):
         if not block.netted:
             gain[block.steps] -= block_slopes(prices, view, at)[0]

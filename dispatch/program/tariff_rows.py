@@ -12,6 +12,8 @@ Names are those of `tariffs.terms`, which holds the algebra of the money itself.
               mean of months: peak ≥ measured, each_at_least_kw;  billed ≥ floor_kw, (past_kw + Σ peak) / months
     netting   need - surplus = bought - sold, one of them 0 (binary);  spent = min(bank, need) (binary)
               billed = need - spent;  the bank carries on in the tariff's order, whatever the price
+    credit    used ≤ credit at hand, used ≤ charges it is set against: `dispatch.program.export_credit`
+    rebates   saved ≤ baseline - used or 0 (binary): `dispatch.program.rebates`
               after earlier energy: `dispatch.program.chain`
     minimum   topup ≥ minimum - base;  uneven percentages likewise: `dispatch.program.counting`
               in kWh: missing ≥ kwh - amount, and counts in the blocks
@@ -33,7 +35,9 @@ import numpy as np
 from dispatch.errors import ScenarioError
 from dispatch.program.chain import ChainedBlock, chains, state_chain
 from dispatch.program.counting import refusal, state_counting
+from dispatch.program.export_credit import why_not
 from dispatch.program.netting import Netting
+from dispatch.program.rebates import state_rebate
 from dispatch.program.schedules import Money, StatedSchedule, TermWriter, merged, negated
 from dispatch.program.self_trading import forbid_self_trading
 from dispatch.program.solver import AT_LEAST
@@ -41,7 +45,14 @@ from tariffs.terms.slopes import NOISE, lowest_slope, never_cheaper_above, views
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats, Ints
-    from tariffs.terms.terms import BlockTerm, DemandTerm, KwhMinimumTerm, MonthsMean, PastUseTerm
+    from tariffs.terms.terms import (
+        BlockTerm,
+        DemandTerm,
+        KwhMinimumTerm,
+        MonthsMean,
+        PastUseTerm,
+        RebateTerm,
+    )
 
     Terms = list[tuple[Any, float]]
 
@@ -73,7 +84,9 @@ class TariffRows:
         prices = self.sheet.case.prices
         self.views = views_of(prices)
         self._refuse_hopeless()
+        self._refuse_of_the_past()
         self._net()
+        self.saved = [self._rebate(at, term) for at, term in enumerate(prices.rebates)]
         self.missing = [self._missing(at, short) for at, short in enumerate(prices.kwh_minimums)]
         self.blocks = self._blocks()
         self.measured: list[Terms] = []
@@ -95,22 +108,20 @@ class TariffRows:
             values = [group.value_per_kwh for group in term.groups]
             self._charge(stated.money(values, term.leftover_price_per_kwh))
 
+    def _rebate(self, at: int, term: RebateTerm) -> Any:  # noqa: ANN401 - PuLP's
+        saved = state_rebate(self.sheet, f"rebate_{at}", term)
+        self.money.append((saved, -term.price_per_kwh))
+        return saved
+
     # ---- refusals ----------------------------------------------------------------------------------------------
 
     def _refuse_hopeless(self) -> None:  # noqa: C901 - a list of refusals
         prices = self.sheet.case.prices
-        for at, block in enumerate(prices.blocks):
+        for block in prices.blocks:
             if block.demand is not None:
                 self._refuse(
                     f"blocks '{block.name}': limits in hours of demand multiply energy by power, which no linear "
                     "program can state; such a tariff can be billed (dispatch bill) but not optimised"
-                )
-            if block.schedule.by_past and not all(
-                never_cheaper_above(view.blocks[at]) for view in self.views
-            ):
-                self._refuse(
-                    f"blocks '{block.name}': a higher class by past use can be the cheaper one, so that using more now "
-                    "could pay later; such a tariff can be billed (dispatch bill) but not optimised"
                 )
             if block.together:
                 self._refuse(
@@ -144,6 +155,29 @@ class TariffRows:
                     + ", so that drawing more power would pay; correct its prices and the adjustments that touch "
                     "it; such a tariff can be billed (dispatch bill) but not optimised"
                 )
+
+    def _refuse_of_the_past(self) -> None:
+        """Refuse what looks back, or forward, on other bills in a way that no row here states."""
+        prices = self.sheet.case.prices
+        for at, block in enumerate(prices.blocks):
+            if block.schedule.by_past and not all(
+                never_cheaper_above(view.blocks[at]) for view in self.views
+            ):
+                self._refuse(
+                    f"blocks '{block.name}': a higher class by past use can be the cheaper one, so that using more now "
+                    "could pay later; such a tariff can be billed (dispatch bill) but not optimised"
+                )
+        for at, rebate in enumerate(prices.rebates):
+            if (least := min(view.rebates[at] for view in self.views)) < 0:
+                self._refuse(
+                    f"rebates '{rebate.name}': the adjustments turn what is saved into a charge ({least:.4g} per "
+                    "kWh), so that the rebate would not be taken; such a tariff can be billed but not optimised"
+                )
+        if prices.credits and (why := why_not(prices)) is not None:
+            self._refuse(
+                f"export_credit: {why}, which no row of the program states; such a tariff can be billed "
+                "(dispatch bill) but not optimised"
+            )
 
     def _refuse(self, why: str) -> NoReturn:
         raise ScenarioError(f"{self.sheet.case.path}: tariff '{self.sheet.case.tariff.name}': {why}")

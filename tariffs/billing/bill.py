@@ -11,8 +11,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from tariffs.billing.export_credit import Credit
 from tariffs.billing.items import item_lines
 from tariffs.billing.lines import ZERO, BillLine, PeriodBill, Placed, quantized
+from tariffs.billing.rebates import rebate_lines
 from tariffs.billing.tiers import Measured, billed_demand
 from tariffs.billing.turns import with_turns
 from tariffs.billing.usage import Floats, usage_by_part
@@ -20,8 +22,10 @@ from tariffs.billing.whole_kwh import side_by_side
 from tariffs.errors import TariffError
 from tariffs.meter import NONE_BESIDE, OtherReadings
 from tariffs.periods.blocks import block_cells
+from tariffs.periods.credit import BEFORE
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out
+from tariffs.periods.rebates import rebate_events
 from tariffs.periods.registers import lay_registers
 from tariffs.sheet.tariff import Tariff
 
@@ -106,10 +110,22 @@ def bill(  # noqa: PLR0913 - what is metered beside the main meter is rare, and 
                 (one.name, _measured(one.layout, one.bought, one.sold, NONE_BESIDE))
                 for one in lay_registers(layout, others)
             ],
+            credit=_account(tariff),
+            rebates=rebate_events(layout),
         )
         periods = tuple(_period_bill(measured, index) for index in range(len(layout.periods)))
     by_line, whole_kwh = tariff.rounding.per == "line", tariff.rounding.kwh_places is not None
     return Bill(tariff.name, tariff.currency, periods, by_line, whole_kwh)
+
+
+def _account(tariff: Tariff) -> Credit | None:
+    """Open the account of what exports earn, where they are not paid in money."""
+    if tariff.export_credit is None:
+        return None
+    account = Credit(tariff.export_credit)
+    opening = tariff.export_credit.opening_amount
+    account.exact.lots, account.billed.lots = ([(BEFORE, opening)] if opening else [] for _ in range(2))
+    return account
 
 
 def _measured(layout: Layout, bought: Floats, sold: Floats, others: OtherReadings) -> Measured:
@@ -168,11 +184,14 @@ def _period_lines(measured: Measured, index: int) -> list[Placed]:
         lines = side_by_side(lines, _all_items(measured.of_rounded(), index))
     if rounding.per == "line":
         lines = [_billed(placed, quantized(placed.line.billed_amount, rounding)) for placed in lines]
+    if measured.credit is not None:
+        lines = measured.credit.earn(lines, measured.layout.tariff.currency)
     return with_turns(measured, index, lines)
 
 
 def _all_items(measured: Measured, index: int) -> list[Placed]:
     lines = item_lines(measured, index)
+    lines += rebate_lines(measured.rebates, measured.bought, measured.layout.parts_of(index))
     for name, register in measured.registers:
         lines += [
             replace(placed, line=replace(placed.line, register=name))

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 
+from tariffs.billing.export_credit import Credit
 from tariffs.billing.lines import ZERO, BillLine, Placed, exact, money, priced, ratio, shared, text
 from tariffs.billing.past_use import mean_kwh
 from tariffs.billing.usage import Floats, Usage
@@ -13,6 +14,7 @@ from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
 from tariffs.periods.parts import Part
 from tariffs.periods.past_use import past_mean
+from tariffs.periods.rebates import RebateEvent
 from tariffs.periods.runs import Run
 from tariffs.sheet.demand import DemandStep
 from tariffs.sheet.fields import in_season
@@ -27,6 +29,7 @@ Tags = tuple[str, str]
 class Measured:
     """Everything a series' bills are made from; `registers` holds the same of every other register, by name.
 
+    `credit` is the account of what exports earn, and runs on from bill to bill.
     `rounded` is the usage of rounded kWh, empty where the tariff does not round them.
     """
 
@@ -38,6 +41,8 @@ class Measured:
     demand: Sequence[DemandCell]
     billed_kw: Sequence[Decimal]
     registers: Sequence[tuple[str, "Measured"]] = ()
+    credit: Credit | None = None
+    rebates: Sequence[RebateEvent] = ()
     rounded: Sequence[Usage] = ()
 
     def of_rounded(self) -> "Measured":

@@ -7,7 +7,9 @@ from decimal import Decimal
 from tariffs.billing.lines import ZERO, BillLine, Placed, money, quantized, ratio, shared, text
 from tariffs.billing.tiers import RESOLUTION, Measured, range_text
 from tariffs.billing.usage import Usage
+from tariffs.periods.credit import credit_period
 from tariffs.periods.runs import Run, turns
+from tariffs.sheet.export_credit import ExportCredit
 from tariffs.sheet.percent import Adjustment, PercentStep
 from tariffs.sheet.tariff import EVERYTHING
 from tariffs.sheet.usage import Minimum
@@ -19,7 +21,9 @@ def with_turns(measured: Measured, period: int, lines: list[Placed]) -> list[Pla
     """Return the lines of a period with its percentages and top-ups behind them, in the tariff's order."""
     found = list(lines)
     for turn in turns(measured.layout, period):
-        if isinstance(turn.item, Minimum):
+        if isinstance(turn.item, ExportCredit):
+            added = list(_by_days(measured, turn.run, _credited(measured, turn.item, turn.run, found)))
+        elif isinstance(turn.item, Minimum):
             added = _topped_up(measured, turn.item, turn.run, found)
         elif turn.item.is_plain:
             added = [_plain(measured, turn.item, turn.run, found)]
@@ -145,13 +149,26 @@ def _topped_up(measured: Measured, item: Minimum, run: Run, lines: list[Placed])
     return list(_by_days(measured, run, [replace(line, billed_amount=billed)]))
 
 
+def _credited(measured: Measured, item: ExportCredit, run: Run, lines: list[Placed]) -> list[BillLine]:
+    """Return the lines of the credit that exports earned."""
+    if measured.credit is None:
+        return []
+    layout = measured.layout
+    found = measured.credit.settle(
+        _owed(_counted(item, lines), run.parts),
+        credit_period(layout, run.period, item),
+        layout.tariff.currency,
+    )
+    return [replace(line, billed_amount=_rounded(measured, line.billed_amount)) for line in found]
+
+
 def _by_days(measured: Measured, run: Run, lines: Iterable[BillLine]) -> Iterator[Placed]:
     """Share lines that follow from a whole run's money out over its parts."""
     for line in lines:
         yield shared(line, {at: measured.layout.parts[at].days for at in run.parts})
 
 
-def _counted(item: Adjustment | Minimum, lines: Iterable[Placed]) -> list[Placed]:
+def _counted(item: Adjustment | Minimum | ExportCredit, lines: Iterable[Placed]) -> list[Placed]:
     """Return the lines that an item names by their group or their name, and does not except."""
     wanted, barred = item.applies_to, item.not_to if isinstance(item, Adjustment) else ()
     if EVERYTHING in wanted:

@@ -11,6 +11,7 @@ from fractions import Fraction
 from functools import partial
 from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
+from tariffs.sheet.export_credit import ExportCredit
 from tariffs.sheet.percent import Adjustment
 from tariffs.sheet.usage import Minimum
 
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from tariffs.sheet.tariff import Sheet
 
 Entry = TypeVar("Entry")
-Item: TypeAlias = Adjustment | Minimum
+Item: TypeAlias = Adjustment | Minimum | ExportCredit
 Key = TypeVar("Key", bound="Hashable")
 
 
@@ -112,7 +113,7 @@ def turns(layout: Layout, period: int) -> list[Turn]:
     found: list[Turn] = []
     for key in order:
         for item, run in runs(layout, period, partial(_of_key, key=key)):
-            if isinstance(item, Adjustment | Minimum):
+            if isinstance(item, Adjustment | Minimum | ExportCredit):
                 found.append(Turn(item, run))
     return found
 
@@ -129,6 +130,8 @@ def _keyed(sheet: Sheet) -> dict[tuple[str, ...], Item]:
         if isinstance(item, Adjustment):
             found["percentage", item.name] = item
             before = item.name
+        elif isinstance(item, ExportCredit):
+            found["credit", item.name] = item
         else:
             found["minimum", item.name, before] = item
     return found

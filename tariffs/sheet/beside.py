@@ -11,7 +11,7 @@ from tariffs.reading.steps import even_step
 from tariffs.reading.table import Readings, read_table
 from tariffs.sheet.tariff import HourlyPrices, PriceSeries
 
-_DATED = ("events", "demand")
+_DATED = ("events", "demand", "rebates")
 """Tables whose entries may take their dates from a CSV."""
 _UNITS = {"_per_kwh": 1.0, "_per_mwh": 0.001}
 

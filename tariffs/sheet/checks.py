@@ -9,6 +9,7 @@ from tariffs.reading.clock import clock_text, unknown_zone
 from tariffs.reading.refusals import Problem, show, unknown, unknown_names
 from tariffs.sheet.fields import DAY_NAMES
 from tariffs.sheet.holidays import CalendarError, check_names, check_place
+from tariffs.sheet.rebates import Rebate
 from tariffs.sheet.tariff import Sheet, Tariff
 from tariffs.sheet.when import Event, When
 from tariffs.sheet.windows import paint
@@ -33,6 +34,8 @@ def check_sheet(sheet: Sheet) -> list[Problem]:
         problems += paint(sheet)[1]
     for number, event in enumerate(sheet.events):
         problems += _event(event, f"events[{number + 1}]", sheet)
+    for number, rebate in enumerate(sheet.rebates):
+        problems += _rebate(rebate, f"rebates[{number + 1}]")
     return problems + ([] if problems else _event_overlaps(sheet))
 
 
@@ -121,6 +124,21 @@ def _event(event: Event, field: str, sheet: Sheet) -> list[Problem]:
     return problems
 
 
+def _rebate(rebate: Rebate, field: str) -> list[Problem]:
+    problems = []
+    if not rebate.dates:
+        problems.append(Problem(field, "has no dates; list them as dates = [...] or name a csv"))
+    repeated = sorted({day for day in rebate.dates if rebate.dates.count(day) > 1})
+    if repeated:
+        problems.append(Problem(f"{field}.dates", f"a date stands twice (got {repeated[0]}); remove one"))
+    known = {day.isoformat() for day in rebate.dates}
+    for day in rebate.known_baseline_kwh:
+        if day not in known:
+            text = f'is of no event day (got {day!r}); write an event\'s date as "2025-07-03"'
+            problems.append(Problem(f"{field}.known_baseline_kwh", text))
+    return problems
+
+
 def event_stretches(sheet: Sheet) -> Iterator[tuple[dt.date, int, int, int, int]]:
     """Yield (date, first minute, end minute, event, window of the event) of everything events change."""
     for number, event in enumerate(sheet.events):
@@ -151,6 +169,9 @@ def _named_dates(sheet: Sheet) -> Iterator[tuple[str, dt.date]]:
     for number, event in enumerate(sheet.events):
         for day in event.dates:
             yield f"events[{number + 1}].dates", day
+    for number, rebate in enumerate(sheet.rebates):
+        for day in rebate.dates:
+            yield f"rebates[{number + 1}].dates", day
     for number, demand in enumerate(sheet.demand):
         for when in demand.whens:
             for day in when.dates:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tariffs.reading.refusals import Problem, suggestion
+from tariffs.sheet.export_credit import ExportCredit
 from tariffs.sheet.percent import Adjustment
 from tariffs.sheet.registers import register_lines
 from tariffs.sheet.tariff import (
@@ -32,6 +33,7 @@ def lines_of(sheet: Sheet) -> list[tuple[str, str]]:
     names += [("demand", demand.name) for demand in sheet.demand]
     names += [("charges", charge.name) for charge in sheet.charges]
     names += [("credits", credit.name) for credit in sheet.credits]
+    names += [("rebates", rebate.name) for rebate in sheet.rebates]
     names += [("registers", register.name) for register in sheet.registers]
     return names
 
@@ -52,6 +54,11 @@ def check_bases(tariff: Tariff, sheet: Sheet) -> list[Problem]:
     known = [name for name in lines if name != "minimum"]
     for item in sheet.sequence:
         later = [after.name for after in sheet.sequence] + ["minimum"]
+        if isinstance(item, ExportCredit):
+            field = "export_credit.applies_to"
+            problems += _named(field, item.applies_to, [*known, EVERYTHING], later, never)
+            known.append(item.name)
+            continue
         if not isinstance(item, Adjustment):
             field = "minimum.applies_to" if len(sheet.minimum) == 1 else f"minimum.{item.name}.applies_to"
             problems += _named(field, item.applies_to, [*known, EVERYTHING], later, never)
@@ -149,7 +156,7 @@ def _of_nothing(tariff: Tariff, sheet: Sheet, item: Adjustment) -> list[Problem]
         "riders": bool(sheet.riders) or any(register.riders for register in sheet.registers),
         "demand": bool(sheet.demand) or any(register.demand for register in sheet.registers),
         "charges": bool(sheet.charges) or any(register.charges for register in sheet.registers),
-        "credits": bool(sheet.credits),
+        "credits": bool(sheet.credits or sheet.rebates),
         "minimum": bool(sheet.minimum),
     }
     if any(held.get(name, True) for name in item.applies_to):

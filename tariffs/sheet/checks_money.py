@@ -24,6 +24,7 @@ _GROUPS = {
     "charges": "charges",
     "credits": "credits",
     "minimum": "minimum",
+    "export_credit": "export",
 }
 
 
@@ -39,6 +40,7 @@ def check_money(tariff: Tariff, sheet: Sheet) -> list[Problem]:
     for number, demand in enumerate(sheet.demand):
         problems += _demand(tariff, demand, f"demand[{number + 1}]", sheet)
     problems += _kwh_minimums(sheet)
+    problems += _export_credit(tariff, sheet)
     if tariff.netting is not None:
         problems += _netting(tariff, tariff.netting, sheet)
     return problems
@@ -177,6 +179,21 @@ def _kwh_minimums(sheet: Sheet) -> list[Problem]:
     return problems
 
 
+def _export_credit(tariff: Tariff, sheet: Sheet) -> list[Problem]:
+    if sheet.export_credit is None:
+        return []
+    if tariff.netting is not None:
+        text = "exports are set off in kWh or credited in money (got netting as well); drop one of the two"
+        return [Problem("export_credit", text)]
+    earns = any(band.export_price_per_kwh for band in sheet.bands.values())
+    earns = earns or any(blocks.of == "export" for blocks in sheet.blocks)
+    earns = earns or any(register.of == "export" for register in sheet.registers)
+    if earns or (tariff.hourly_prices is not None and tariff.hourly_prices.export_column is not None):
+        return []
+    text = "nothing that is fed in earns anything; give a band its export_price_per_kwh, or [[blocks]] of = 'export'"
+    return [Problem("export_credit", text)]
+
+
 def _netting(tariff: Tariff, netting: Netting, sheet: Sheet) -> list[Problem]:
     problems = unknown_names("netting.order", netting.order, sheet.bands, "band")
     known = sheet.bands if netting.across == "same-band" else {"all": None}
@@ -211,6 +228,7 @@ def _unique(sheet: Sheet) -> list[Problem]:
     """Refuse two priced things of one name: applies_to could not tell them apart."""
     names = lines_of(sheet)
     names += [("minimum", minimum.name) for minimum in sheet.minimum]
+    names += [("export_credit", sheet.export_credit.name)] if sheet.export_credit else []
     names += [("adjustments", adjustment.name) for adjustment in sheet.adjustments]
     counts = Counter(name for _, name in names)
     problems = []

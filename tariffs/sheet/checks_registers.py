@@ -30,7 +30,9 @@ def check_registers(tariff: Tariff, sheet: Sheet) -> list[Problem]:
                 found += unknown_names(f"{field}.other_hours", [register.other_hours], bands, "band")
         if not found:
             own = sheet_of(sheet, register, register.name)
-            alone = own.model_copy(update={"adjustments": (), "minimum": (), "losses": None})
+            alone = own.model_copy(
+                update={"adjustments": (), "minimum": (), "export_credit": None, "losses": None}
+            )
             inner = check_sheet(alone) or check_money(tariff.model_copy(update=_NO_BASE), alone)
             found = [Problem(f"{field}.{place}", text) for place, text in inner]
         problems += found

@@ -6,6 +6,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
+from tariffs.sheet.export_credit import ExportCredit
 from tariffs.sheet.percent import Adjustment
 from tariffs.sheet.tariff import (
     CATEGORIES,
@@ -20,7 +21,7 @@ from tariffs.sheet.usage import BlockStep, Minimum
 from tariffs.sheet.when import Window
 
 Entry = TypeVar("Entry", bound=BaseModel)
-Item = TypeVar("Item", Adjustment, Minimum)
+Item = TypeVar("Item", Adjustment, Minimum, ExportCredit)
 OUTSIDE = "outside its hours"
 _EVERY_GROUP = tuple(name for name in CATEGORIES if name != "minimum")
 
@@ -77,11 +78,13 @@ def sheet_of(sheet: Sheet, register: Register | None, name: str) -> Sheet:
     own: dict[str, Any] = {"bands": outside, "windows": (), "other_hours": outside_band(name)}
     if register is not None:
         own = {**_hours_of(register, outside), **_priced(sheet, register)}
-    nothing: dict[str, Any] = dict.fromkeys(("events", "credits", "registers"), ())
+    nothing: dict[str, Any] = dict.fromkeys(("events", "credits", "registers", "rebates"), ())
     nothing |= dict.fromkeys(("blocks", "riders", "demand", "charges"), ())
     update = nothing | own
     update["adjustments"] = tuple(_told_of(item, name) for item in sheet.adjustments)
     update["minimum"] = tuple(_told_of(item, name) for item in sheet.minimum if item.in_money)
+    if sheet.export_credit is not None:
+        update["export_credit"] = _told_of(sheet.export_credit, name)
     if isinstance(sheet, Tariff):
         update |= dict.fromkeys(("hourly_prices", "netting", "valid_from", "valid_to")) | {"versions": ()}
     return sheet.model_copy(update=update)

@@ -16,6 +16,7 @@ from pydantic import Field, PrivateAttr, WithJsonSchema, model_validator
 
 from tariffs.reading.models import Frozen
 from tariffs.sheet.demand import Demand
+from tariffs.sheet.export_credit import ExportCredit
 from tariffs.sheet.fields import (
     TABLES,
     BySeason,
@@ -28,6 +29,7 @@ from tariffs.sheet.fields import (
     in_season,
 )
 from tariffs.sheet.percent import Adjustment
+from tariffs.sheet.rebates import Rebate
 from tariffs.sheet.rounding import Rounding
 from tariffs.sheet.usage import Blocks, Minimum, Netting
 from tariffs.sheet.when import Billing, Event, Holidays, Season, When, Window
@@ -216,8 +218,14 @@ class Sheet(Frozen):
     credits: Annotated[tuple[Credit, ...], TABLES] = Field(
         (), description="signed amounts a month, a table each"
     )
+    rebates: Annotated[tuple[Rebate, ...], TABLES] = Field(
+        (), description="what is paid for using less than a baseline on event days, a table each"
+    )
     registers: Annotated[tuple[Register, ...], TABLES] = Field(
         (), description="meters beside the main one, a table each"
+    )
+    export_credit: ExportCredit | None = Field(
+        None, description="what is fed in earns a credit in money that is set against charges"
     )
     minimum: Annotated[tuple[Minimum, ...], TABLES] = Field(
         (), description="the least a bill comes to, or the least kWh it is for; a table each"
@@ -237,15 +245,23 @@ class Sheet(Frozen):
         return tuple(self.bands)
 
     @property
-    def sequence(self) -> tuple[Adjustment | Minimum, ...]:
-        """The adjustments in their order, each minimum bill standing after the last item that it names."""
+    def sequence(self) -> tuple[Adjustment | Minimum | ExportCredit, ...]:
+        """The adjustments in their order, minimum bills and the export credit after the last item they name."""
         places = {found.name: at for at, found in enumerate(self.adjustments)}
-        order: list[tuple[int, Adjustment | Minimum]] = list(enumerate(self.adjustments))
-        for minimum in (one for one in self.minimum if one.in_money):
-            named = [places[name] for name in minimum.applies_to if name in places]
-            last = len(self.adjustments) if EVERYTHING in minimum.applies_to else max(named, default=-1)
-            places[minimum.name] = last
-            order.append((last, minimum))
+        order: list[tuple[int, Adjustment | Minimum | ExportCredit]] = list(enumerate(self.adjustments))
+        later: list[Minimum | ExportCredit] = [one for one in self.minimum if one.in_money]
+        if (
+            self.export_credit is not None
+        ):  # minimum bills count what is used of it, unless it is set against them
+            named = {"minimum", EVERYTHING, *(one.name for one in later)} & set(self.export_credit.applies_to)
+            later.insert(len(later) if named else 0, self.export_credit)
+        for item in later:
+            behind = [places[name] for name in item.applies_to if name in places]
+            if "minimum" in item.applies_to:
+                behind += [places[one.name] for one in self.minimum if one.name in places]
+            last = len(self.adjustments) if EVERYTHING in item.applies_to else max(behind, default=-1)
+            places[item.name] = last
+            order.append((last, item))
         return tuple(item for _, item in sorted(order, key=lambda found: found[0]))
 
     def losses_at_last(self, *tags: str) -> bool:

@@ -14,6 +14,7 @@ _DEFAULT_NAMES = {
     "charges": "standing charge",
     "credits": None,
     "registers": None,
+    "rebates": None,
     "adjustments": None,
     "minimum": "minimum bill",
 }
@@ -37,6 +38,7 @@ FIXED = frozenset(
         "valid_to",
         "hourly_prices",
         "netting",
+        "export_credit",
         "billing",
         "rounding",
         "versions",

@@ -13,6 +13,7 @@ from tariffs.periods.cells import KwhMinimumCell, NettingCell
 from tariffs.periods.demand import DemandCell, Share
 from tariffs.periods.layout import Layout
 from tariffs.periods.past_use import past_mean
+from tariffs.periods.rebates import RebateEvent
 from tariffs.sheet.demand import Demand
 from tariffs.sheet.fields import in_season
 from tariffs.sheet.tariff import NETTING_LINE
@@ -54,6 +55,7 @@ class Cells:
     demand: Sequence[DemandCell]
     netting: Sequence[NettingCell]
     kwh_minimums: Sequence[KwhMinimumCell]
+    rebates: Sequence[RebateEvent] = ()
 
 
 def _step(

@@ -2,14 +2,17 @@
 
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 from decimal import Decimal
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from tariffs.periods.cells import KwhMinimumCell
+from tariffs.periods.credit import credit_period
 from tariffs.periods.layout import Layout
 from tariffs.periods.runs import Item, Run, Turn, turns
+from tariffs.sheet.export_credit import ExportCredit
 from tariffs.sheet.percent import Adjustment
 from tariffs.sheet.usage import Minimum
 from tariffs.terms.build import (
@@ -21,8 +24,9 @@ from tariffs.terms.build import (
     schedule_of,
 )
 from tariffs.terms.energy import fixed_amount, import_price, step_prices
-from tariffs.terms.terms import Floats, KwhMinimumTerm, MinimumTerm, PercentTerm
-from tariffs.terms.weights import Which, weights_of
+from tariffs.terms.rebates import rebate_price
+from tariffs.terms.terms import CreditTerm, Floats, KwhMinimumTerm, MinimumTerm, PercentTerm
+from tariffs.terms.weights import EARNED, Which, weights_of
 
 
 def kwh_minimum_terms(layout: Layout, cells: Cells) -> tuple[KwhMinimumTerm, ...]:
@@ -62,12 +66,21 @@ def _netted(cells: Cells, run: Run) -> tuple[tuple[int, int], ...]:
     )
 
 
-def counting_terms(layout: Layout, cells: Cells) -> tuple[tuple[MinimumTerm, ...], tuple[PercentTerm, ...]]:
-    """Return the minimum bills and the uneven percentages of every period as terms."""
+class CountingTerms(NamedTuple):
+    """Everything that counts other lines of a bill."""
+
+    minimums: tuple[MinimumTerm, ...]
+    percentages: tuple[PercentTerm, ...]
+    credits: tuple[CreditTerm, ...]
+
+
+def counting_terms(layout: Layout, cells: Cells) -> CountingTerms:
+    """Return the minimum bills, the uneven percentages and the credits of every period as terms."""
     prices: dict[str, tuple[Floats, Floats]] = {}
     before: list[Turn] = []
     minimums: list[MinimumTerm] = []
     percentages: list[PercentTerm] = []
+    kept: list[CreditTerm] = []
     for turn in (turn for period in range(len(layout.periods)) for turn in turns(layout, period)):
         item, run = turn.item, turn.run
         if isinstance(item, Adjustment) and item.is_plain:
@@ -79,10 +92,34 @@ def counting_terms(layout: Layout, cells: Cells) -> tuple[tuple[MinimumTerm, ...
             per_day, per_month = float(item.per_day or 0), float(item.per_month or 0)
             least = per_day * float(run.days) + per_month * float(run.months)
             minimums.append(MinimumTerm(**common, minimum=least))
+        elif isinstance(item, ExportCredit):
+            opening = 0.0 if kept else float(item.opening_amount)
+            kept.append(replace(_credit_term(layout, cells, item, run, common), opening=opening))
         else:
             percentages.append(_percent_term(cells, item, run, common))
         before.append(turn)
-    return tuple(minimums), tuple(percentages)
+    return CountingTerms(tuple(minimums), tuple(percentages), tuple(kept))
+
+
+def _credit_term(
+    layout: Layout, cells: Cells, item: ExportCredit, run: Run, common: dict[str, Any]
+) -> CreditTerm:
+    dates = credit_period(layout, run.period, item)
+    base = Base(EARNED, frozenset(run.parts))
+    return CreditTerm(
+        **common,
+        earned_per_kwh=step_prices(layout, EARNED)[1][run.steps],
+        earned_blocks=tuple(
+            (at, schedule_of(layout, cells, cell, base))
+            for at, cell in enumerate(cells.blocks)
+            if cell.blocks.of == "export" and any(base.holds(part) for part in cell.shares)
+        ),
+        month=dates.month,
+        oldest=dates.oldest,
+        at_once=item.first_use == "this-bill",
+        lost_at_end=dates.expires_at_once,
+        settled_fraction=float(item.settlement_percent) / 100.0 if dates.settles else None,
+    )
 
 
 def _percent_term(cells: Cells, item: Adjustment, run: Run, common: dict[str, Any]) -> PercentTerm:
@@ -135,6 +172,11 @@ def _common(
             (at, _missing_price(layout, cell, base.name))
             for at, cell in enumerate(cells.kwh_minimums)
             if base.holds(cell.run.parts[-1])
+        ),
+        "rebates": tuple(
+            (at, rebate_price(layout, event, item.name))
+            for at, event in enumerate(cells.rebates)
+            if base.holds(event.part)
         ),
         "counts": _earlier(layout, turn, before),
     }

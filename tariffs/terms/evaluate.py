@@ -8,6 +8,7 @@ import numpy as np
 from tariffs.terms.terms import (
     BlockTerm,
     CountingTerm,
+    CreditTerm,
     Floats,
     Ints,
     MinimumTerm,
@@ -15,6 +16,8 @@ from tariffs.terms.terms import (
     PricedSteps,
     Schedule,
 )
+
+_NEVER_EXPIRES = 10**9  # month of a credit from before the series
 
 
 @dataclass(frozen=True)
@@ -39,6 +42,7 @@ class Amounts:
     past_means: tuple[float, ...]
     billed_kw: tuple[float, ...]
     missing_kwh: tuple[float, ...] = ()
+    saved_kwh: tuple[float, ...] = ()
 
 
 def evaluate(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> float:
@@ -61,6 +65,7 @@ def evaluate(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> flo
         total += netted.cost([group.value_per_kwh for group in term.groups], term.leftover_price_per_kwh)
     for short, missing in zip(priced.kwh_minimums, found.missing_kwh, strict=True):
         total += short.price_per_kwh * missing
+    total -= sum(r.price_per_kwh * kwh for r, kwh in zip(priced.rebates, found.saved_kwh, strict=True))
     values = counted_values(priced, found, import_kwh, export_kwh)
     return total + sum(term.topup_factor * values[term.order] for term in priced.counting)
 
@@ -70,15 +75,27 @@ def counted_values(
 ) -> dict[int, float]:
     """Return the value of every minimum bill and uneven percentage, by its order."""
     values: dict[int, float] = {}
+    lots = [(_NEVER_EXPIRES, term.opening) for term in priced.credits if term.opening]
     for term in priced.counting:
         base = counted_base(priced, term, found, import_kwh, export_kwh)
         base += sum(factor * values[at] for at, factor in term.counts)
         if isinstance(term, MinimumTerm):
             values[term.order] = term.value(base)
+        elif isinstance(term, CreditTerm):
+            earned = term.earned_fixed + earned_credit(priced, term, found, export_kwh)
+            values[term.order] = term.value(base, earned, lots)
         else:
             kwh = _billed_kwh(term.netted, term.steps, found.netted, import_kwh)
             values[term.order] = term.value(base, kwh + sum(found.missing_kwh[at] for at in term.missing))
     return values
+
+
+def earned_credit(priced: PricedSteps, term: CreditTerm, found: Amounts, export_kwh: Floats) -> float:
+    """Return what exports earn of a credit in a period, other registers apart."""
+    earned = float(export_kwh[term.steps] @ term.earned_per_kwh)
+    return earned - sum(
+        block_cost(priced.blocks[at], schedule, found, at) for at, schedule in term.earned_blocks
+    )
 
 
 def _billed_kwh(
@@ -110,8 +127,9 @@ def amounts(priced: PricedSteps, import_kwh: Floats, export_kwh: Floats) -> Amou
         missing.append(kwh)
         for at in short.blocks:
             blocks[at] += kwh
+    saved = (rebate.saved_kwh(import_kwh) for rebate in priced.rebates)
     means = (block.past_use.mean_kwh(import_kwh) if block.past_use else 0.0 for block in priced.blocks)
-    return Amounts(netted, tuple(blocks), tuple(means), tuple(billed), tuple(missing))
+    return Amounts(netted, tuple(blocks), tuple(means), tuple(billed), tuple(missing), tuple(saved))
 
 
 def block_cost(block: BlockTerm, schedule: Schedule, found: Amounts, index: int) -> float:
@@ -142,6 +160,8 @@ def counted_base(
         base += sum(schedule(found.billed_kw[at]) for schedule in schedules)
     for at, values, leftover_price in term.netting:
         base += found.netted[at].cost(values, leftover_price)
+    for at, price in term.rebates:
+        base -= price * found.saved_kwh[at]
     for at, price in term.kwh_minimums:
         base += price * found.missing_kwh[at]
     return base

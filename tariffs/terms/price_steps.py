@@ -15,12 +15,14 @@ from tariffs.periods.blocks import block_cells
 from tariffs.periods.cells import kwh_minimum_cells, netting_cells
 from tariffs.periods.demand import demand_cells
 from tariffs.periods.layout import Layout, lay_out
+from tariffs.periods.rebates import rebate_events
 from tariffs.periods.registers import lay_registers
 from tariffs.sheet.tariff import Tariff
 from tariffs.terms.build import Cells, block_terms, demand_terms, netting_terms
 from tariffs.terms.counting import counting_terms, kwh_minimum_terms
 from tariffs.terms.energy import fixed_amount, step_prices
-from tariffs.terms.evaluate import amounts, counted_base, evaluate
+from tariffs.terms.evaluate import amounts, counted_base, earned_credit, evaluate
+from tariffs.terms.rebates import rebate_terms
 from tariffs.terms.terms import CountingTerm, PricedSteps
 
 Counting = TypeVar("Counting", bound=CountingTerm)
@@ -48,9 +50,13 @@ def price_steps(
     """
     layout = lay_out(tariff, times, dt_hours)
     cells = Cells(
-        block_cells(layout), demand_cells(layout, others), netting_cells(layout), kwh_minimum_cells(layout)
+        block_cells(layout),
+        demand_cells(layout, others),
+        netting_cells(layout),
+        kwh_minimum_cells(layout),
+        rebate_events(layout),
     )
-    minimums, percentages = counting_terms(layout, cells)
+    counting = counting_terms(layout, cells)
     import_price, export_price = step_prices(layout, None)
     prices = PricedSteps(
         times=layout.times,
@@ -70,10 +76,12 @@ def price_steps(
         fixed_total=_fixed_total(layout),
         blocks=block_terms(layout, cells),
         demand=demand_terms(layout, cells),
-        minimums=minimums,
+        minimums=counting.minimums,
         netting=netting_terms(layout, cells),
         kwh_minimums=kwh_minimum_terms(layout, cells),
-        percentages=percentages,
+        percentages=counting.percentages,
+        credits=counting.credits,
+        rebates=rebate_terms(layout, cells.rebates),
     )
     return with_registers(prices, layout, others)
 
@@ -86,12 +94,19 @@ def with_registers(prices: PricedSteps, layout: Layout, others: OtherReadings) -
         own = price_steps(one.layout.tariff, layout.times, layout.dt_hours)
         found = amounts(own, one.bought, one.sold)
         based = partial(counted_base, own, found=found, import_kwh=one.bought, export_kwh=one.sold)
-        money = evaluate(replace(own, minimums=(), percentages=()), one.bought, one.sold)
+        money = evaluate(replace(own, minimums=(), percentages=(), credits=()), one.bought, one.sold)
         prices = replace(
             prices,
             fixed_total=prices.fixed_total + money,
             minimums=tuple(map(partial(_with_base, based), prices.minimums, own.minimums)),
             percentages=tuple(map(partial(_with_base, based), prices.percentages, own.percentages)),
+            credits=tuple(
+                replace(
+                    _with_base(based, term, same),
+                    earned_fixed=term.earned_fixed + earned_credit(own, same, found, one.sold),
+                )
+                for term, same in zip(prices.credits, own.credits, strict=True)
+            ),
         )
     return prices
 

@@ -7,7 +7,7 @@ to the energy of the steps it counts::
     cost[t] = import[t]·unit[t] - export[t]·(export unit)[t]
 
 so that Σ cost[t] is the energy part of the bill: everything but fixed charges, demand, minimum top-ups, and
-percentages with a ceiling or with tiers.
+percentages with a ceiling or with tiers, and what is used of an export credit.
 """
 
 from __future__ import annotations
@@ -64,6 +64,8 @@ def unit_prices(prices: tariffs.PricedSteps, import_kwh: Floats, export_kwh: Flo
         _share_netting(owed, prices, found)
         for short, missing in zip(prices.kwh_minimums, found.missing_kwh, strict=True):
             owed.share(short.price_per_kwh * missing, short.steps)
+    for rebate in prices.rebates:
+        owed.share(-rebate.price_per_kwh * rebate.saved_kwh(import_kwh), rebate.steps)
     return UnitPrices(bought, sold, owed.nothing)
 
 

@@ -1,7 +1,8 @@
 """What one more kWh can cost at least and earn at most, wherever a tariff's terms happen to stand.
 
 A tariff with a minimum bill has two *views*: while the bill lies above the minimum a kWh costs what it costs; while
-it lies below, what a kWh adds to the base of the minimum is taken off the top-up again::
+it lies below, what a kWh adds to the base of the minimum is taken off the top-up again. A
+tariff with an export credit has two likewise: all of it is used, or there is more of it than charges::
 
     above   price                        below   price - topup_factor·(its price in the base)
 
@@ -18,14 +19,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tariffs.terms.terms import RESOLUTION, MinimumTerm, Schedule, ScheduleClass
+from tariffs.terms.terms import RESOLUTION, CreditTerm, MinimumTerm, PercentTerm, Schedule, ScheduleClass
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
-    from tariffs.terms.terms import PercentTerm, PricedSteps
+    from tariffs.terms.terms import CountingTerm, PricedSteps
 
     Floats = NDArray[np.float64]
 
@@ -76,6 +77,8 @@ class View:
     netting : tuple of (values per group, price of what is left over)
     missing : tuple of float
         Price of a missing kWh of each minimum in kWh.
+    rebates : tuple of float
+        What a kWh saved of each rebate earns.
     """
 
     buying: Floats
@@ -84,12 +87,14 @@ class View:
     demand: tuple[tuple[Schedule, ...], ...]
     netting: tuple[tuple[Floats, float], ...]
     missing: tuple[float, ...] = ()
+    rebates: tuple[float, ...] = ()
 
 
-def value_slopes(term: MinimumTerm | PercentTerm) -> tuple[float, ...]:
+def value_slopes(term: CountingTerm) -> tuple[float, ...]:
     """Return what one more unit of a counting term's base can change its value by, the usual case first."""
-    if isinstance(term, MinimumTerm):
+    if isinstance(term, MinimumTerm | CreditTerm):
         return (0.0, -1.0)
+    assert isinstance(term, PercentTerm)  # noqa: S101 - there are no others
     slopes = dict.fromkeys(term.fractions)
     return tuple(slopes if math.isinf(term.most) else dict.fromkeys((*slopes, 0.0)))
 
@@ -106,6 +111,7 @@ def views_of(prices: PricedSteps) -> tuple[View, ...]:
             for term in prices.netting
         ),
         tuple(short.price_per_kwh for short in prices.kwh_minimums),
+        tuple(rebate.price_per_kwh for rebate in prices.rebates),
     )
     found = [_in_state(above, prices, state) for state in _states(prices)]
     if prices.kwh_minimums:
@@ -132,7 +138,8 @@ def _states(prices: PricedSteps) -> Iterator[dict[int, float]]:
 def _in_state(above: View, prices: PricedSteps, state: dict[int, float]) -> View:
     buying, selling = above.buying.copy(), above.selling.copy()
     blocks, demand, netting = list(above.blocks), [list(each) for each in above.demand], list(above.netting)
-    missing = list(above.missing)
+    missing, rebates = list(above.missing), list(above.rebates)
+    _sell_for_credit(prices, state, selling, blocks)
     weights = _base_weights(prices, state)
     for term in prices.counting:
         factor = -weights[term.order]
@@ -149,8 +156,21 @@ def _in_state(above: View, prices: PricedSteps, state: dict[int, float]) -> View
             netting[at] = old - factor * values, old_leftover - factor * leftover
         for at, price in term.kwh_minimums:
             missing[at] -= factor * price
+        for at, price in term.rebates:
+            rebates[at] -= factor * price
     every = tuple(tuple(each) for each in demand)
-    return View(buying, selling, tuple(blocks), every, tuple(netting), tuple(missing))
+    return View(buying, selling, tuple(blocks), every, tuple(netting), tuple(missing), tuple(rebates))
+
+
+def _sell_for_credit(
+    prices: PricedSteps, state: dict[int, float], selling: Floats, blocks: list[Schedule]
+) -> None:
+    """Price what is fed in for a credit, in place: where all of it is used, it saves charges."""
+    for term in prices.credits:
+        if not state[term.order]:
+            selling[term.steps] += term.topup_factor * term.earned_per_kwh
+            for at, schedule in term.earned_blocks:
+                blocks[at] = _less(blocks[at], schedule, -term.topup_factor)
 
 
 def _base_weights(prices: PricedSteps, state: dict[int, float]) -> dict[int, float]:

@@ -8,14 +8,15 @@ With ``import[t]`` and ``export[t]`` the energy of each step, the whole bill of 
           + sum over d in demand    of  sum of each schedule in d.schedules (billed_kw of d)
           + sum over n in netting   of  cost of n
           + sum over k in kwh_minimums  of  k.price_per_kwh * what is missing of k
-          + sum over c in minimums and percentages  of  c.topup_factor * value of c
+          + sum over r in rebates   of  cost of r
+          + sum over c in minimums, percentages and credits  of  c.topup_factor * value of c
 
 Every price is effective: riders, loss factor and percentage adjustments, in the tariff's order, are in it,
 as are the days a limit or a monthly amount is scaled by. `terms_evaluate.evaluate` is this algebra in code.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -354,6 +355,44 @@ class KwhMinimumTerm:
 
 
 @dataclass(frozen=True)
+class RebateTerm:
+    """One event day of a rebate for using less than a baseline.
+
+    ::
+
+        used     = sum of import over `steps`
+        baseline = known_kwh, or the mean of the `counted` largest of: sum of import over each of `like`
+        cost     = - price_per_kwh * max(0, baseline - used)
+
+    Attributes
+    ----------
+    name : str
+    period : int
+    steps : array of int
+    like : tuple of array of int
+    counted : int
+    known_kwh : float or None
+    price_per_kwh : float
+    """
+
+    name: str
+    period: int
+    steps: Ints
+    like: tuple[Ints, ...]
+    counted: int
+    known_kwh: float | None
+    price_per_kwh: float
+
+    def saved_kwh(self, import_kwh: Floats) -> float:
+        """Return what is used less than the baseline. [kWh]."""
+        baseline = self.known_kwh
+        if baseline is None:
+            days = sorted((float(import_kwh[steps].sum()) for steps in self.like), reverse=True)
+            baseline = sum(days[: self.counted]) / self.counted
+        return max(0.0, baseline - float(import_kwh[self.steps].sum()))
+
+
+@dataclass(frozen=True)
 class CountingTerm:
     """What is worked out from the money of other lines of a period: its base.
 
@@ -380,6 +419,8 @@ class CountingTerm:
     netting : tuple of (int, array of values per group, leftover price)
     kwh_minimums : tuple of (int, float)
         Price of the missing kWh of each.
+    rebates : tuple of (int, float)
+        What a kWh saved of each takes off the base.
     counts : tuple of (int, float)
         Earlier counting terms, by `order`, and how much of the value of each is in the base.
     """
@@ -396,6 +437,7 @@ class CountingTerm:
     netting: tuple[tuple[int, Floats, float], ...]
     kwh_minimums: tuple[tuple[int, float], ...]
     counts: tuple[tuple[int, float], ...]
+    rebates: tuple[tuple[int, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -466,6 +508,64 @@ class PercentTerm(CountingTerm):
 
 
 @dataclass(frozen=True)
+class CreditTerm(CountingTerm):
+    """What exports earn as a credit in money over one billing period, and what of it is used; a chain through time.
+
+    ::
+
+        earned  = earned_fixed + sum over steps of export * earned_per_kwh - the cost of `earned_blocks`
+        lots earned on bills before month `oldest` are dropped
+        at_once : the bill's own earned is a lot before it is used, else after it
+        used    = min(all lots, max(0, base)), the oldest lot first
+        paid    = settled_fraction * what is left, where not None; then, or with `lost_at_end`, nothing is left
+        value   = - used - paid, and what is earned below nothing is owed at once
+
+    Attributes
+    ----------
+    earned_fixed : float
+        What other registers earn. [currency]
+    earned_per_kwh : array, one entry per step in `steps`
+    earned_blocks : tuple of (int, Schedule)
+    opening : float
+        A lot that never expires, before the first term. [currency]
+    month, oldest : int
+        Months counted from year 0.
+    at_once, lost_at_end : bool
+    settled_fraction : float or None
+    """
+
+    earned_fixed: float = 0.0
+    earned_per_kwh: Floats = field(default_factory=lambda: np.zeros(0))
+    earned_blocks: tuple[tuple[int, Schedule], ...] = ()
+    opening: float = 0.0
+    month: int = 0
+    oldest: int = 0
+    at_once: bool = True
+    lost_at_end: bool = False
+    settled_fraction: float | None = None
+
+    def value(self, base: float, earned: float, lots: list[tuple[int, float]]) -> float:
+        """Return what it adds to the bill; ``lots`` come as they were before and leave as they are after."""
+        charged, earned = max(-earned, 0.0), max(earned, 0.0)
+        lots[:] = [lot for lot in lots if lot[0] >= self.oldest]
+        if self.at_once:
+            lots.append((self.month, earned))
+        left = used = min(sum(amount for _, amount in lots), max(base, 0.0))
+        for at, (month, amount) in enumerate(lots):
+            spent = min(amount, left)
+            lots[at] = month, amount - spent
+            left -= spent
+        if not self.at_once:
+            lots.append((self.month, earned))
+        paid = 0.0
+        if self.settled_fraction is not None:
+            paid = self.settled_fraction * sum(amount for _, amount in lots)
+        if self.lost_at_end or self.settled_fraction is not None:
+            lots.clear()
+        return charged - used - paid
+
+
+@dataclass(frozen=True)
 class PricedSteps:
     """A series priced under one tariff; arrays have one entry per step.
 
@@ -489,7 +589,7 @@ class PricedSteps:
         Billing period of each step, an index into `period_names`.
     fixed_total : float
         Everything on the bills that no flow changes, adjustments included. [currency]
-    blocks, demand, minimums, netting, kwh_minimums, percentages : tuple
+    blocks, demand, minimums, netting, kwh_minimums, percentages, credits, rebates : tuple
         What a price per step cannot say; empty for plain tariffs.
     """
 
@@ -514,14 +614,16 @@ class PricedSteps:
     netting: tuple[NettingTerm, ...] = ()
     kwh_minimums: tuple[KwhMinimumTerm, ...] = ()
     percentages: tuple[PercentTerm, ...] = ()
+    credits: tuple[CreditTerm, ...] = ()
+    rebates: tuple[RebateTerm, ...] = ()
 
     @property
-    def counting(self) -> tuple[MinimumTerm | PercentTerm, ...]:
-        """Minimum bills and uneven percentages, in the order in which they may count each other."""
-        return tuple(sorted((*self.minimums, *self.percentages), key=lambda term: term.order))
+    def counting(self) -> tuple[MinimumTerm | PercentTerm | CreditTerm, ...]:
+        """Minimum bills, uneven percentages and credits, in the order in which they may count each other."""
+        return tuple(sorted((*self.minimums, *self.percentages, *self.credits), key=lambda term: term.order))
 
     @property
     def is_plain(self) -> bool:
         """Whether prices per step and fixed charges are the whole bill."""
         terms = self.blocks, self.demand, self.minimums, self.netting, self.kwh_minimums, self.percentages
-        return not any(terms)
+        return not any((*terms, self.credits, self.rebates))

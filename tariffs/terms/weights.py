@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from tariffs.sheet.export_credit import ExportCredit
 from tariffs.sheet.percent import Adjustment
 from tariffs.sheet.tariff import EVERYTHING, Sheet
 
@@ -31,18 +32,30 @@ class Weights(NamedTuple):
         return self.total if which is None else self.bases.get(which, 0.0)
 
 
+EARNED = "\0earned"
+"""Stands for what exports earn of a credit in money; no line can be called so."""
+
+
 def weight(sheet: Sheet, which: Which, *tags: str) -> float:
-    """Return one of the weights of a line, given its group and its name."""
+    """Return one of the weights of a line, given its group and its name.
+
+    Where exports earn a credit in money, their lines are none of the bill's money, but all of what is earned.
+    """
+    if sheet.export_credit is not None and "export" in tags:
+        return float(which == EARNED)
+    if which == EARNED:
+        return 0.0
     return _weights(sheet, tags, None).of(which)
 
 
-def weights_of(sheet: Sheet, item: Adjustment | Minimum) -> Weights:
-    """Return the weights of what a minimum bill, or a percentage, adds, among what comes after it."""
+def weights_of(sheet: Sheet, item: Adjustment | Minimum | ExportCredit) -> Weights:
+    """Return the weights of what a minimum bill, a percentage or a credit adds, among what comes after it."""
     group = "adjustment" if isinstance(item, Adjustment) else "minimum"
+    group = "export" if isinstance(item, ExportCredit) else group
     return _weights(sheet, (group, item.name), item.name)
 
 
-def base_of(item: Adjustment | Minimum) -> tuple[frozenset[str], frozenset[str]]:
+def base_of(item: Adjustment | Minimum | ExportCredit) -> tuple[frozenset[str], frozenset[str]]:
     """Return the groups and names that an item counts (none: everything) and those that it does not."""
     if isinstance(item, Adjustment):
         return frozenset(item.applies_to), frozenset(item.not_to)
@@ -63,7 +76,9 @@ def _weights(sheet: Sheet, tags: Collection[str], after: str | None) -> Weights:
     return Weights(1.0 + sum(earlier.values()), bases)
 
 
-def _counted(tags: Collection[str], earlier: Mapping[str, float], item: Adjustment | Minimum) -> float:
+def _counted(
+    tags: Collection[str], earlier: Mapping[str, float], item: Adjustment | Minimum | ExportCredit
+) -> float:
     """Return how much of a unit, and of what earlier adjustments made of it, an item counts."""
     wanted, barred = base_of(item)
     own = 1.0 if (not wanted or wanted.intersection(tags)) and not barred.intersection(tags) else 0.0

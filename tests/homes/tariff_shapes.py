@@ -123,9 +123,13 @@ def documents(draw: st.DrawFn, start: dt.date, days: int, *, rich: bool) -> dict
     document["other_hours"] = draw(st.sampled_from(bands))
     document["charges"] = draw(_fixed("charge", ("per_day", "per_month")))
     if rich:
-        draw(_rich(document, bands, season_names, (start, days)))
+        within_year = (
+            dt.date(start.year + 1, 1, 1) - start
+        ).days  # dates of events lie in the year of a short series
+        draw(_rich(document, bands, season_names, (start, min(days, within_year))))
         if not netting:
             draw(_of_export(document))
+            draw(_credit(document, bands))
     if netting:
         document["netting"] = draw(_netting(bands))
     document["adjustments"] = draw(_adjustments(document, rich=rich))
@@ -224,6 +228,8 @@ def _rich(
     if draw(st.booleans()):
         document["events"] = draw(_events(bands, *span))
     if draw(st.booleans()):
+        document["rebates"] = [draw(_rebate(*span))]
+    if draw(st.booleans()):
         names = ["energy", "riders", "export", "demand", "charges", "credits", bands[0]]
         document["minimum"] = [draw(_minimum(names, number)) for number in range(draw(st.integers(1, 2)))]
     if draw(st.sampled_from((False, False, True))):
@@ -254,6 +260,29 @@ def _of_export(draw: st.DrawFn, document: dict[str, Any]) -> None:
         for entry in document[table]:
             if "shared" not in entry and draw(st.booleans()):
                 entry["of"] = "export"
+
+
+@st.composite
+def _credit(draw: st.DrawFn, document: dict[str, Any], bands: list[str]) -> None:
+    """Let what is fed in earn a credit in money."""
+    earns = any(
+        "export_price_per_kwh" in band and band["export_price_per_kwh"] for band in document["bands"].values()
+    )
+    if not earns or not draw(st.booleans()):
+        return
+    credit: dict[str, Any] = {"first_use": draw(st.sampled_from(("this-bill", "next-bill")))}
+    names = ["energy", "riders", "demand", "charges", bands[0]]
+    if draw(st.booleans()):
+        credit["applies_to"] = draw(
+            st.lists(st.sampled_from([*names, "everything"]), min_size=1, max_size=3, unique=True)
+        )
+    if draw(st.booleans()):
+        credit["expires_months"] = draw(st.sampled_from((1, 2, 12)))
+    if draw(st.booleans()):
+        credit |= {"settlement": draw(st.sampled_from(("03-31", "06-10"))), "settlement_percent": 60}
+    if draw(st.booleans()):
+        credit["opening_amount"] = 7.5
+    document["export_credit"] = credit
 
 
 @st.composite
@@ -382,6 +411,23 @@ def _events(draw: st.DrawFn, bands: list[str], start: dt.date, days: int) -> lis
         night = {"hours": "22:00-02:00", "adder_per_kwh": 0.05}
         events.append({"name": "nights", "dates": dates[:2], "windows": [night]})
     return events
+
+
+@st.composite
+def _rebate(draw: st.DrawFn, start: dt.date, days: int) -> dict[str, Any]:
+    """Draw a rebate below a baseline: told, or that of the days before."""
+    rebate: dict[str, Any] = {"name": "saving", "price_per_kwh": 1.2, "hours": "16:00-20:00"}
+    if days > 5 and draw(st.booleans()):
+        places = draw(st.sets(st.integers(4, days - 1), min_size=1, max_size=1))
+        rebate |= {"like": "any-day", "like_days": draw(st.sampled_from((1, 2)))}
+        if draw(st.booleans()):
+            rebate["highest"] = 1
+    else:
+        places = draw(st.sets(st.integers(0, days - 1), min_size=1, max_size=3))
+        told = ((start + dt.timedelta(days=at)).isoformat() for at in sorted(places))
+        rebate["known_baseline_kwh"] = {day: draw(st.sampled_from((0.5, 3, 9))) for day in told}
+    rebate["dates"] = [start + dt.timedelta(days=at) for at in sorted(places)]
+    return rebate
 
 
 @st.composite

@@ -17,7 +17,7 @@ from scipy import optimize, sparse
 
 from oracles.household import household_of
 from oracles.oracle import COLUMNS, SHORTFALLS, build
-from tariffs.terms.terms import RESOLUTION, MinimumTerm
+from tariffs.terms.terms import RESOLUTION, CreditTerm, MinimumTerm
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
         NettingTerm,
         PercentTerm,
         PricedSteps,
+        RebateTerm,
         Schedule,
     )
 
@@ -231,6 +232,7 @@ class Tariff:
         self._net()
         self._miss()
         self._measure()
+        self.saved = [self._saved(term) for term in self.prices.rebates]
 
     def _no_nonsense(self) -> None:
         """No step buys and sells, none charges and discharges, whatever it would gain."""
@@ -308,6 +310,24 @@ class Tariff:
                 self.model.row(plus(billed, plus(measured[at], factor=-term.ratchet_fraction)), 0.0, np.inf)
             self.stated.kw.append(billed)
 
+    def _saved(self, term: RebateTerm) -> Sum:
+        """What is saved below a baseline: the largest over every choice of days, or nothing; one binary picks."""
+        used = self.model.flow("import", term.steps)
+        baselines: list[Sum] = [{ONE: term.known_kwh}] if term.known_kwh is not None else []
+        for chosen in combinations(term.like, term.counted) if not baselines else ():
+            flows = (self.model.flow("import", steps) for steps in chosen)
+            baselines.append(plus(*(plus(flow, factor=1.0 / term.counted) for flow in flows)))
+        saved, picked = {self.model.column(): 1.0}, {}
+        for baseline in baselines:
+            pick = self.model.column(1.0, whole=True)
+            picked[pick] = 1.0
+            short = plus(saved, plus(baseline, factor=-1.0), used, {pick: 1e3})
+            self.model.row(short, -np.inf, 1e3)
+        nothing = self.model.column(1.0, whole=True)
+        self.model.row(plus(saved, {nothing: 1e3}), -np.inf, 1e3)
+        self.model.row({**picked, nothing: 1.0}, 1.0, 1.0)
+        return saved
+
     def _measured(self, term: DemandTerm) -> Sum:
         days = [self.model.column() for _ in range(int(term.day.max()) + 1)]
         for interval, hours in enumerate(term.hours):
@@ -345,12 +365,45 @@ class Tariff:
         for at, netting in enumerate(prices.netting):
             values = [group.value_per_kwh for group in netting.groups]
             total = plus(total, self._credit(at, values, netting.leftover_price_per_kwh))
+        total = plus(total, self._counted(bases))
+        return plus(total, self._wear(), {ONE: prices.fixed_total})
+
+    def _account(self, term: CreditTerm, base: Sum, held: Sum) -> tuple[Sum, Sum]:
+        """Work one bill of an export credit: what is used is the least of both, by a binary."""
+        earned = plus(
+            self._energy(term.steps, 0 * term.earned_per_kwh, -term.earned_per_kwh), {ONE: term.earned_fixed}
+        )
+        parts = (plus(self._block_money(at, [s])[0], factor=-1.0) for at, s in term.earned_blocks)
+        earned = plus(earned, *parts)
+        hand = plus(held, {ONE: term.opening}, earned if term.at_once else {})
+        used = {self.model.column(): 1.0}
+        rest, unpaid = plus(hand, plus(used, factor=-1.0)), plus(base, plus(used, factor=-1.0))
+        self.model.row(rest, 0.0, np.inf)
+        self.model.row(unpaid, 0.0, np.inf)
+        self.model.either(rest, unpaid, (BIG, BIG))
+        left = rest if term.at_once else plus(rest, earned)
+        if term.settled_fraction is not None:
+            return plus(used, plus(left, factor=term.settled_fraction)), {}
+        return used, {} if term.lost_at_end else left
+
+    def _counted(self, bases: list[Sum]) -> Sum:
+        """State rebates, minimum bills, uneven percentages and credits, in their order."""
+        prices, model = self.prices, self.model
+        total: Sum = {}
+        for saved, rebate in zip(self.saved, prices.rebates, strict=True):
+            total = plus(total, plus(saved, factor=-rebate.price_per_kwh))
         found: dict[int, Sum] = {}
-        for term, base in zip(counting, bases, strict=True):
+        held: Sum = {}
+        for term, base in zip(prices.counting, bases, strict=True):
             parts = [self._credit(at, values, left) for at, values, left in term.netting]
             parts += [plus(self.missing[at], factor=price) for at, price in term.kwh_minimums]
             parts += [plus(found[order], factor=factor) for order, factor in term.counts]
+            parts += [plus(self.saved[at], factor=-price) for at, price in term.rebates]
             whole = plus(base, *parts)
+            if isinstance(term, CreditTerm):
+                gained, held = self._account(term, whole, held)
+                total = plus(total, plus(gained, factor=-term.topup_factor))
+                continue
             if isinstance(term, MinimumTerm):
                 topup = {model.column(): 1.0}
                 model.either(plus(topup, whole, {ONE: -term.minimum}), topup, (BIG, BIG))
@@ -359,7 +412,7 @@ class Tariff:
             else:
                 found[term.order] = self._percentage(term, whole)
             total = plus(total, plus(found[term.order], factor=term.topup_factor))
-        return plus(total, self._wear(), {ONE: prices.fixed_total})
+        return total
 
     def _block_money(self, at: int, schedules: Sequence[Schedule]) -> list[Sum]:
         """Price the energy of a block term by several schedules of the same limits."""

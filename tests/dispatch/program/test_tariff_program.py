@@ -152,6 +152,24 @@ SHAPES = {
     + "[[blocks]]\nwhole_band = true\npast_use = { months = 2, past_each_kwh = 3, with_this_bill = true }\n"
     "steps = [{ up_to_kwh = 6, price_per_kwh = 0.02 }, { fixed_per_month = 1, inside = ["
     "{ up_to_kwh = 4, price_per_kwh = 0.05 }, { price_per_kwh = 0.3 }] }]\n[minimum]\nper_day = 2\n",
+    "credit in money": two(sold=0.25) + READS + "[export_credit]\n",
+    "credit in money against all but the meter, with a tax, settled": two(sold=0.2)
+    + READS
+    + "[[charges]]\nper_day = 1\n[[adjustments]]\nname = 'tax'\npercent = 10\n[export_credit]\nopening_amount = 0.3\n"
+    "applies_to = ['energy', 'tax']\nsettlement = '06-02'\nsettlement_percent = 50\n",
+    "credit in money for the next bill, of blocks that rise": two(sold=0.05)
+    + READS
+    + BLOCKS.format(limit=3, low=0.1, high=0.4, more="of = 'export'")
+    + "[export_credit]\nfirst_use = 'next-bill'\n",
+    "rebate below the mean of a day": two()
+    + "[[rebates]]\nname = 'r'\nprice_per_kwh = 0.5\ndates = 2025-06-03\nhours = '06:00-11:00'\nlike_days = 1\n",
+    "rebate below the highest of two days": two()
+    + "[[rebates]]\nname = 'r'\nprice_per_kwh = 0.5\ndates = 2025-06-04\nhours = '05:00-09:00'\nlike_days = 2\n"
+    "highest = 1\nlike = 'any-day'\n",
+    "rebate below a told baseline, and a minimum": two()
+    + "[[rebates]]\nname = 'r'\nprice_per_kwh = 0.4\ndates = [2025-06-02, 2025-06-03]\nhours = '06:00-10:00'\n"
+    "known_baseline_kwh = { '2025-06-02' = 2.5, '2025-06-03' = 0.2 }\n[minimum]\nper_day = 2\n"
+    "applies_to = ['energy', 'credits']\n",
     "rising credit": two() + READS + BLOCKS.format(limit=3, low=0.0, high=0.2, more="of = 'export'"),
     "whole-band credit": two()
     + READS
@@ -229,6 +247,7 @@ HARD = {
     "negative nights": 24,
     "negative nights before which the cells are best empty": 24,
     "minimum without exports": 24,
+    "rebate below the highest of two days": 58,
 }
 """Steps of shapes in which wasting would pay in every step alike, which no bound can tell apart."""
 
