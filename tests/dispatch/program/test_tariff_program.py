@@ -17,6 +17,7 @@ from oracles.tariff_oracle import least_cost
 
 import tariffs
 from dispatch import ScenarioError
+from dispatch.errors import NoProgram
 from dispatch.program.program import Program
 from dispatch.program.self_trading import PAYS, burn_gain, trade_gain
 from dispatch.program.solver import Gap
@@ -199,10 +200,66 @@ SHAPES = {
     "any band, carried": netted(0.1, 0.3, "any-band", "carry", RISING_DAY),
     "same band first, paid": netted(0.1, 0.3, "same-band-first", "paid", "surplus_price_per_kwh = 0.04"),
     "any band, lost": netted(0.1, 0.3, "any-band", "lost"),
+    "yearly tiers": two()
+    + READS
+    + BLOCKS.format(limit=12, low=0.0, high=0.2, more="yearly_from = '01-01'\nused_kwh = 4"),
+    "yearly tiers that fall": two()
+    + READS
+    + BLOCKS.format(limit=12, low=0.2, high=0.0, more="yearly_from = '01-01'\nused_kwh = 4"),
+    "yearly tiers whose price changes, under a minimum": two()
+    + READS
+    + BLOCKS.format(limit=12, low=0.0, high=0.2, more="yearly_from = '01-01'\nused_kwh = 4")
+    + "[[versions]]\nvalid_from = 2025-06-03\nblocks = [{ name = 'b', steps = ["
+    "{ up_to_kwh = 12, price_per_kwh = 0.1 }, "
+    "{ price_per_kwh = 0.15 }] }]\n[minimum]\nper_day = 2\n",
+    "tiers of one band after another": two() + READS + "[[blocks]]\nshared = ['day', 'night']\nsteps = ["
+    "{ up_to_kwh = 8, price_by_band = { day = -0.1, night = -0.02 } }, "
+    "{ price_by_band = { day = 0.2, night = 0.05 } }]\n",
+    "a rebate of so much at most": two()
+    + READS
+    + "[[adjustments]]\nname = 'rebate'\npercent = -40\nat_most = 0.9\n",
+    "a tax of so much at most": two()
+    + READS
+    + "[[adjustments]]\nname = 'tax'\npercent = 60\nat_most = 0.9\n",
+    "a tax by tiers of money, and one on it": two()
+    + READS
+    + "[[adjustments]]\nname = 'tax'\nsteps = [{ up_to_amount = 1.2, percent = 10 }, { percent = 90 }]\n"
+    "[[adjustments]]\nname = 'more'\nwhole_band = true\nsteps = [{ up_to_amount = 2, percent = 0 }, { percent = 5 }]\n",
+    "kWh minimum in tiers": two()
+    + READS
+    + BLOCKS.format(limit=9, low=0.05, high=0.2, more="")
+    + "[minimum]\nkwh_per_day = 10\nband = 'night'\n",
+    "two minimums, one of the other": two()
+    + READS
+    + "[[minimum]]\nname = 'a'\nper_day = 1.5\napplies_to = ['energy']\n[[minimum]]\nname = 'b'\nper_day = 2.1\n"
+    "applies_to = ['a', 'energy', 'export']\n",
+    "losses at the last tier": two()
+    + READS
+    + BLOCKS.format(limit=9, low=0.05, high=0.2, more="")
+    + "[losses]\nloss_factor = 1.2\ntiers = 'last'\napplies_to = ['b']\n",
     "negative nights": two(night=-0.2, sold=-0.1),
     "negative nights before which the cells are best empty": two(night=-0.3, sold=0.02),
     "sold dearer than bought": two(sold=0.2),
 }
+
+
+UNSTATABLE = {
+    "bands that share tiers in proportion": two()
+    + "[[blocks]]\nshared = 'in-proportion'\nsteps = [{ up_to_kwh = 8, percent_of_band = 1 }, { percent_of_band = 5 }]\n",
+    "its tiers are of energy while it is of money": two()
+    + "[[adjustments]]\nname = 'tax'\nsteps = [{ up_to_kwh = 8, percent = 1 }, { percent = 9 }]\n",
+    "limits change within the year": two()
+    + READS
+    + BLOCKS.format(limit=12, low=0.0, high=0.2, more="yearly_from = '01-01'\nused_kwh = 4")
+    + "[[versions]]\nvalid_from = 2025-06-03\nblocks = [{ name = 'b', steps = [{ up_to_kwh = 9, price_per_kwh = 0.1 }, "
+    "{ price_per_kwh = 0.3 }] }]\n",
+}
+
+
+@pytest.mark.parametrize("why", UNSTATABLE)
+def test_what_cannot_be_stated_says_why(why: str) -> None:
+    with pytest.raises(NoProgram, match=why):
+        Program(sunny(UNSTATABLE[why]))
 
 
 HARD = {

@@ -3,6 +3,7 @@
 import math
 import pickle
 from decimal import Decimal
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -478,6 +479,35 @@ def test_hourly_prices_with_negative_ones_markup_and_tax(tmp_path: object) -> No
     assert priced.import_price_per_kwh == pytest.approx([-0.036, 0.024, 0.144, 0.324])
     found = bill(tariff, times, 1.0, [4, 3, 2, 1])
     assert float(found.total_unrounded) == pytest.approx(1.2 * (-0.2 + 0.2 + 0.25 + 0.2))
+
+
+def test_a_tax_on_hourly_prices_leaves_what_is_fed_in_alone(tmp_path: Path) -> None:
+    rows = "".join(f"2025-06-01T{hour:02d}:00Z,0.30,0.10\n" for hour in range(4))
+    (tmp_path / "prices.csv").write_text("time,bought_per_kwh,sold_per_kwh\n" + rows, encoding="utf-8")
+    text = 'name = "spot"\ncurrency = "EUR"\n[hourly_prices]\ncsv = "prices.csv"\n'
+    text += 'import_column = "bought_per_kwh"\nexport_column = "sold_per_kwh"\n'
+    text += '[[adjustments]]\nname = "tax"\npercent = 10\napplies_to = ["OF"]\n'
+    times = pd.date_range("2025-06-01", periods=4, freq="60min", tz="UTC")
+    bought, sold = np.array([1.0, 2, 3, 4]), np.array([1.0, 1, 1, 2])
+    for of, tax in (("hourly prices", 0.3), ("hourly prices, export", -0.05)):
+        tariff = parse_tariff(text.replace("OF", of), str(tmp_path / "tariff.toml"))
+        found = bill(tariff, times, 1.0, bought, sold)
+        terms = evaluate(price_steps(tariff, times, 1.0), bought, sold)
+        assert terms == pytest.approx(float(found.total_unrounded))
+        assert [label for label, _ in lines(found)[:2]] == ["hourly prices", "hourly prices, export"]
+        assert amounts(found, "adjustment") == {"tax +10%": tax}
+
+
+def test_a_row_a_day_over_a_clock_change_is_told(tmp_path: Path) -> None:
+    rows = ["2025-03-29T00:00+01:00,0.2", "2025-03-30T00:00+01:00,0.2", "2025-03-31T00:00+02:00,0.3"]
+    (tmp_path / "prices.csv").write_text("\n".join(["time,price_per_kwh", *rows]), encoding="utf-8")
+    text = (
+        'name = "days"\ncurrency = "EUR"\ntime_zone = "Europe/Berlin"\n[hourly_prices]\ncsv = "prices.csv"\n'
+    )
+    with pytest.raises(
+        TariffError, match=r"a row a day cannot hold over a change .* write a row for each hour"
+    ):
+        parse_tariff(text + 'import_column = "price_per_kwh"\n', str(tmp_path / "tariff.toml"))
 
 
 def test_finer_steps_than_the_price_rows(tmp_path: object) -> None:
