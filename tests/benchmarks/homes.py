@@ -204,7 +204,8 @@ def readme(source: Path, limit_seconds: float, days: int | None) -> Iterator[str
         most = max(
             (each.memory for cell in cells for each in cell[2:] if not isinstance(each, str)), default=0.0
         )
-        yield f"  {name} (S {cells[0].unit:.1f} s) {figures}; {most:.0f} MB{';' if name != README_HOMES[-1][0] else '.'}"
+        end = ";" if name != README_HOMES[-1][0] else "."
+        yield f"  {name} (S {cells[0].unit:.1f} s) {figures}; {most:.0f} MB{end}"
 
 
 def _in_units(cell: Cell) -> str:
