@@ -196,8 +196,8 @@ def listening(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Ears, socket.so
 
     monkeypatch.setattr(leaving, "end", end)
     monkeypatch.setattr(leaving, "GRACE_SECONDS", 0.1)
-    monkeypatch.setattr(leaving.signal, "getsignal", lambda _number: ears.handler)
     ears = Ears()
+    monkeypatch.setattr(signal, "getsignal", lambda _number: ears.handler)
     inner, outer = socket.socketpair()
 
     def listen() -> None:
