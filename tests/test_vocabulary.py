@@ -43,6 +43,7 @@ UNITS_ALONE = (
     "minutes",
 )
 WITHOUT_UNIT = {
+    "ExportCredit.opening_amount": "money",
     "Rounding.places": "a count of decimal places",
     "Cable.awg": "a gauge number",
     "CriticalAppliance.priority": "a rank",

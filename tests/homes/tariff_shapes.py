@@ -309,7 +309,7 @@ def _blocks(
     elif whole and draw(st.booleans()):
         use: dict[str, Any] = {"months": draw(st.sampled_from((1, 3, 12)))}
         use |= draw(st.sampled_from(({"past_each_kwh": 120}, {"before": "left-out"})))
-        use |= draw(st.sampled_from(({}, {"with_this_bill": True}, {"decided_in": [1, 6, 11]})))
+        use |= draw(st.sampled_from(({}, {"with_this_bill": True}, {"decided_in_months": [1, 6, 11]})))
         blocks["past_use"] = use | ({"bands": [bands[-1]]} if draw(st.booleans()) else {})
     elif draw(st.booleans()):
         blocks["limits_for_days"] = draw(st.sampled_from((1, 30)))
@@ -421,7 +421,7 @@ def _rebate(draw: st.DrawFn, start: dt.date, days: int) -> dict[str, Any]:
         places = draw(st.sets(st.integers(4, days - 1), min_size=1, max_size=1))
         rebate |= {"like": "any-day", "like_days": draw(st.sampled_from((1, 2)))}
         if draw(st.booleans()):
-            rebate["highest"] = 1
+            rebate["highest_days"] = 1
     else:
         places = draw(st.sets(st.integers(0, days - 1), min_size=1, max_size=3))
         told = ((start + dt.timedelta(days=at)).isoformat() for at in sorted(places))
