@@ -9,7 +9,7 @@ A base is the money of other lines, those that count lines themselves included.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -21,13 +21,33 @@ from tariffs.terms.slopes import value_slopes
 from tariffs.terms.terms import CreditTerm, MinimumTerm, PercentTerm, Schedule, ScheduleClass
 
 if TYPE_CHECKING:
-    from dispatch.program.tariff_rows import TariffRows
+    from dispatch.arrays import Floats, Ints
+    from dispatch.program.chain import ChainedBlock
+    from dispatch.program.netting import StatedNetting
+    from dispatch.program.schedules import StatedSchedule, TermWriter
     from tariffs.terms.terms import CountingTerm
 
     Terms = list[tuple[Any, float]]
 
 
-def refusal(rows: TariffRows) -> str | None:
+class Rows(Protocol):
+    """What of a tariff's rows is stated by now, and takes the money of more."""
+
+    sheet: TermWriter
+    blocks: list[StatedSchedule | ChainedBlock]
+    demand: list[list[StatedSchedule]]
+    netting: list[StatedNetting]
+    missing: list[Any]
+    saved: list[Any]
+    most_billed_kw: list[float]
+    money: Terms
+    constant: float
+
+    def sum_priced(self, family: str, steps: Ints, prices: Floats) -> Terms:
+        """Return a family of flows over steps, each at its price."""
+
+
+def refusal(rows: Rows) -> str | None:
     """Say why what counts other money cannot be stated, if it cannot."""
     prices = rows.sheet.case.prices
     for term in prices.percentages:
@@ -49,7 +69,7 @@ def refusal(rows: TariffRows) -> str | None:
     return None
 
 
-def effective_weights(rows: TariffRows) -> dict[int, tuple[float, float]]:
+def effective_weights(rows: Rows) -> dict[int, tuple[float, float]]:
     """Return the least and the most that one unit of each counting term can come to in the bill, by its order."""
     found: dict[int, tuple[float, float]] = {}
     counting = rows.sheet.case.prices.counting
@@ -64,7 +84,7 @@ def effective_weights(rows: TariffRows) -> dict[int, tuple[float, float]]:
     return found
 
 
-def state_counting(rows: TariffRows) -> None:
+def state_counting(rows: Rows) -> None:
     """State every counting term, in an order in which each finds what it counts."""
     values: dict[int, tuple[Money, tuple[float, float]]] = {}
     weights = effective_weights(rows)
@@ -96,7 +116,7 @@ def state_counting(rows: TariffRows) -> None:
     rows.constant += account.constant
 
 
-def _earned(rows: TariffRows, term: CreditTerm) -> Money:
+def _earned(rows: Rows, term: CreditTerm) -> Money:
     """Return what exports earn of a credit in a period."""
     earned, constant = rows.sum_priced("export", term.steps, term.earned_per_kwh), term.earned_fixed
     for block, schedule in term.earned_blocks:
@@ -106,7 +126,7 @@ def _earned(rows: TariffRows, term: CreditTerm) -> Money:
     return Money(earned, constant)
 
 
-def _topup(rows: TariffRows, term: MinimumTerm, base: Money) -> Money:
+def _topup(rows: Rows, term: MinimumTerm, base: Money) -> Money:
     topup = rows.sheet.column(f"minimum_{term.order}_topup")
     right = term.minimum - base.constant
     rows.sheet.row(f"minimum_{term.order}", AT_LEAST, [(topup, 1.0), *base.terms], right)
@@ -114,7 +134,7 @@ def _topup(rows: TariffRows, term: MinimumTerm, base: Money) -> Money:
 
 
 def _percentage(
-    rows: TariffRows,
+    rows: Rows,
     term: PercentTerm,
     base: Money,
     between: tuple[float, float],
@@ -152,7 +172,7 @@ def _times(step: ScheduleClass, factor: float) -> ScheduleClass:
     return ScheduleClass(step.upper, step.fixed * factor, step.widths, step.prices * factor)
 
 
-def _base(rows: TariffRows, term: CountingTerm) -> Money:
+def _base(rows: Rows, term: CountingTerm) -> Money:
     """Return the money that a term counts, what earlier counting terms add apart."""
     base = rows.sum_priced("import", term.steps, term.import_price_per_kwh)
     base += rows.sum_priced("export", term.steps, -term.export_price_per_kwh)
@@ -169,7 +189,7 @@ def _base(rows: TariffRows, term: CountingTerm) -> Money:
     return Money(base, constant)
 
 
-def _range(rows: TariffRows, term: CountingTerm) -> tuple[float, float]:
+def _range(rows: Rows, term: CountingTerm) -> tuple[float, float]:
     """Return bounds of a base, wide ones: every price at everything that could flow."""
     sheet, prices = rows.sheet, rows.sheet.case.prices
     bought, sold = sheet.most_import_kwh[term.steps], sheet.most_export_kwh[term.steps]
