@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import sys
-
 
 def main() -> None:
-    """Run the command line; leave with its exit code."""
-    try:
-        from dispatch.cli.streams import patient_streams  # noqa: PLC0415 - an interrupt may come as early as this
+    """Run the command line; leave with its exit code, or as a signal says."""
+    from dispatch.cli.leaving import ears  # noqa: PLC0415 - an interrupt may come as early as this
+
+    with ears() as heard:
+        from dispatch.cli.streams import patient_streams  # noqa: PLC0415
 
         with patient_streams():
-            from dispatch.cli.app import app  # noqa: PLC0415
+            from dispatch.cli.app import app  # noqa: PLC0415 - slow: from here on a signal ends it at once
 
+            heard.unwinds = True
             app(prog_name="dispatch")
-    except KeyboardInterrupt:  # while importing: too early for a message to help
-        sys.exit(130)
 
 
 if __name__ == "__main__":

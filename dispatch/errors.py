@@ -6,6 +6,7 @@
     ├── TariffError               a tariff cannot be used (`tariffs.errors`)
     │   └── MeterError            a meter file cannot be read (`tariffs.errors`)
     ├── ScenarioError             the site description cannot be used
+    │   └── NoProgram             its tariff can be billed, but no program can state it
     ├── SeriesError               a load or solar series does not fit the time grid
     ├── OutputError               a file cannot be written where it was asked for
     └── SolveError                no certified optimum
@@ -23,6 +24,7 @@ __all__ = [
     "DispatchError",
     "FlowsError",
     "Infeasible",
+    "NoProgram",
     "OutputError",
     "ReconciliationError",
     "ScenarioError",
@@ -34,6 +36,10 @@ __all__ = [
 
 class ScenarioError(DispatchError):
     """The site description cannot be used."""
+
+
+class NoProgram(ScenarioError):  # noqa: N818 - what there is not
+    """A tariff that can be billed but that no (mixed-integer) linear program can state: no plan can be made."""
 
 
 class SeriesError(DispatchError):

@@ -70,15 +70,23 @@ class Proof:
         Relative gap of the yes-or-no decisions; None where there are none.
     seconds : float
         Time of solving.
-    stopped : bool
-        Whether the yes-or-no decisions were stopped before the gap asked: the best found, not proven.
+    unproven : float
+        The gap as an amount: how much less the best plan may cost. [currency]
+    hard : str
+        What made the yes-or-no decisions hard, where their search was stopped before the gap asked; else empty.
     """
 
     stage_values: dict[str, float]
     residual_kwh: float
     gap: float | None
     seconds: float
-    stopped: bool = False
+    unproven: float = 0.0
+    hard: str = ""
+
+    @property
+    def stopped(self) -> bool:
+        """Whether the search was stopped: the best plan found, not proven."""
+        return bool(self.hard)
 
 
 @dataclass(frozen=True)
@@ -145,6 +153,16 @@ class Outcome:
     def compared_cost(self) -> float:
         """Bill + wear, less the worth of what more is stored at the end: what everything is ranked by."""
         return self.bill_and_wear - (self.stored_change_value or 0.0)
+
+    @property
+    def least_possible(self) -> float:
+        """What no plan of its kind can cost less than, in the same measure; its own cost where that is proven."""
+        return self.compared_cost - (self.proof.unproven if self.proof is not None else 0.0)
+
+    @property
+    def bound(self) -> float:
+        """What to call the bound where this is a plan: its own cost, unless the search for a better one was stopped."""
+        return self.least_possible if self.stopped else self.compared_cost
 
     @property
     def saving(self) -> float:
@@ -223,8 +241,17 @@ class Outcome:
 
     @property
     def status(self) -> str:
-        """``optimal`` (planned), ``runs`` (as set) or ``cannot serve``."""
-        return ("runs" if self.basis == "as set" else "optimal") if self.serves else "cannot serve"
+        """``optimal`` or ``best found`` (planned), ``runs`` (as set) or ``cannot serve``."""
+        if not self.serves:
+            return "cannot serve"
+        if self.basis == "as set":
+            return "runs"
+        return "best found" if self.stopped else "optimal"
+
+    @property
+    def stopped(self) -> bool:
+        """Whether this is the best plan found before the search for a better one was stopped."""
+        return self.proof is not None and self.proof.stopped
 
     @property
     def floor_broken_hours(self) -> float | None:
@@ -298,7 +325,9 @@ def planned_outcome(solved: Solved, reference: float, reserve_percent: float | N
     flows = solved.flows
     bill = bill_of(flows)
     difference = reconcile(flows.case, flows.name, solved.money, bill)
-    proof = Proof(solved.stage_values, solved.residual, solved.gap, solved.seconds, solved.stopped)
+    proof = Proof(
+        solved.stage_values, solved.residual, solved.gap, solved.seconds, solved.unproven, solved.hard
+    )
     return Outcome(flows.name, "planned", flows, bill, reference, difference, proof, reserve_percent)
 
 

@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 
     from tariffs.reading.opening import Target
 
+ORIGIN_FILE = "made-from.json"
+"""What the tables of ``--csv`` and ``--parquet`` were made from, beside them."""
+
 _CREATE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 _ENDING = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
 

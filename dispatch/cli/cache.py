@@ -1,4 +1,4 @@
-"""What is kept between commands: ``dispatch cache``, and ``--no-cache`` of every command that solves.
+"""What every command that solves takes: ``--no-cache``, ``--search-seconds``; and ``dispatch cache``.
 
 Commands use the store while they work; the library by itself keeps nothing.
 """
@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import functools
 import inspect
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from dispatch.program.watch import LIMIT_SECONDS, Watch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -21,11 +23,22 @@ NoCache = Annotated[
     bool, typer.Option("--no-cache", help="Solve anew, and keep no results for later commands.")
 ]
 
+SearchSeconds = Annotated[
+    float,
+    typer.Option(
+        "--search-seconds",
+        metavar="SECONDS",
+        min=1.0,
+        max=86_400.0,
+        help="Longest search for a plan with yes-or-no decisions; then the best found stands, marked so.",
+    ),
+]
+
 SOLVING = ("compare", "backup", "outage", "frontier", "settings", "size")
 
 
 def keep_results(app: typer.Typer) -> None:
-    """Let every command that solves keep its results, and take ``--no-cache``."""
+    """Let every command that solves keep its results, and take ``--no-cache`` and ``--search-seconds``."""
     for command in app.registered_commands:
         if command.callback is not None and (command.name or command.callback.__name__) in SOLVING:
             command.callback = _keeping(command.callback)
@@ -33,19 +46,20 @@ def keep_results(app: typer.Typer) -> None:
 
 def _keeping(command: Callable[..., None]) -> Callable[..., None]:
     @functools.wraps(command)
-    def run(*arguments: Any, no_cache: bool, **options: Any) -> None:  # noqa: ANN401 - the command's own
-        if no_cache:
-            command(*arguments, **options)
-            return
-        with results_kept():
+    def run(*arguments: Any, no_cache: bool, search_seconds: float, **options: Any) -> None:  # noqa: ANN401 - the command's own
+        with nullcontext() if no_cache else results_kept(), Watch.limited(search_seconds):
             command(*arguments, **options)
 
     stated = inspect.signature(
         command, eval_str=True
     )  # now: afterwards nobody knows where its names come from
-    told = inspect.Parameter("no_cache", inspect.Parameter.KEYWORD_ONLY, default=False, annotation=NoCache)
-    run.__signature__ = stated.replace(parameters=[*stated.parameters.values(), told])  # type: ignore[attr-defined]
-    run.__annotations__ = {**command.__annotations__, "no_cache": NoCache}
+    own = (("no_cache", False, NoCache), ("search_seconds", LIMIT_SECONDS, SearchSeconds))
+    told = [
+        inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=kind)
+        for name, default, kind in own
+    ]
+    run.__signature__ = stated.replace(parameters=[*stated.parameters.values(), *told])  # type: ignore[attr-defined]
+    run.__annotations__ = {**command.__annotations__, **{name: kind for name, _, kind in own}}
     return run
 
 

@@ -3,8 +3,10 @@
 # ruff: noqa: PLC0415, PLR0913, PLR0917 - imports inside functions are the point; options are arguments
 from __future__ import annotations
 
+import sys
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -16,8 +18,12 @@ from dispatch.cli.terminal import (
     deliver,
     progress_bar,
     refusals,
+    wrapped,
     write,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 
 def fleet(
@@ -57,7 +63,7 @@ def fleet(
     with refusals(homes):
         from dispatch import door
 
-        with progress_bar() as progress:
+        with told_when_stopped(out), progress_bar() as progress:
             result = door.fleet(
                 homes,
                 out,
@@ -68,6 +74,18 @@ def fleet(
                 progress=progress,
             )
         deliver(result, as_json=as_json, full=full, html=html)
+
+
+@contextmanager
+def told_when_stopped(out: Path) -> Iterator[None]:
+    """Say on stderr, when a person stops the run, that nothing finished is lost."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        sys.stderr.write(
+            wrapped(f"\nstopped; what is finished is in {out}: the same command goes on from there") + "\n"
+        )
+        raise
 
 
 def synthetic(

@@ -153,7 +153,7 @@ def frontier(
     measure: Annotated[
         Measured, typer.Option(help="Count reserve levels in percent or in hours.")
     ] = Measured.HOURS,
-    levels: Annotated[int, typer.Option(metavar="N", help="How many levels, 21 or more.")] = 21,
+    levels: Annotated[int, typer.Option(metavar="N", help="How many levels, 21 to 201.")] = 21,
     to: Annotated[
         float | None,
         typer.Option(metavar="LEVEL", help="Highest level; default: the most the battery holds."),

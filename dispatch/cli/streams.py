@@ -54,7 +54,7 @@ class _Patient:
         return getattr(self._stream, name)
 
 
-def _open_what_is_closed() -> None:
+def open_what_is_closed() -> None:
     """Open the standard streams that were closed before the start: else the next file read would take their place."""
     for number in range(3):
         try:
@@ -69,7 +69,7 @@ def _open_what_is_closed() -> None:
 @contextmanager
 def patient_streams() -> Iterator[None]:
     """Run a command on streams that may fail; leave with 2 where the result could not be written whole."""
-    _open_what_is_closed()
+    open_what_is_closed()
     before = sys.stdout, sys.stderr
     out, err = map(_Patient, before)
     sys.stdout, sys.stderr = cast("TextIO", out), cast("TextIO", err)

@@ -130,8 +130,15 @@ def _write_files(result: Result, csv: Path | None, parquet: Path | None, html: P
             from dispatch.exports.parquet import beside_csv
 
             beside_csv(result.write_csv, parquet)
+        for folder in _apart(csv, parquet):
+            result.write_origin(folder)
         if html is not None:
             result.write_page(html)
+
+
+def _apart(*folders: Path | None) -> list[Path]:
+    """Return the folders that were named, each once."""
+    return list({folder.resolve(): folder for folder in folders if folder is not None}.values())
 
 
 @contextmanager
@@ -164,6 +171,9 @@ def promised(
         if path is not None:
             kind = "parquet" if option == "--parquet" else "csv"
             targets.append(Target(option, path, tuple(f"{name}.{kind}" for name in names)))
+    targets += [
+        Target("--csv", folder, (writing.ORIGIN_FILE,)) for folder in _apart(*(folders or {}).values())
+    ]
     with writing.promised(targets, [path for path in inputs if path is not None]):
         yield
 
@@ -253,27 +263,17 @@ def progress_bar() -> Iterator[Progress | None]:
 
 @contextmanager
 def long_solves_told() -> Iterator[None]:
-    """Tell on stderr how far a long solve is; the first Ctrl-C during one keeps the best schedule it has found."""
-    import signal
-
+    """Tell on stderr how far a long solve is."""
     from dispatch.program.watch import Watch
-
-    def interrupted(_signal: int, _frame: object) -> None:
-        if not Watch.interrupt():
-            Watch.stop.set()  # what other threads begin yet must not hold up the leaving
-            raise KeyboardInterrupt
-        tell("stopping: the best schedules found so far are kept; Ctrl-C again leaves without an answer")
 
     def tell(text: str) -> None:
         sys.stderr.write(("\n" if sys.stderr.isatty() else "") + wrapped(text) + "\n")
         sys.stderr.flush()
 
     Watch.say = staticmethod(tell)
-    before = signal.signal(signal.SIGINT, interrupted)
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
         Watch.say = None
         Watch.stop.clear()
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor, as_completed, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 from queue import SimpleQueue
 from typing import TYPE_CHECKING
 
@@ -12,18 +13,20 @@ import pandas as pd
 
 from dispatch.advice.recommend import Recommendation, recommend
 from dispatch.arrays import quiet
+from dispatch.errors import NoProgram
 from dispatch.outcome import Outcome, planned_outcome
 from dispatch.program.longer import longer_of
 from dispatch.program.program import Program
+from dispatch.program.watch import workers
 from dispatch.strategies.kept import recall
-from dispatch.strategies.solve import prepare, solve, starts_of
+from dispatch.strategies.solve import or_why, prepare, solve, solve_or_why, starts_of
 from dispatch.strategies.table import CHOICES, STRATEGIES
 from tariffs.terms.shared_out import step_costs
 
 if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Iterable, Mapping
-    from concurrent.futures import Future
+    from concurrent.futures import Executor, Future
 
     from numpy.typing import NDArray
 
@@ -74,25 +77,44 @@ class Comparison:
         With perfect foresight: ``sun-only``, the strategies that can be set, each at the reserve it is set to, and
         ``least-cost``, the least bill + wear at the reserve of what is set: the bound.
     peak_days : tuple of PeakDay
+    unplanned : dict of str to str
+        Why the others of these have no plan: the search was stopped before it had one, or none can be stated.
     """
 
     advice: Recommendation
     planned: dict[str, Outcome]
     peak_days: tuple[PeakDay, ...]
+    unplanned: dict[str, str] = field(default_factory=dict)
 
     @property
     def case(self) -> Case:
         """The case as loaded."""
         return self.advice.case
 
-    def foresight(self, name: str) -> float:
+    def foresight(self, name: str) -> float | None:
         """Return what knowing the period in advance would save a strategy at the reserve it is set to."""
-        return self.advice.outcomes[name].compared_cost - self.planned[name].compared_cost
+        plan = self.planned.get(name)
+        return None if plan is None else self.advice.outcomes[name].compared_cost - plan.compared_cost
 
     @property
-    def bound_gap(self) -> float:
+    def best_plan(self) -> Outcome | None:
+        """The plan of least cost; None where none was found."""
+        return self.planned.get("least-cost")
+
+    @property
+    def unproven(self) -> tuple[Outcome, ...]:
+        """Plans whose search was stopped: the best found."""
+        return tuple(plan for plan in self.planned.values() if plan.stopped)
+
+    @property
+    def bound(self) -> float | None:
+        """What no plan at the reserve that is set can cost less than; the best plan's cost where that is proven."""
+        return None if self.best_plan is None else self.best_plan.bound
+
+    @property
+    def bound_gap(self) -> float | None:
         """How much what is set costs more than the least any plan with perfect foresight could cost."""
-        return self.advice.chosen.compared_cost - self.planned["least-cost"].compared_cost
+        return None if self.bound is None else self.advice.chosen.compared_cost - self.bound
 
 
 def compare(case: Case, progress: Progress | None = None) -> Comparison:
@@ -107,22 +129,27 @@ def compare(case: Case, progress: Progress | None = None) -> Comparison:
 
     Raises
     ------
-    Infeasible, SolveError
-        No certified optimum.
+    Infeasible
+        A plan that nothing could keep.
     ReconciliationError
         A bill and the same flows priced by the program's terms differ by more than 1e-6 relative.
     """
     tell = progress or quiet
     tell(0, 8, "running the settings")
     advice = recommend(case)
-    planned = plans(
-        advice, [name for name in STRATEGIES if name not in CHOICES or name in advice.outcomes], tell
-    )
+    wanted = [name for name in STRATEGIES if name not in CHOICES or name in advice.outcomes]
+    try:
+        planned, unplanned = plans(advice, wanted, tell)
+    except NoProgram as error:
+        planned, unplanned = {}, dict.fromkeys(wanted, str(error))
     tell(8, 8, "done")
-    return Comparison(advice, planned, peak_days(advice.no_system.flows, advice.outcomes.values()))
+    days = peak_days(advice.no_system.flows, advice.outcomes.values())
+    return Comparison(advice, planned, days, unplanned)
 
 
-def plans(advice: Recommendation, names: Iterable[str], progress: Progress = quiet) -> dict[str, Outcome]:
+def plans(
+    advice: Recommendation, names: Iterable[str], progress: Progress = quiet
+) -> tuple[dict[str, Outcome], dict[str, str]]:
     """Solve strategies with perfect foresight, each at the reserve and start level it is set to.
 
     Parameters
@@ -137,34 +164,42 @@ def plans(advice: Recommendation, names: Iterable[str], progress: Progress = qui
     -------
     dict of str to Outcome
         In the order of the names; the order of solving does not matter.
+    dict of str to str
+        Why the others have no plan.
     """
     wanted = tuple(names)
     total = len(wanted) + 2
-    found = {name: outcome for name in wanted if (outcome := _kept(advice, name)) is not None}
+    found: dict[str, Outcome | str] = {
+        name: outcome for name in wanted if (outcome := _kept(advice, name)) is not None
+    }
     left = tuple(name for name in wanted if name not in found)
     if left:
         progress(1, total, "stating the program")
         program = Program(advice.case_to_run)
         progress(2, total, "first solve")
-        with ThreadPoolExecutor(WORKERS) as pool:
+        with workers(WORKERS) as pool:
             solving = _submit(pool, program, advice, left)
             for done, future in enumerate(as_completed(solving), start=3 + len(found)):
-                outcome = future.result()
-                found[outcome.name] = outcome
-                progress(min(done, total), total, outcome.name)
-    return {name: found[name] for name in wanted}
+                name = solving[future]
+                found[name] = future.result()
+                progress(min(done, total), total, name)
+    each = [(name, found[name]) for name in wanted]
+    return (
+        {name: plan for name, plan in each if not isinstance(plan, str)},
+        {name: why for name, why in each if isinstance(why, str)},
+    )
 
 
 def _submit(
-    pool: ThreadPoolExecutor, program: Program, advice: Recommendation, names: tuple[str, ...]
-) -> list[Future[Outcome]]:
+    pool: Executor, program: Program, advice: Recommendation, names: tuple[str, ...]
+) -> dict[Future[Outcome | str], str]:
     """Set two solvers to work; what need not start from the reference basis runs while that is found."""
     longer = longer_of(program) if program.steps > SIDE_BY_SIDE_STEPS else None
     if longer is not None:
         return _submit_in_turn(program, longer, advice, names)
     twin = program.twin()
     cold = [name for name in names if not STRATEGIES[name].near_reference]
-    waiting = [pool.submit(_planned, advice, name, twin) for name in cold]
+    waiting = {pool.submit(_planned, advice, name, twin): name for name in cold}
     prepare(program)
     wait(waiting)
     twin.adopt_reference(program)
@@ -172,38 +207,41 @@ def _submit(
     idle.put(program)
     idle.put(twin)
 
-    def work(name: str) -> Outcome:
+    def work(name: str) -> Outcome | str:
         solver = idle.get()
         try:
             return _planned(advice, name, solver)
         finally:
             idle.put(solver)
 
-    return [*waiting, *(pool.submit(work, name) for name in names if name not in cold)]
+    return waiting | {pool.submit(work, name): name for name in names if name not in cold}
 
 
 def _submit_in_turn(
     program: Program, longer: Program, advice: Recommendation, names: tuple[str, ...]
-) -> list[Future[Outcome]]:
+) -> dict[Future[Outcome | str], str]:
     """Set one solver to work, and one of longer steps to run ahead and find where it begins."""
     # what begins without is first, and what takes longest to find a beginning for is last
     order = sorted(names, key=lambda name: (STRATEGIES[name].near_reference, name in CHOICES))
     ahead, behind = ThreadPoolExecutor(1), ThreadPoolExecutor(1)
-    prepared = ahead.submit(prepare, longer)
+
+    def first() -> bool:
+        prepare(longer)
+        return longer.warm.has_reference
 
     def begin(name: str) -> Mapping[str, Start]:
         return starts_of(program.under(_run_of(advice, name).case), STRATEGIES[name])
 
+    prepared = ahead.submit(first)
     beginnings = {name: ahead.submit(begin, name) for name in order if name in CHOICES}
 
-    def work(name: str) -> Outcome:
-        if STRATEGIES[name].near_reference:
-            prepared.result()
-            if not longer.warm.has_reference:  # else it would be looked for here too, on a solver at work
-                wait(beginnings.values())
+    def work(name: str) -> Outcome | str:
+        if STRATEGIES[name].near_reference and not prepared.result():
+            wait(beginnings.values())  # else a reference would be looked for here too, on a solver at work
         return _planned(advice, name, program, beginnings[name].result if name in beginnings else None)
 
-    solving = [behind.submit(work, name) for name in order]
+    ahead.submit(program.longer.clear)  # what it holds is needed no more
+    solving = {behind.submit(work, name): name for name in order}
     for pool in (ahead, behind):
         pool.shutdown(wait=False)
     return solving
@@ -220,10 +258,12 @@ def _run_of(advice: Recommendation, name: str) -> Outcome:
     return advice.outcomes.get(name, advice.chosen)
 
 
-def _planned(advice: Recommendation, name: str, program: Program, starts: Starts | None = None) -> Outcome:
+def _planned(
+    advice: Recommendation, name: str, program: Program, starts: Starts | None = None
+) -> Outcome | str:
     run = _run_of(advice, name)
-    solved = solve(program.under(run.case), STRATEGIES[name], starts=starts)
-    return planned_outcome(solved, run.reference, run.reserve_percent)
+    solved = solve_or_why(program.under(run.case), STRATEGIES[name], starts=starts)
+    return solved if isinstance(solved, str) else planned_outcome(solved, run.reference, run.reserve_percent)
 
 
 def plan_of(run: Outcome, name: str) -> Outcome:
@@ -233,16 +273,20 @@ def plan_of(run: Outcome, name: str) -> Outcome:
 
 
 def bounds_of(runs: Mapping[str, Outcome], sweep: Sweep) -> dict[str, Outcome]:
-    """Solve the least-cost plan at the reserve and start level of each run of one home.
+    """Solve the least-cost plan at the reserve and start level of each run of one home; leave out what has none.
 
     By the sweep over the stored level where the home and its tariff allow it, else on one program.
     """
     found: dict[str, Outcome] = {}
     program = None
     for name, run in runs.items():
-        program = Program(run.case) if program is None else program.under(run.case)
-        solved = sweep.solve(program, STRATEGIES["least-cost"])
-        found[name] = planned_outcome(solved, run.reference, run.reserve_percent)
+        try:
+            program = Program(run.case) if program is None else program.under(run.case)
+        except NoProgram:
+            return {}
+        solved = or_why(partial(sweep.solve, program, STRATEGIES["least-cost"]))
+        if not isinstance(solved, str):
+            found[name] = planned_outcome(solved, run.reference, run.reserve_percent)
     return found
 
 

@@ -40,6 +40,16 @@ class Result:
         del directory
         return ()
 
+    def write_origin(self, directory: Path) -> None:
+        """Write beside a result's tables what they were made from, and what looks odd in the inputs."""
+        from dispatch.exports.files import json_text, write_files
+        from dispatch.writing import ORIGIN_FILE
+
+        document = self.document()
+        known = {key: document[key] for key in ("made_from", "looks_odd") if key in document}
+        if known:
+            write_files(directory, {ORIGIN_FILE: json_text(known)})
+
     def page(self) -> str:
         """Return the result as one self-contained HTML page, for the results that have one."""
         raise NotImplementedError

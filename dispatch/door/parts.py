@@ -249,8 +249,8 @@ def _one_cable(stated: Mapping[str, Any], amps: float | None, volts: float | Non
 
     if amps is None or volts is None or not (0 < amps <= _MOST_AMPS and 0 < volts <= _MOST_VOLTS):
         raise ScenarioError(
-            f"cable: name a FILE, or --amps (at most {_MOST_AMPS:,}) and --volts (at most {_MOST_VOLTS:,}) above 0 "
-            "with a size and a length"
+            "cable: name a FILE, or --amps and --volts above 0 with a size and a length (at most "
+            f"{_MOST_AMPS:,} A and {_MOST_VOLTS:,} V)"
         )
     given = {key: value for key, value in stated.items() if value is not None}
     return cable_loss(validated(Cable, given, "cable", ScenarioError), amps, volts)

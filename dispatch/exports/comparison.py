@@ -36,7 +36,7 @@ def comparison_document(comparison: Comparison, quick: Quick) -> dict[str, Any]:
         ``as_set`` is what the inverter does; a figure that a run does not have is null.
     """
     case, advice = comparison.case, comparison.advice
-    names = ("grid-only", *comparison.planned)
+    names = ("grid-only", *comparison.planned, *comparison.unplanned)
     return {
         **head(case),
         "recommendation": recommendation_document(advice),
@@ -45,6 +45,7 @@ def comparison_document(comparison: Comparison, quick: Quick) -> dict[str, Any]:
         "more_hours": more_document(quick.more),
         "bound_gap": comparison.bound_gap,
         "strategies": [_strategy(comparison, name) for name in names],
+        "bound": comparison.bound,
         "peak_days": [_peak_day(day) for day in plain(comparison.peak_days)],
         "would_serve": what_would_serve(comparison),
         "limits": plain(case.limits),
@@ -99,8 +100,18 @@ def _strategy(comparison: Comparison, name: str) -> dict[str, Any]:
     advice = comparison.advice
     plan = comparison.planned.get(name, advice.no_system)
     run = advice.outcomes.get(name)
+    figures = outcome_document(plan)
+    if name in comparison.unplanned:
+        none = dict.fromkeys(figures)
+        figures = {
+            **none,
+            "name": name,
+            "basis": "planned",
+            "status": "no plan",
+            "why": comparison.unplanned[name],
+        }
     return {
-        **outcome_document(plan),
+        **figures,
         "as_set": None if run is None else outcome_document(run),
         "foresight_worth": None if run is None else comparison.foresight(name),
     }

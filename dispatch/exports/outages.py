@@ -233,20 +233,26 @@ def _setting(run: Outcome) -> dict[str, Any]:
 
 
 def _level(level: Level) -> dict[str, Any]:
-    plan, floor = level.plan, level.plan.case.floor_kwh
+    plan, floor = None if isinstance(level.found, str) else level.found, level.case.floor_kwh
+    bill = None if plan is None else plan.bill
     return {
         level.measure: level.amount,
-        "status": plan.status,
+        "status": "no plan" if plan is None else plan.status,
         "promised_hours": level.carried_hours,
         "least_hours": level.least_hours,
         "floor_least_kwh": float(floor.min()),
         "floor_most_kwh": float(floor.max()),
-        "bill": {"total": float(plan.bill.total), "total_unrounded": float(plan.bill.total_unrounded)},
-        "wear": plan.wear,
-        "bill_and_wear": plan.bill_and_wear,
-        "floor_broken_hours": plan.floor_broken_hours,
+        "bill": {
+            "total": None if bill is None else float(bill.total),
+            "total_unrounded": None if bill is None else float(bill.total_unrounded),
+        },
+        "wear": None if plan is None else plan.wear,
+        "bill_and_wear": level.cost,
+        "bound": level.bound,
+        "why": level.found if isinstance(level.found, str) else None,
+        "floor_broken_hours": None if plan is None else plan.floor_broken_hours,
         "floor_capped_hours": level.capped_hours,
-        "residual_kwh": plan.proof.residual_kwh if plan.proof else None,
+        "residual_kwh": plan.proof.residual_kwh if plan is not None and plan.proof else None,
     }
 
 

@@ -16,6 +16,11 @@ if TYPE_CHECKING:
     from dispatch.outcome import Outcome
 
 
+def _proof(run: Outcome) -> dict[str, Any]:
+    assert run.proof is not None  # noqa: S101 - of planned runs
+    return {**plain(run.proof), "stopped": run.proof.stopped, "least_possible": run.least_possible}
+
+
 def head(case: Case) -> dict[str, Any]:
     """Say what every document begins with: the home, its clock, its span, its limits."""
     return {
@@ -76,7 +81,7 @@ def outcome_document(run: Outcome) -> dict[str, Any]:
         **_backup(run),
         "shortfalls": plain(run.shortfalls),
         "reconciliation": run.reconciliation,
-        **(plain(run.proof) if run.proof is not None else {}),
+        **(_proof(run) if run.proof is not None else {}),
         **terms_document(run),
     }
 

@@ -178,14 +178,15 @@ def _items(lines: Iterable[str]) -> str:
 
 def _ways(study: SettingsStudy) -> Iterator[str]:
     currency, horizon = study.case.currency, study.case.limits.backup_horizon_hours
-    bound, places = study["bound"].compared_cost, currency_decimals(currency)
+    bound = None if study.bound is None else study.bound.compared_cost
+    places = currency_decimals(currency)
     heads = (f"bill, {currency}", "wear", "bill + wear", "above the bound", "least backup")
     titles = "".join(f'<th class="num">{head}</th>' for head in heads)
     yield f'<table class="ways"><tr class="head"><th></th>{titles}</tr>'
     for way in study.ways:
         more = (
             f"{format_number(100 * (way.compared_cost - bound) / abs(bound), 1)} %"
-            if abs(bound) > 0.005
+            if bound is not None and abs(bound) > 0.005
             else "-"
         )
         cells = (

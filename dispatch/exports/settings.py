@@ -40,7 +40,8 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
     -------
     dict
         Keys are stable: more may be added, none is renamed. ``card`` has the keys of a card file; ``ways`` are
-        plain, found (or entered), re-planned, reachable and bound. Energy in kWh, money in ``currency``.
+        plain, found (or entered), re-planned, reachable and bound (best plan where it is not proven; none where
+        ``unplanned`` says why). Energy in kWh, money in ``currency``.
     """
     case = study.case
     return {
@@ -75,6 +76,7 @@ def settings_document(study: SettingsStudy) -> dict[str, Any]:
         "ways": [outcome_document(way) for way in study.ways],
         "gap": {"money": study.gap, "percent": _percent(study.gap, study["reachable"].compared_cost)},
         "rules_cost": study.rules_cost,
+        "unplanned": study.unplanned or None,
         "robustness": {
             "years": study.robustness.years,
             "seed": study.robustness.seed,

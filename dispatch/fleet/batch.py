@@ -244,4 +244,4 @@ class _Bounds:
         """Return for each run the least bill + wear of any plan that knew the whole period, at its reserve."""
         from dispatch.comparison.compare import bounds_of  # noqa: PLC0415 - loads the solver
 
-        return {name: plan.compared_cost for name, plan in bounds_of(advised.outcomes, self.sweep).items()}
+        return {name: plan.bound for name, plan in bounds_of(advised.outcomes, self.sweep).items()}

@@ -7,8 +7,11 @@ survived is run home by home, so that only the home at fault is lost.
 from __future__ import annotations
 
 import logging
+import os
+import signal
 import time
-from contextlib import contextmanager
+from asyncio import CancelledError
+from contextlib import contextmanager, suppress
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -40,8 +43,9 @@ MEMORY = {
 """Environment of a worker. Dask's own would give every freed array back to the system, which costs a fifth more."""
 
 
-LOOK_SECONDS, NOBODY_SECONDS = 5.0, 60.0
-"""How often the cluster is looked at while nothing comes back, and how long it may be without any worker."""
+LOOK_SECONDS, NOBODY_SECONDS = 5.0, 180.0
+"""How often the cluster is looked at while nothing comes back, and how long it may be seen without any worker
+(one that dies with its batch is soon replaced, on a busy machine in half a minute)."""
 
 
 class Crew(Protocol):
@@ -101,7 +105,7 @@ class Cluster:
                     submit(batch)
                 if not given:
                     return
-                future = self._next(done)
+                future = self._patiently(lambda seconds: done.get(timeout=seconds))
                 batch, _ = given.pop(future.key)
                 rows = self._rows(future, batch, submit)
                 future.release()
@@ -110,13 +114,13 @@ class Cluster:
         except (OSError, TimeoutError, ValueError) as error:  # what Dask's broken connections are
             raise self._gone(error) from error
 
-    def _next(self, done: SimpleQueue[Any]) -> Any:  # noqa: ANN401
-        """Wait for a batch; look now and then whether anybody is there to do it."""
+    def _patiently(self, ask: Callable[[float], Any]) -> Any:  # noqa: ANN401
+        """Ask until there is an answer; look now and then whether anybody is there to give one."""
         nobody_since: float | None = None
         while True:
             try:
-                return done.get(timeout=LOOK_SECONDS)
-            except Empty:
+                return ask(LOOK_SECONDS)
+            except (Empty, TimeoutError):
                 if self.client.status not in {"running", "connecting"}:
                     raise self._gone(None) from None
             if self.workers:
@@ -130,17 +134,20 @@ class Cluster:
                 )
 
     def _rows(self, future: Any, batch: Batch, submit: Callable[[Batch], None]) -> list[Row] | None:  # noqa: ANN401
-        """Take a batch's rows; None where it was divided and given out again."""
+        """Take a batch's rows; None where it was divided and given out again.
+
+        Rows that were lost with their worker, before they were fetched, are made again by Dask: that is waited for.
+        """
         from distributed import KilledWorker  # noqa: PLC0415
 
-        if future.status == "finished":
-            rows: list[Row] = future.result()
+        try:
+            rows: list[Row] = self._patiently(lambda seconds: future.result(timeout=seconds))
+        except CancelledError:
+            raise self._gone(None) from None
+        except KilledWorker:
+            pass
+        else:
             return rows
-        if future.status in {"cancelled", "lost"}:
-            raise self._gone(None)
-        error = future.exception()
-        if not isinstance(error, KilledWorker):
-            raise error
         if len(batch) > 1:
             for one in batch.halves():
                 submit(one)
@@ -233,7 +240,20 @@ def hired(workers: int, scheduler: str | None = None) -> Iterator[Crew]:
         _local(workers, LocalCluster) as cluster,
         Client(cluster, set_as_default=False) as client,
     ):
-        yield Cluster(client)
+        try:
+            yield Cluster(client)
+        except KeyboardInterrupt:
+            _let_go(cluster)
+            raise
+
+
+def _let_go(cluster: Any) -> None:  # noqa: ANN401
+    """End workers in the middle of a batch: they hold nothing, and Dask would wait for them to finish."""
+    for nanny in cluster.workers.values():
+        nanny.auto_restart = False
+        if nanny.pid is not None:
+            with suppress(ProcessLookupError):
+                os.kill(nanny.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
 
 
 def _local(workers: int, cluster: Any) -> Any:  # noqa: ANN401

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
     from dispatch.arrays import Flags, Floats, Progress
     from dispatch.case.case import Case
+    from dispatch.outcome import Outcome
 
 
 TOGETHER_STEPS = 32 * 8784
@@ -62,7 +63,8 @@ class Year:
     keeps_target_fraction : float
         Share of instants at which that setting leaves the backup target; 1 without one.
     bound_saving : float or None
-        What a plan that knew the whole year would have saved, at this year's own reserve; where asked for. [currency]
+        The most a plan that knew the whole year could have saved, at this year's own reserve; where asked for and
+        where one was found. [currency]
     """
 
     name: str
@@ -181,13 +183,17 @@ def many_years(  # noqa: PLR0913 - one per option of the command
                 own_saving=one.chosen.saving,
                 saving=float(table.saving[at, best]),
                 keeps_target_fraction=float(table.share[at, best]),
-                bound_saving=plans[one.chosen.name].saving if planned else None,
+                bound_saving=_bound_saving(plans.get(one.chosen.name)) if planned else None,
             )
         )
     spread = Spread.of(table.saving[:, best])
     assert spread is not None  # noqa: S101 - there is a year
     days = round(min(map(_days, cases)), 1)
     return Years(base, tuple(years), table.setting(best, names), table.setting(safest, names), spread, days)
+
+
+def _bound_saving(plan: Outcome | None) -> float | None:
+    return None if plan is None else plan.reference - plan.bound
 
 
 def _named(files: Sequence[Path]) -> list[tuple[str, Path]]:

@@ -280,7 +280,7 @@ def _of_each_meter(path: Path, parts: Sequence[_Register], doubts: list[str]) ->
         finest = min(register.step_seconds for register in own)
         best = [register for register in own if register.step_seconds == finest]
         for register in own:
-            if register not in best:
+            if not any(register is one for one in best):  # by identity: their arrays differ in length
                 doubts.append(  # noqa: PERF401 - each with its reason
                     f"left out: {quoted(register.title, 40)}, the same {register.flow} in steps of "
                     f"{register.step_seconds // 60} min, {np.nansum(register.intervals.kwh):,.0f} kWh"

@@ -153,7 +153,7 @@ def level_rows(found: Found) -> list[dict[str, Any]]:
     promised: list[tuple[float | None, Outcome | None]]
     if found.frontier is not None:
         pairs = list(zip(found.frontier.levels, found.frontier.settings, strict=True))
-        promised = [(level.plan.compared_cost, run) for level, run in pairs]
+        promised = [(level.bound, run) for level, run in pairs]
     else:
         promised = [(None, run) for _, run in cheapest_settings(advice)]
     kept: dict[tuple[str, float], tuple[Outcome, float | None]] = {}

@@ -16,6 +16,7 @@ from dispatch.safety.study import month_hour
 from dispatch.words.advice import setting_words
 from dispatch.words.notices import ASSUMPTIONS, cautions, first_cautions, span_words
 from dispatch.words.origin import origin_words
+from dispatch.words.plans import unproven_words
 from dispatch.words.slips import slip_words
 
 if TYPE_CHECKING:
@@ -78,15 +79,26 @@ def _facts(found: Found) -> dict[str, Any]:
         "map_months": MONTHS,
         "card": card_of(case, advice.strategy, advice.reserve_percent),
         "has_sun": bool(case.sun_kwh.any()),
-        "assumptions": [*ASSUMPTIONS, *case.notes, f"{origin_words(origin_of(case.inputs))}."],
+        "assumptions": [
+            *_unproven(found),
+            *ASSUMPTIONS,
+            *case.notes,
+            f"{origin_words(origin_of(case.inputs))}.",
+        ],
         "cautions": cautions(case),
     }
+
+
+def _unproven(found: Found) -> list[str]:
+    return [] if found.comparison is None else list(unproven_words(found.comparison))
 
 
 def _shown(run: Outcome) -> str:
     """Name the run that is shown; a plan is never taken for what an inverter does."""
     words = setting_words(run)
-    return f"{words} (a plan with foresight, the bound)" if run.basis == "planned" else words
+    if run.basis != "planned":
+        return words
+    return f"{words} ({'the best plan found' if run.stopped else 'a plan with foresight, the bound'})"
 
 
 def _data(found: Found, facts: dict[str, Any]) -> dict[str, Any]:

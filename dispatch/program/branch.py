@@ -19,7 +19,7 @@ from dispatch.errors import Infeasible, SolveError, StoppedEarly
 from dispatch.program.rounding import whole
 
 if TYPE_CHECKING:
-    from dispatch.arrays import Floats
+    from dispatch.arrays import Flags, Floats
     from dispatch.program.arrays import Bounds, Optimum
     from dispatch.program.solver import Gap, Warm
     from dispatch.program.watch import Watch
@@ -59,6 +59,9 @@ class Tree:
     ----------
     best : tuple of (float, array) or None
         The least cost found, and the whole values it goes with.
+    among : array of bool, shape (integers,)
+        The binaries to branch on; the others are left to be rounded, and a node in which that costs money is closed at
+        the bound of its relaxation.
     bound : float
         What no schedule can cost less than.
     lost : bool
@@ -70,6 +73,7 @@ class Tree:
     asked: Gap
     stated: Bounds
     best: tuple[float, Floats] | None
+    among: Flags
     open: list[Node] = field(default_factory=list)
     closed: float = np.inf
     lost: bool = False
@@ -127,16 +131,20 @@ class Tree:
         bound = max(relaxed.objective, least)
         values = relaxed.values[integers]
         at, undecided = whole(warm, relaxed.values)
-        undecided &= low < high
+        free = self.among & (low < high)
+        undecided &= free
         if not undecided.any():
             reached = self._try(at)
             if reached is not None and reached <= bound + TOLERANCE * max(1.0, abs(bound)):
                 self.closed = min(self.closed, bound)
                 return
-            undecided = low < high
+            undecided = free
+        if not undecided.any():  # nothing to branch on
+            self.closed = min(self.closed, bound)
+            return
         if self.best is not None and self.asked.holds(self.best[0], bound):
             self.closed = min(self.closed, bound)
-        elif undecided.any():
+        else:
             fraction = np.where(undecided, np.minimum(values - low, high - values), -1.0)
             pick = int(np.argmax(fraction))
             toward = float(np.round(values[pick]))

@@ -53,7 +53,7 @@ class Program:
 
     Raises
     ------
-    ScenarioError
+    NoProgram
         If the tariff cannot be stated as a (mixed-integer) linear program; says why.
     """
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import highspy
@@ -196,24 +197,29 @@ class Warm:
         self._reference: Optimum | None = None
         self._reference_basis: Any = None
         self._holding = False
-        self._highs = highspy.Highs()
+
+    @cached_property
+    def _highs(self) -> Any:  # noqa: ANN401 - highspy has no types
+        """The solver, told the program on its first use: a schedule found another way needs none."""
+        bounds, matrix, highs = self.base, self.matrix, highspy.Highs()
         for option, value in (
             ("output_flag", False),
             ("threads", 1),  # same pivots everywhere, and no thread pool to start
             ("primal_feasibility_tolerance", SOLVER_TOLERANCE),
             ("dual_feasibility_tolerance", SOLVER_TOLERANCE),
         ):
-            self._highs.setOptionValue(option, value)
+            highs.setOptionValue(option, value)
         model = highspy.HighsLp()
         model.num_col_, model.num_row_ = len(bounds.lower), len(bounds.row_lower)
-        model.col_cost_ = self._costs
+        model.col_cost_ = np.zeros(len(bounds.lower))
         model.col_lower_, model.col_upper_ = bounds.lower, bounds.upper
         model.row_lower_, model.row_upper_ = bounds.row_lower, bounds.row_upper
         model.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
         model.a_matrix_.start_ = matrix.starts
         model.a_matrix_.index_ = matrix.indices
         model.a_matrix_.value_ = matrix.values
-        self._highs.passModel(model)
+        highs.passModel(model)
+        return highs
 
     def twin(self) -> Warm:
         """Return another solver of the same program, for another thread."""

@@ -32,7 +32,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import numpy as np
 
-from dispatch.errors import ScenarioError
+from dispatch.errors import NoProgram
 from dispatch.program.chain import ChainedBlock, chains, state_chain
 from dispatch.program.counting import refusal, state_counting
 from dispatch.program.export_credit import why_not
@@ -71,7 +71,7 @@ class TariffRows:
 
     Raises
     ------
-    ScenarioError
+    NoProgram
         If a term cannot be stated exactly; says which and why.
     """
 
@@ -180,7 +180,7 @@ class TariffRows:
             )
 
     def _refuse(self, why: str) -> NoReturn:
-        raise ScenarioError(f"{self.sheet.case.path}: tariff '{self.sheet.case.tariff.name}': {why}")
+        raise NoProgram(f"{self.sheet.case.path}: tariff '{self.sheet.case.tariff.name}': {why}")
 
     # ---- blocks ------------------------------------------------------------------------------------------------
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from dispatch.formats import format_hours, format_number
 from dispatch.report.layout import bulleted, money_places, plain_table
+from dispatch.words.plans import unproven_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,20 +39,20 @@ def as_set_table(comparison: Comparison) -> Table:
     ):
         table.add_column(heading, justify="right", width=width)
     for name, run in advice.outcomes.items():
-        plan = comparison.planned[name]
+        plan = comparison.planned.get(name)
         table.add_row(
             name,
             f"{run.reserve_percent:g}%",
             format_number(run.compared_cost, places),
-            format_number(plan.compared_cost, places),
+            format_number(None if plan is None else plan.compared_cost, places),
             format_number(comparison.foresight(name), places),
             format_hours(run.backup.minimum if run.backup else None, horizon),
-            format_hours(plan.backup.minimum if plan.backup else None, horizon),
+            format_hours(plan.backup.minimum if plan is not None and plan.backup else None, horizon),
             style="bold" if name == advice.strategy else "",
         )
-    bound = comparison.planned["least-cost"]
-    hours = format_hours(bound.backup.minimum if bound.backup else None, horizon)
-    table.add_row("bound", "", "", format_number(bound.compared_cost, places), "", "", hours)
+    best = comparison.best_plan
+    hours = format_hours(best.backup.minimum if best is not None and best.backup else None, horizon)
+    table.add_row("bound", "", "", format_number(comparison.bound, places), "", "", hours)
     return table
 
 
@@ -61,6 +62,7 @@ def as_set_notes(comparison: Comparison) -> Iterator[RenderableType]:
     yield ""
     yield bulleted(
         (
+            *unproven_words(comparison),
             (
                 "as set: run step by step by an inverter that sees only the present, the tariff's windows entered "
                 f"as they are, the reserve in the device's {step:g} % steps. planned: the same reserve and start, "

@@ -79,7 +79,8 @@ def backup_report(study: BackupStudy, *, full: bool = False) -> Group:
         Fits 80 columns; without ``full`` 24 lines.
     """
     case = study.case
-    how = {"recommended": "recommended", "planned": "a plan with foresight, the bound"}
+    bound = "the best plan found" if study.outcome.stopped else "a plan with foresight, the bound"
+    how = {"recommended": "recommended", "planned": bound}
     facts = f"{setting_words(study.outcome)} ({how.get(study.chosen_by, 'as asked')})"
     parts: list[RenderableType] = [title_of(case, facts)]
     parts += headed("How long will it last?", [bulleted(_answers(study))])

@@ -39,6 +39,7 @@ from dispatch.words.advice import (
     verdict_words,
 )
 from dispatch.words.notices import ASSUMPTIONS, MEANINGS, cautions, first_cautions, switch_off_words
+from dispatch.words.plans import unproven_short, unproven_words
 from dispatch.words.would_serve import what_import_would_do, what_would_serve
 
 if TYPE_CHECKING:
@@ -122,6 +123,8 @@ def _answer(comparison: Comparison, quick: Quick) -> Iterator[RenderableType]:
     lines += filter(None, (words(advice) for words in (nearly_free_words, file_reserve_words, raised_words)))
     yield bulleted(lines)
     yield _table(comparison, quick)
+    if short := unproven_short(comparison):
+        yield Text(short)
     yield Text(first_cautions(advice.case), style="dim")
 
 
@@ -138,7 +141,6 @@ def _table(comparison: Comparison, quick: Quick) -> Table:
     advice, case = comparison.advice, comparison.case
     horizon, target = case.limits.backup_horizon_hours, case.scenario.backup.target_hours
     runs = sorted(advice.outcomes.values(), key=lambda run: (run is not advice.chosen, run.compared_cost))
-    bound = comparison.planned["least-cost"]
     places = money_places(case.currency, [advice.no_system.compared_cost])
     table = plain_table()
     for heading, width in (
@@ -167,11 +169,12 @@ def _table(comparison: Comparison, quick: Quick) -> Table:
     table.add_row(
         "without the system", ABSENT, format_number(advice.no_system.compared_cost, places), "", "", "", ""
     )
+    bound, best = comparison.bound, comparison.best_plan
     table.add_row(
-        "bound: best plan",
+        "bound: none below" if best is not None and best.stopped else "bound: best plan",
         "",
-        format_number(bound.compared_cost, places),
-        format_number(bound.saving, places),
+        format_number(bound, places),
+        format_number(None if bound is None else advice.no_system.compared_cost - bound, places),
     )
     return table
 
@@ -187,7 +190,7 @@ def _reasons(comparison: Comparison) -> Iterator[str]:
         f"{format_money(chosen.total, currency)}: {format_money(bill_saved, currency)} less on the bill; wear of "
         f"{format_money(chosen.wear, currency)} stands beside it"
     )
-    if comparison.case.sun_kwh.any():
+    if comparison.case.sun_kwh.any() and "sun-only" in comparison.planned:
         sun = comparison.planned["sun-only"].saving
         battery = chosen.saving - sun
         yield (
@@ -195,10 +198,12 @@ def _reasons(comparison: Comparison) -> Iterator[str]:
             f"{'adds' if battery >= 0 else 'takes away'} {format_money(abs(battery), currency)}"
         )
     yield f"The system's idle draw, counted in all of that, costs {format_money(chosen.idle_cost, currency)}"
-    yield (
-        f"The least any plan with perfect foresight could cost at this reserve lies "
-        f"{format_money(comparison.bound_gap, currency)} below what is set (the bound)"
-    )
+    if comparison.bound_gap is not None:
+        yield (
+            f"The least any plan with perfect foresight could cost at this reserve lies "
+            f"{format_money(comparison.bound_gap, currency)} below what is set (the bound)"
+        )
+    yield from unproven_words(comparison)
     yield "dispatch settings looks for windows and levels that earn more than the tariff's own windows"
 
 
@@ -246,12 +251,14 @@ def _footer(comparison: Comparison) -> Text:
     plans = comparison.planned.values()
     short = [plan.name for plan in plans if not plan.serves]
     proofs = [plan.proof for plan in plans if plan.proof is not None]
-    residual_kwh = max(proof.residual_kwh for proof in proofs)
+    residual_kwh = max((proof.residual_kwh for proof in proofs), default=0.0)
     runs = (comparison.advice.no_system, *comparison.advice.outcomes.values(), *plans)
     difference = max(run.reconciliation for run in runs)
-    stopped = [plan.name for plan in plans if plan.proof is not None and plan.proof.stopped]
+    stopped = [plan.name for plan in comparison.unproven]
     status = f"all {len(proofs)} plans optimal"
-    if short:
+    if comparison.unplanned:
+        status = f"NO PLAN of {', '.join(comparison.unplanned)}"
+    elif short:
         status = f"cannot serve the whole load: {', '.join(short)}"
     elif stopped:
         status = f"STOPPED before it was proven: {', '.join(stopped)}"

@@ -45,9 +45,10 @@ BROKEN_PROMISES = {
 
 
 def columns_of(comparison: Comparison) -> tuple[Outcome, ...]:
-    """Return the runs that stand side by side: no system, sun alone, what can be set, the bound."""
+    """Return the runs that stand side by side: no system, sun alone, what can be set, the best plan; where found."""
     advice, planned = comparison.advice, comparison.planned
-    return (advice.no_system, planned["sun-only"], *advice.outcomes.values(), planned["least-cost"])
+    runs = (advice.no_system, planned.get("sun-only"), *advice.outcomes.values(), comparison.best_plan)
+    return tuple(run for run in runs if run is not None)
 
 
 def strategy_columns(table: Table, comparison: Comparison) -> None:
@@ -62,7 +63,7 @@ def strategy_columns(table: Table, comparison: Comparison) -> None:
     for run in columns_of(comparison):
         first, _, rest = run.name.rpartition("-")
         chosen = run is comparison.advice.chosen and run.serves
-        mark = "SET THIS" if chosen else {"least-cost": "bound"}.get(run.name, "")
+        mark = "SET THIS" if chosen else {"least-cost": _mark(run)}.get(run.name, "")
         table.add_column(
             f"{mark}\n{first}-\n{rest}",
             justify="right",
@@ -70,6 +71,10 @@ def strategy_columns(table: Table, comparison: Comparison) -> None:
             style="bold" if chosen else "",
             overflow="fold",
         )
+
+
+def _mark(best: Outcome) -> str:
+    return "best found" if best.stopped else "bound"
 
 
 def side_by_side(comparison: Comparison) -> Table:

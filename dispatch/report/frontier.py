@@ -19,6 +19,7 @@ from dispatch.formats import (
 from dispatch.report.layout import Wide, bulleted, headed, money_places, plain_table, title_of
 from dispatch.words.advice import setting_words
 from dispatch.words.notices import cautions, span_words
+from dispatch.words.plans import best_found_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -70,10 +71,18 @@ def frontier_report(found: Frontier, *, full: bool = False) -> Group:
     parts += headed("Level by level", [_table(found), *_legend(found)])
     parts += headed("What this rests on", [bulleted(_assumptions(found))])
     parts += headed("Cautions", [bulleted(cautions(case))])
-    worst = max(level.plan.proof.residual_kwh for level in found.levels if level.plan.proof)
-    footer = f"HiGHS: {len(found.levels)} schedules optimal; largest violation {worst:.0e} kWh; {found.seconds:.1f} s."
-    parts += ["", Text(footer, style="dim")]
+    parts += ["", Text(_footer(found), style="dim")]
     return Group(*parts)
+
+
+def _footer(found: Frontier) -> str:
+    plans = [level.found for level in found.levels if not isinstance(level.found, str)]
+    worst = max((plan.proof.residual_kwh for plan in plans if plan.proof), default=0.0)
+    stopped = sum(plan.stopped for plan in plans)
+    counts = [f"{len(plans) - stopped} schedules optimal"]
+    counts += [f"{stopped} STOPPED before they were proven"] if stopped else []
+    counts += [f"NO PLAN at {len(found.levels) - len(plans)}"] if len(plans) < len(found.levels) else []
+    return f"HiGHS: {', '.join(counts)}; largest violation {worst:.0e} kWh; {found.seconds:.1f} s."
 
 
 def _answers(found: Frontier) -> Iterator[str]:
@@ -134,7 +143,7 @@ def _short(found: Frontier) -> Table:
             f" {setting_words(run).partition(' (')[0]}",
             format_number(run.compared_cost, places),
             format_number(more, places),
-            format_number(level.plan.compared_cost, places),
+            format_number(level.bound, places),
             style="bold" if _is_set(found, run) else "",
         )
     return table
@@ -162,7 +171,7 @@ def _stated(found: Frontier) -> int | None:
 
 def _plot(found: Frontier) -> Iterator[RenderableType]:
     """Draw the levels as dots, the knee as K, and the strategies as letters at the least they leave."""
-    points = [(level.carried_hours, level.plan.bill_and_wear, "*") for level in found.levels]
+    points = [(level.carried_hours, level.cost, "*") for level in found.levels if level.cost is not None]
     if found.knee is not None:
         knee = found.levels[found.knee]
         points.append((knee.carried_hours, knee.plan.bill_and_wear, "K"))
@@ -239,7 +248,7 @@ def _table(found: Frontier) -> Table:
             *amounts,
             ABSENT if run is None else f"{run.name} {run.reserve_percent:g}%",
             format_number(None if run is None else run.compared_cost, places),
-            format_number(level.plan.bill_and_wear, places),
+            format_number(level.cost, places),
             _interval(price, places),
             _remark(found, number, stated),
             style="bold" if number in {found.knee, stated} else "",
@@ -256,15 +265,17 @@ def _interval(price: Price | None, places: int) -> str:
 
 def _remark(found: Frontier, number: int, stated: int | None) -> str:
     level = found.levels[number]
-    if (level.plan.floor_broken_hours or 0.0) > 0 or level.capped_hours > 0:
+    if level.broken_hours > 0 or level.capped_hours > 0:
         return "not held"
+    if isinstance(level.found, str) or level.found.stopped:
+        return "no plan" if isinstance(level.found, str) else "best"
     return "knee" if number == found.knee else "as set" if number == stated else ""
 
 
 def _legend(found: Frontier) -> Iterator[RenderableType]:
     lines = []
     for level in found.levels:
-        broken = level.plan.floor_broken_hours or 0.0
+        broken = level.broken_hours
         if broken > 0:
             frame = level.plan.flows["floor_shortfall"]
             first, last = (level.plan.case.times[i] for i in (frame.nonzero()[0][0], frame.nonzero()[0][-1]))
@@ -280,6 +291,17 @@ def _legend(found: Frontier) -> Iterator[RenderableType]:
     if lines:
         yield ""
         yield bulleted(lines)
+
+
+def _unproven(found: Frontier) -> Iterator[str]:
+    """Say what is known of the plans whose search was stopped, of the first of each kind."""
+    plans = [level for level in found.levels if not isinstance(level.found, str) and level.found.stopped]
+    if plans:
+        at = _level_words(found, plans[0])
+        yield f"'best' marks plans whose search was stopped; at {at}: {best_found_words(plans[0].plan)}."
+    none = [level for level in found.levels if isinstance(level.found, str)]
+    if none:
+        yield f"'no plan' marks levels without one; at {_level_words(found, none[0])}: {none[0].found}."
 
 
 def _assumptions(found: Frontier) -> Iterator[str]:
@@ -300,4 +322,5 @@ def _assumptions(found: Frontier) -> Iterator[str]:
         "difference in the JSON and CSV lies between them."
     )
     yield "The knee is the level farthest below the straight line from the first to the last."
+    yield from _unproven(found)
     yield from found.case.notes

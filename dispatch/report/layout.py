@@ -74,7 +74,9 @@ class Sheet(Table):
 
 def _longest_word(console: Console, options: ConsoleOptions, column: Column) -> int:
     sizes = (Measurement.get(console, options, cell) for cell in (column.header, *column.cells))
-    return max(size.maximum if column.no_wrap else size.minimum for size in sizes)
+    longest = max(size.maximum if column.no_wrap else size.minimum for size in sizes)
+    # where a line is cut on purpose, it may be cut to the width that was meant, no further
+    return min(longest, column.width) if column.no_wrap and column.width else longest
 
 
 def _flat(console: Console, header: RenderableType) -> str:

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from dispatch.formats import format_hours, format_money, format_span
 from dispatch.report.layout import bulleted, named, plain_table
-from dispatch.search.study import BOUND, PLAIN
+from dispatch.search.study import PLAIN
 from dispatch.words.card import change_lines, sections, share_text, span_words, sun_line
 
 if TYPE_CHECKING:
@@ -91,8 +91,10 @@ def _earns(study: SettingsStudy) -> Iterator[str]:
     better = study[PLAIN].compared_cost - way.compared_cost
     word = "less" if better >= 0 else "more"
     text = f"Bill + wear: {format_money(abs(better), currency)} {word} than the setting of dispatch compare"
-    if study.missed_share(study[BOUND]) <= study.missed_share(way):  # else the two promise different things
-        above = format_money(way.compared_cost - study[BOUND].compared_cost, currency)
+    bound = study.bound
+    # else there is none, or the two promise different things
+    if bound is not None and study.missed_share(bound) <= study.missed_share(way):
+        above = format_money(way.compared_cost - bound.compared_cost, currency)
         text += f", {above} above a plan that knew the whole period"
     yield f"{text}."
     backup = way.backup

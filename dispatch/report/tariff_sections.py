@@ -51,10 +51,10 @@ def tariff_sections(comparison: Comparison) -> Iterator[Section]:
 
 
 def _shown(comparison: Comparison) -> list[tuple[str, Outcome]]:
-    """Without the system, the strategies that can be set as an inverter runs them, and the bound."""
+    """Without the system, the strategies that can be set as an inverter runs them, and the best plan."""
     advice = comparison.advice
-    runs = (advice.no_system, *advice.outcomes.values(), comparison.planned["least-cost"])
-    return [(run.name, run) for run in runs]
+    runs = (advice.no_system, *advice.outcomes.values(), comparison.best_plan)
+    return [(run.name, run) for run in runs if run is not None]
 
 
 def _bill_section(comparison: Comparison) -> Section:

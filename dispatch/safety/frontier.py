@@ -12,15 +12,15 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dispatch.errors import ScenarioError
+from dispatch.errors import NoProgram, ScenarioError
 from dispatch.program.program import Program
-from dispatch.safety.levels import carried_hours, case_at, most_hours, solve_at
+from dispatch.program.watch import Watch, workers
+from dispatch.safety.levels import Level, carried_hours, case_at, most_hours, solve_at
 from dispatch.strategies.kept import is_kept
 from dispatch.strategies.solve import prepare
 from dispatch.strategies.swept import Sweep, serves
@@ -34,11 +34,11 @@ if TYPE_CHECKING:
     from dispatch.case.case import Case, Measure
     from dispatch.outcome import Outcome
     from dispatch.program.arrays import Optimum
-    from dispatch.safety.levels import Level
 
 
 FEWEST_LEVELS = 21
-MOST_LEVELS = 1000  # each is a solved program
+MOST_LEVELS = 201  # each is a solved program
+LIMITS = 4  # searches of full length that all levels together may take; each has its share
 WORKERS = 2
 STRAIGHT = 0.02
 """A frontier that stays this close to its chord (both axes scaled to 1) has no knee."""
@@ -192,7 +192,8 @@ def trace(  # noqa: PLR0913 - what to solve and who watches
                 progress(len(found), len(rungs.amounts), f"{amount:.1f} {rungs.measure}")
 
     # one solver climbs, the other comes down: neighbours stay neighbours, and neither waits for the other
-    with ThreadPoolExecutor(WORKERS) as pool:
+    share = min(LIMITS * WORKERS / len(rungs.amounts), 1.0)
+    with Watch.limited(Watch.limit_seconds * share), workers(WORKERS) as pool:
         list(pool.map(along, (program, twin), (waiting.popleft, waiting.pop)))
     return tuple(found[place] for place in range(len(rungs.amounts)))
 
@@ -212,13 +213,20 @@ def _recorder(
 def frontier(advice: Recommendation, rungs: Ladder, progress: Progress | None = None) -> Frontier:
     """Trace what safety costs: the least-cost plan at every level, and the cheapest setting that keeps as much."""
     started = time.perf_counter()
-    program = Program(advice.case_to_run)
-    levels = trace(program, rungs, advice.no_system.bill_and_wear, progress=progress)
-    settings = _settings(advice, levels)
-    sweep = Sweep()
-    levels = tuple(_bounding(program, sweep, *pair) for pair in zip(levels, settings, strict=True))
+    try:
+        program = Program(advice.case_to_run)
+    except NoProgram as error:
+        levels = tuple(
+            _without_plan(advice.case_to_run, rungs.measure, each, error) for each in rungs.amounts
+        )
+        settings = _settings(advice, levels)
+    else:
+        levels = trace(program, rungs, advice.no_system.bill_and_wear, progress=progress)
+        settings = _settings(advice, levels)
+        sweep = Sweep()
+        levels = tuple(_bounding(program, sweep, *pair) for pair in zip(levels, settings, strict=True))
     hours = np.array([level.carried_hours for level in levels])
-    money = np.array([level.plan.bill_and_wear for level in levels])
+    money = np.array([np.nan if level.cost is None else level.cost for level in levels])
     return Frontier(
         advice=advice,
         measure=rungs.measure,
@@ -231,16 +239,23 @@ def frontier(advice: Recommendation, rungs: Ladder, progress: Progress | None = 
     )
 
 
+def _without_plan(case: Case, measure: Measure, amount: float, error: NoProgram) -> Level:
+    at = case_at(case, measure, amount)
+    return Level(measure, amount, at, str(error), carried_hours(at, at.floor_kwh))
+
+
 def _bounding(program: Program, sweep: Sweep, level: Level, setting: Outcome | None) -> Level:
     """Plan anew from the level a setting begins with, where it costs less than the plan from the usual one."""
-    if setting is None or setting.compared_cost >= level.plan.compared_cost - 1e-9:
+    plan = level.found
+    if setting is None or isinstance(plan, str) or setting.compared_cost >= plan.compared_cost - 1e-9:
         return level
     start_kwh = setting.case.limits.start_kwh
-    reference = level.plan.reference
     other = solve_at(
-        program, "least-cost", level.measure, level.amount, reference, start_kwh=start_kwh, sweep=sweep
+        program, "least-cost", level.measure, level.amount, plan.reference, start_kwh=start_kwh, sweep=sweep
     )
-    return min(level, other, key=lambda each: each.plan.compared_cost)
+    if isinstance(other.found, str) or other.found.compared_cost >= plan.compared_cost:
+        return level
+    return other
 
 
 def _settings(advice: Recommendation, levels: tuple[Level, ...]) -> tuple[Outcome | None, ...]:
@@ -303,7 +318,7 @@ def prices_of(hours: Floats, money: Floats) -> tuple[Price | None, ...]:
         sides = [
             (money[b] - money[a]) / (hours[b] - hours[a])
             for a, b in ((at - 1, at), (at, at + 1))
-            if a >= 0 and b < len(hours) and hours[b] - hours[a] > 1e-9
+            if a >= 0 and b < len(hours) and hours[b] - hours[a] > 1e-9 and np.isfinite(money[b] - money[a])
         ]
         if not sides:
             found.append(None)
@@ -318,6 +333,8 @@ def prices_of(hours: Floats, money: Floats) -> tuple[Price | None, ...]:
 def knee_of(hours: Floats, money: Floats) -> int | None:
     """Find the level farthest below the chord from first to last, or None where all lie close to it."""
     width, height = hours[-1] - hours[0], money[-1] - money[0]
+    if not np.isfinite(money).all():  # of some level there is no plan
+        return None
     if width <= 1e-9 or height <= 1e-9 * max(1.0, abs(float(money[-1]))):
         return None
     below = (hours - hours[0]) / width - (money - money[0]) / height

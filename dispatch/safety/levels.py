@@ -7,15 +7,16 @@ they are. Raised times of the reserve stay on top.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from dispatch.case.floor import hours_level_kwh
+from dispatch.errors import StoppedEarly
 from dispatch.outages.hours import backup_hours
 from dispatch.outcome import planned_outcome
-from dispatch.strategies.solve import solve
+from dispatch.strategies.solve import or_why, solve
 from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
@@ -39,26 +40,59 @@ class Level:
     ----------
     measure, amount
         The reserve as it would stand in the file.
-    plan : Outcome
-        Its case holds the floor asked for at the end of every step.
+    case : Case
+        Holds the floor asked for at the end of every step.
+    found : Outcome or str
+        The plan, or why there is none: its search was stopped before it had one.
     carried_hours : float
         Least hours the floor itself carries: what this reserve promises. [h]
     """
 
     measure: Measure
     amount: float
-    plan: Outcome
+    case: Case
+    found: Outcome | str
     carried_hours: float
 
+    @property
+    def plan(self) -> Outcome:
+        """The plan.
+
+        Raises
+        ------
+        StoppedEarly
+            If there is none.
+        """
+        if isinstance(self.found, str):
+            raise StoppedEarly(f"{self.case.path}: at {self.amount:g} {self.measure}: {self.found}")
+        return self.found
+
+    @property
+    def cost(self) -> float | None:
+        """Bill + wear of the plan; None where there is none. [currency]."""
+        return None if isinstance(self.found, str) else self.found.bill_and_wear
+
+    @property
+    def bound(self) -> float | None:
+        """What no plan under this reserve can cost less than, as settings are compared; None without a plan."""
+        return None if isinstance(self.found, str) else self.found.bound
+
     @cached_property
-    def least_hours(self) -> float:
-        """Fewest backup hours the plan leaves, without sun. [h]."""
-        return self.plan.backup.minimum if self.plan.backup else 0.0
+    def least_hours(self) -> float | None:
+        """Fewest backup hours the plan leaves, without sun; None where there is none. [h]."""
+        if isinstance(self.found, str):
+            return None
+        return self.found.backup.minimum if self.found.backup else 0.0
+
+    @property
+    def broken_hours(self) -> float:
+        """Hours in which the plan is below the reserve."""
+        return 0.0 if isinstance(self.found, str) else self.found.floor_broken_hours or 0.0
 
     @property
     def capped_hours(self) -> float:
         """Hours of the year at which the reserve asks for more than the ceiling."""
-        return float(self.plan.case.floor_capped_steps.sum() * self.plan.case.dt_hours)
+        return float(self.case.floor_capped_steps.sum() * self.case.dt_hours)
 
 
 def level_for_hours(case: Case, hours: float) -> float:
@@ -127,11 +161,11 @@ def solve_at(  # noqa: PLR0913, PLR0917 - what to solve and who watches
     ------
     ScenarioError
         If the reserve is more than the battery may hold.
-    SolveError
-        No certified optimum, or the program's money and the bill disagree.
+    Infeasible, ReconciliationError
+        A plan that nothing could keep, or the program's money and the bill disagree.
     """
     case = case_at(program.case, measure, amount, start_kwh)
     under, chosen = program.under(case), STRATEGIES[strategy]
-    solved = solve(under, chosen, record) if sweep is None else sweep.solve(under, chosen, record)
-    plan = planned_outcome(solved, reference)
-    return Level(measure, amount, plan, carried_hours(case, case.floor_kwh))
+    solved = or_why(partial(solve if sweep is None else sweep.solve, under, chosen, record))
+    found = solved if isinstance(solved, str) else planned_outcome(solved, reference)
+    return Level(measure, amount, case, found, carried_hours(case, case.floor_kwh))

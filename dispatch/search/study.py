@@ -12,6 +12,7 @@ from dispatch.arrays import quiet
 from dispatch.cards.card_file import season_changes
 from dispatch.cards.plain import plain_card
 from dispatch.cards.space import Space, device_space
+from dispatch.errors import NoProgram
 from dispatch.outcome import Outcome, as_set_outcome, planned_outcome
 from dispatch.program.program import Program
 from dispatch.rules.replay import replay
@@ -20,7 +21,7 @@ from dispatch.search.margin import Held, with_margin
 from dispatch.search.other_years import DrawnYears, Robustness, robustness
 from dispatch.search.reasons import Line, Worth, reasons
 from dispatch.search.search import find
-from dispatch.strategies.solve import solve
+from dispatch.strategies.solve import solve_or_why
 from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
@@ -32,14 +33,16 @@ if TYPE_CHECKING:
     from dispatch.cards.card import Card, DayPlan
     from dispatch.case.case import Case
     from dispatch.flows import Flows
+    from dispatch.strategies.solved import Solved
 
-PLAIN, FOUND, ENTERED, REPLANNED, REACHABLE, BOUND = (
+PLAIN, FOUND, ENTERED, REPLANNED, REACHABLE, BOUND, BEST_FOUND = (
     "plain",
     "found",
     "entered",
     "re-planned",
     "reachable",
     "bound",
+    "best plan",
 )
 
 MEANINGS = {
@@ -49,6 +52,7 @@ MEANINGS = {
     REPLANNED: "levels entered anew every evening, a quarter of the device's steps fine, from the last weeks alone",
     REACHABLE: "the best levels for every step, had the period been known: what the inverter's own rules allow",
     BOUND: "a plan that knew the period and is free of the inverter's rules: no setting can beat it",
+    BEST_FOUND: "the best such plan that was found before the search was stopped: no bound",
 }
 
 
@@ -96,7 +100,8 @@ class SettingsStudy:
     entered : bool
         Whether the card was given rather than found.
     ways : tuple of Outcome
-        plain, found or entered, re-planned, reachable, bound.
+        plain, found or entered, re-planned, reachable, and bound (``best plan`` where its search was stopped; left out
+        where no plan was found).
     lines : tuple of Line
     sun : Worth or None
         What sending the sun the other way would cost more; None where the device has no choice.
@@ -109,6 +114,8 @@ class SettingsStudy:
         Bill of the household without the system.
     search : Search or None
         What the search came to; None where the card was given.
+    unplanned : str
+        Why there is no plan to compare with; empty where there is one.
     """
 
     case: Case
@@ -123,6 +130,7 @@ class SettingsStudy:
     robustness: Robustness
     reference_total: float
     search: Search | None
+    unplanned: str = ""
 
     def __getitem__(self, name: str) -> Outcome:
         """Return one way by its name; KeyError if there is none."""
@@ -142,9 +150,19 @@ class SettingsStudy:
         return self.chosen.compared_cost - self[REACHABLE].compared_cost
 
     @property
-    def rules_cost(self) -> float:
-        """How much more the best levels cost than the bound: what the inverter's rules cost."""
-        return self[REACHABLE].compared_cost - self[BOUND].compared_cost
+    def best_plan(self) -> Outcome | None:
+        """The plan with foresight; None where none was found."""
+        return next((way for way in self.ways if way.basis == "planned"), None)
+
+    @property
+    def bound(self) -> Outcome | None:
+        """The plan with foresight where it is proven, else None."""
+        return next((way for way in self.ways if way.name == BOUND), None)
+
+    @property
+    def rules_cost(self) -> float | None:
+        """How much more the best levels cost than the bound: what the inverter's rules cost; None without a bound."""
+        return None if self.bound is None else self[REACHABLE].compared_cost - self.bound.compared_cost
 
     def missed_share(self, way: Outcome) -> float:
         """Share of the time by which a way falls short of the backup target; 0 where it is met."""
@@ -174,8 +192,8 @@ def study(
 
     Raises
     ------
-    Infeasible, SolveError
-        No certified optimum, or flows that break their own balance.
+    Infeasible, FlowsError
+        A plan that nothing could keep, or flows that break their own balance.
     """
     tell = progress or quiet
     tell(0, 6, "stating the program")
@@ -184,8 +202,8 @@ def study(
     judge = Judge(case, space, sells=card is not None and card.sells)
     drawn = DrawnYears(case, end_value=judge.end_value)
     tell(1, 6, "the bound")
-    solved = solve(Program(_for_bound(case)), STRATEGIES["least-cost"])
-    optimum = solved.flows
+    solved = _plan(_for_bound(case))
+    optimum = None if isinstance(solved, str) else solved.flows
     naive = plain_card(case, space, advice.strategy, advice.reserve_percent)
     plain_way = replace(advice.chosen, name=PLAIN)
     search, years = None, None
@@ -198,7 +216,7 @@ def study(
     tell(3, 6, "re-planning daily")
     replanned = replace(as_set_outcome(rolling(case), reference, None), name=REPLANNED)
     best = best_levels(case, reference, (plain_way, way, replanned))
-    bound = replace(planned_outcome(solved, reference), name=BOUND)
+    plans = [] if isinstance(solved, str) else [_named(planned_outcome(solved, reference))]
     tell(4, 6, "reasons")
     given = reasons(judge, card)
     tell(5, 6, "other years")
@@ -211,7 +229,7 @@ def study(
         space=space,
         card=card,
         entered=search is None,
-        ways=(plain_way, way, replanned, best, bound),
+        ways=(plain_way, way, replanned, best, *plans),
         lines=given.lines,
         sun=given.sun,
         raises=given.raises,
@@ -219,7 +237,20 @@ def study(
         robustness=robustness(drawn, years, naive_years),
         reference_total=reference,
         search=search,
+        unplanned=solved if isinstance(solved, str) else "",
     )
+
+
+def _plan(case: Case) -> Solved | str:
+    """Solve the plan of least cost, or say why there is none."""
+    try:
+        return solve_or_why(Program(case), STRATEGIES["least-cost"])
+    except NoProgram as error:
+        return str(error)
+
+
+def _named(plan: Outcome) -> Outcome:
+    return replace(plan, name=BEST_FOUND if plan.stopped else BOUND)
 
 
 def _promised(advice: Recommendation) -> Case:
@@ -243,7 +274,7 @@ def _for_bound(case: Case) -> Case:
 
 
 def _found(
-    judge: Judge, optimum: Flows, drawn: DrawnYears, tell: Callable[[str], None]
+    judge: Judge, optimum: Flows | None, drawn: DrawnYears, tell: Callable[[str], None]
 ) -> tuple[Held, Search]:
     """Search, hold the card against other years, and say what that cost."""
     found = find(judge, optimum, tell)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from queue import SimpleQueue
 from typing import TYPE_CHECKING
 
@@ -11,7 +10,8 @@ from dispatch.comparison.compare import WORKERS
 from dispatch.errors import ScenarioError
 from dispatch.outcome import planned_outcome
 from dispatch.program.program import Program
-from dispatch.strategies.solve import prepare, solve
+from dispatch.program.watch import workers
+from dispatch.strategies.solve import prepare, solve_or_why
 from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from dispatch.outcome import Outcome
 
 
-def least_cost_plans(runs: Sequence[Outcome], progress: Progress = quiet) -> list[Outcome]:
+def least_cost_plans(runs: Sequence[Outcome], progress: Progress = quiet) -> list[Outcome | None]:
     """Solve least cost with perfect foresight, each at the reserve and start level of its run.
 
     Parameters
@@ -34,14 +34,17 @@ def least_cost_plans(runs: Sequence[Outcome], progress: Progress = quiet) -> lis
 
     Returns
     -------
-    list of Outcome
-        In the same order. Two are solved at a time; every one starts from the same basis, so what comes out depends
+    list of Outcome or None
+        In the same order; None where the search was stopped before it had a plan. Two are solved at a time; every one
+        starts from the same basis, so what comes out depends
         neither on that nor on the order.
 
     Raises
     ------
-    Infeasible, SolveError
-        No certified optimum.
+    Infeasible
+        A plan that nothing could keep.
+    NoProgram
+        If the tariff cannot be stated.
     """
     if not runs:
         return []
@@ -54,16 +57,18 @@ def least_cost_plans(runs: Sequence[Outcome], progress: Progress = quiet) -> lis
     idle.put(program)
     idle.put(twin)
 
-    def planned(run: Outcome) -> Outcome:
+    def planned(run: Outcome) -> Outcome | None:
         solver = idle.get()
         try:
-            solved = solve(_for(solver, run.case), STRATEGIES["least-cost"])
+            solved = solve_or_why(_for(solver, run.case), STRATEGIES["least-cost"])
         finally:
             idle.put(solver)
-        return planned_outcome(solved, run.reference, run.reserve_percent)
+        return (
+            None if isinstance(solved, str) else planned_outcome(solved, run.reference, run.reserve_percent)
+        )
 
-    found = []
-    with ThreadPoolExecutor(WORKERS) as pool:
+    found: list[Outcome | None] = []
+    with workers(WORKERS) as pool:
         for done, outcome in enumerate(pool.map(planned, runs), 1):
             progress(done, len(runs), "plans")
             found.append(outcome)

@@ -59,7 +59,7 @@ class Cell:
     loss : ExpectedLoss or None
         What outages are expected to leave dark; None where the scenario states none.
     planned : Outcome or None
-        Least cost with perfect foresight at the same reserve, where it was asked for.
+        Least cost with perfect foresight at the same reserve, where it was asked for and one was found.
     most_hours : float
         Fewest hours of critical load with the battery kept as full as it can be set: what the parts could keep. [h]
     """

@@ -81,6 +81,7 @@ def keep(case: Case, name: str, solved: Solved, asked: Gap = NOTICED) -> None:
         "iterations": solved.iterations,
         "residual": solved.residual,
         "gap": solved.gap,
+        "unproven": solved.unproven,
     }
     place.put(_key(case, name, asked), Entry(arrays, facts))
 

@@ -23,16 +23,18 @@ from __future__ import annotations
 
 import math
 import time
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from dispatch.errors import Infeasible, SolveError, StoppedEarly
+from dispatch.errors import FlowsError, Infeasible, SolveError, StoppedEarly
 from dispatch.flows import Flows
 from dispatch.program.algebra import FLOW_FAMILIES, SLACK_FAMILIES
 from dispatch.program.arrays import dot
+from dispatch.program.by_level import sweep
+from dispatch.program.curves import has_sides_only
 from dispatch.program.least import least_slacks
 from dispatch.program.longer import lifted, longer_of
 from dispatch.program.whole import Settled, settle
@@ -47,8 +49,10 @@ if TYPE_CHECKING:
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
     from dispatch.program.arrays import Bounds, Optimum
+    from dispatch.program.by_level import Swept
     from dispatch.program.program import Program
     from dispatch.program.solver import Start
+    from dispatch.program.watch import Watch
 
     Record = Callable[[str, Optimum], None]
     Starts = Callable[[], Mapping[str, Start]]
@@ -107,10 +111,10 @@ def at_least(program: Program, bounds: Bounds, stages: Sequence[Stage]) -> tuple
 
 def prepare(program: Program) -> None:
     """Solve the plain cost once; strategies start from that basis, so their order is immaterial."""
-    warm, longer = program.warm, longer_of(program)
+    warm = program.warm
     if warm.has_reference:
         return
-    start = None
+    longer, start = longer_of(program), None
     if longer is not None:
         prepare(longer)
         start = longer.warm.reference_start()
@@ -149,10 +153,8 @@ class _Run:
     ) -> None:
         self.program, self.strategy, self.record = program, strategy, record
         self.starts = starts or (lambda: starts_of(program, strategy))
-        self.held: dict[
-            str, tuple[Floats, float]
-        ] = {}  # costs and optimum by stage: whole optima would fill memory
-        self.last: Optimum | None = None
+        self.held: dict[str, float] = {}  # optimum by stage: whole ones, or their costs, would fill memory
+        self.last: Floats | None = None
         self.iterations, self.residual = 0, 0.0
         self.found: dict[str, float] = {}
         self.settled: Settled | None = None
@@ -197,6 +199,7 @@ class _Run:
         # with the long rows of a tariff's terms the reference basis is far from the optimum of an own stage
         own_stage = self.program.has_terms and self.stages[zeros].name.startswith("own")
         self.program.warm.restart(bounds, warm=self.strategy.near_reference and not own_stage)
+        del bounds  # arrays as long as the program
         starts = self._starts(zeros)
         solved: list[Stage] = []
         for stage in self.stages[zeros:]:
@@ -225,14 +228,14 @@ class _Run:
 
     def _solve(self, name: str, costs: Floats) -> None:
         if name == "cost" and len(self.program.warm.integers):
-            self.settled = settle(
-                self.program.warm, costs, self.program.asked_gap, slice(self.program.columns["tariff"].start)
-            )
+            program, flows = self.program, slice(self.program.columns["tariff"].start)
+            by_level = partial(_swept, program, costs) if has_sides_only(program) else None
+            self.settled = settle(program.warm, costs, program.asked_gap, flows, by_level)
         optimum = self.program.warm.minimise(costs)
         if self.record is not None:
             self.record(name, optimum)
-        self.held[name], self.found[name] = (costs, optimum.objective), optimum.objective
-        self.last = optimum  # in the end the schedule that all stages together leave
+        self.held[name] = self.found[name] = optimum.objective
+        self.last = optimum.values  # noqa: PD011 - an array; in the end what all stages together leave
         self.iterations += optimum.iterations
         self.residual = max(self.residual, optimum.residual)
         self.program.warm.hold(optimum.coarser(self.grain if name.startswith("own") else 0.0))
@@ -241,15 +244,15 @@ class _Run:
         """Return the columns all stages together leave; no stage may have moved an earlier stage's optimum."""
         if self.last is None:
             raise SolveError(f"{self.program.case.path}: {self.strategy.name}: no stage was solved")
-        values = self.last.values  # noqa: PD011 - an array, not a frame
-        for name, (costs, objective) in self.held.items():
-            drift = abs(dot(costs, values) - objective)
+        costs = {stage.name: stage.coefficients for stage in self.stages}
+        for name, objective in self.held.items():
+            drift = abs(dot(self.program.vector(costs[name]), self.last) - objective)
             if drift > HELD_TOLERANCE * max(1.0, abs(objective)):
                 raise SolveError(
                     f"{self.program.case.path}: {self.strategy.name}: stage '{name}' moved by {drift:.3g} "
                     "in a later stage; please report this scenario"
                 )
-        return values
+        return self.last
 
 
 def starts_of(program: Program, strategy: Strategy) -> dict[str, Start]:
@@ -266,6 +269,10 @@ def starts_of(program: Program, strategy: Strategy) -> dict[str, Start]:
     except SolveError:
         return {}
     return {name: lifted(program, longer, start) for name, start in reached.items()}
+
+
+def _swept(program: Program, costs: Floats, watch: Watch) -> Swept | None:
+    return sweep(program, costs, watch, program.asked_gap.money)
 
 
 def solve(
@@ -299,6 +306,29 @@ def solve(
     return solved
 
 
+def solve_or_why(
+    program: Program, strategy: Strategy, record: Record | None = None, starts: Starts | None = None
+) -> Solved | str:
+    """Solve one strategy, or say why there is no plan; see :func:`or_why`."""
+    return or_why(partial(solve, program, strategy, record, starts=starts))
+
+
+def or_why(solving: Callable[[], Solved]) -> Solved | str:
+    """Solve, or say why there is no plan: the search was stopped, or the solver cannot tell.
+
+    Raises
+    ------
+    Infeasible, FlowsError
+        Those are faults of the home or of the program, not of the search.
+    """
+    try:
+        return solving()
+    except (Infeasible, FlowsError):
+        raise
+    except SolveError as error:
+        return str(error)
+
+
 def _solve(program: Program, strategy: Strategy, record: Record | None, starts: Starts | None) -> Solved:
     started = time.perf_counter()
     if strategy.near_reference:
@@ -318,7 +348,8 @@ def _solve(program: Program, strategy: Strategy, record: Record | None, starts: 
         residual=run.residual,
         seconds=time.perf_counter() - started,
         gap=None if run.settled is None else run.settled.gap,
-        stopped=run.settled is not None and run.settled.stopped,
+        unproven=0.0 if run.settled is None else run.settled.money,
+        hard="" if run.settled is None else run.settled.hard,
     )
 
 

@@ -25,8 +25,10 @@ class Solved:
         Simplex iterations, worst violated row or bound [kWh], wall time [s].
     gap : float or None
         Relative gap proved by the mixed-integer solve, where the tariff needed one.
-    stopped : bool
-        Whether that solve was stopped before the gap was as small as asked: the best schedule found, not proven.
+    unproven : float
+        The same as an amount: how much less the best schedule may cost. [currency]
+    hard : str
+        What made that solve hard, where it was stopped before the gap was as small as asked; else empty.
     """
 
     flows: Flows
@@ -36,4 +38,10 @@ class Solved:
     residual: float
     seconds: float
     gap: float | None
-    stopped: bool = False
+    unproven: float = 0.0
+    hard: str = ""
+
+    @property
+    def stopped(self) -> bool:
+        """Whether the search was stopped: the best schedule found, not proven."""
+        return bool(self.hard)

@@ -12,11 +12,13 @@ import numpy as np
 from dispatch.cards.card import EVENT_DAYS, EVERY_DAY, HOLIDAYS
 from dispatch.formats import format_date, format_hours, format_money, format_number
 from dispatch.search.reasons import alike, ordered
-from dispatch.search.study import BOUND, MEANINGS, PLAIN, REACHABLE, REPLANNED
+from dispatch.search.study import MEANINGS, PLAIN, REACHABLE, REPLANNED
+from dispatch.words.plans import best_found_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from dispatch.outcome import Outcome
     from dispatch.search.other_years import Range, Robustness
     from dispatch.search.reasons import Line, Worth
     from dispatch.search.study import SettingsStudy
@@ -289,16 +291,25 @@ def result_lines(study: SettingsStudy) -> Iterator[str]:
             f"Gap to the best that levels could do: {money(study.gap)}{share}. Those levels knew the whole period in "
             "advance and keep the same reserve and target."
         )
-    yield (
-        f"The inverter's own rules cost {money(study.rules_cost)}: that far below them lies a plan free to send every "
-        f"kWh where it likes{_bound_keeps(study)}."
-    )
+    yield _rules_line(study)
     yield _replanned_line(study)
 
 
-def _bound_keeps(study: SettingsStudy) -> str:
+def _rules_line(study: SettingsStudy) -> str:
+    """Say what the inverter's rules cost, or why no proven plan tells."""
+    if study.bound is not None and study.rules_cost is not None:
+        return (
+            f"The inverter's own rules cost {format_money(study.rules_cost, study.case.currency)}: that far below them "
+            f"lies a plan free to send every kWh where it likes{_bound_keeps(study, study.bound)}."
+        )
+    if study.best_plan is not None:
+        return f"No bound is proven. {best_found_words(study.best_plan)}."
+    return f"There is no plan to compare with: {study.unplanned}."
+
+
+def _bound_keeps(study: SettingsStudy, bound: Outcome) -> str:
     """Say where the bound is freer than the other rows."""
-    if study.missed_share(study[BOUND]) <= 0:
+    if study.missed_share(bound) <= 0:
         return ""
     return " (it keeps the reserve only, not the target, so part of this is the target's price)"
 

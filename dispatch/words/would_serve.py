@@ -31,7 +31,7 @@ def what_would_serve(comparison: Comparison) -> str | None:
         bind there would have to rise. The rise is enough, not the only way: energy that the battery or the
         sun could deliver then would do as well.
     """
-    battery = [*comparison.advice.outcomes.values(), comparison.planned["least-cost"]]
+    battery = _with_battery(comparison)
     if any(result.serves for result in battery):
         return None
     best = min(battery, key=lambda result: result.sum_kwh("unserved_load"))
@@ -63,7 +63,7 @@ def what_import_would_do(comparison: Comparison) -> str | None:
     """
     case = comparison.case
     limit_kw = case.limits.import_limit_kw
-    battery = [*comparison.advice.outcomes.values(), comparison.planned["least-cost"]]
+    battery = _with_battery(comparison)
     if limit_kw is None:
         return None
     best = min(battery, key=lambda result: result.sum_kwh("import_excess"))
@@ -78,6 +78,11 @@ def what_import_would_do(comparison: Comparison) -> str | None:
         f"{format_kwh(best.sum_kwh('import_excess'))} lie above it, worst at {format_moment(case.times[worst])}. "
         f"Raising it by {by_kw:g} kW to {limit_kw + by_kw:g} would be enough; so would moving that use to other hours"
     )
+
+
+def _with_battery(comparison: Comparison) -> list[Outcome]:
+    best = comparison.best_plan
+    return [*comparison.advice.outcomes.values(), *([] if best is None else [best])]
 
 
 def _rise(result: Outcome, unserved_kwh: np.ndarray[tuple[int], np.dtype[np.float64]]) -> str:

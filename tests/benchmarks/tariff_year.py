@@ -104,6 +104,7 @@ total_to = 0.05
 valid_from = 2025-05-17
 charges = [{ name = "meter rent", per_month = 2 }]
 """
+
 PAST = """
 [[demand]]
 name = "capacity"
@@ -217,7 +218,7 @@ def timed(
 
 def price_quarter_hours(text: str, repeats: int) -> list[Figure]:
     """Price a year of quarter-hours under everything at once: by steps, by terms, as bills. CPU seconds."""
-    everything = text + RISING + DEMAND + EVENTS + PAST + REGISTERS + EVERYTHING_ELSE
+    everything = text + RISING + DEMAND + EVENTS + EVERYTHING_ELSE + PAST + REGISTERS
     tariff = tariffs.parse_tariff(everything, "tariff.toml")
     times = pd.date_range("2025-01-01", "2026-01-01", freq="15min", tz=tariff.time_zone, inclusive="left")
     random = np.random.default_rng(7)

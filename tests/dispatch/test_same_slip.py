@@ -352,7 +352,7 @@ def test_an_outage_of_no_time(hours: float, case: Case) -> None:
 @pytest.mark.parametrize(
     ("levels", "to", "words"),
     [
-        (10**9, None, "too many; ask for 1,000 or fewer"),
+        (10**9, None, "too many; ask for 201 or fewer"),
         (10**30, None, "too many"),
         (21, 1e-300, "no upper end"),
     ],

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from dispatch.comparison.compare import Comparison
     from dispatch.program.arrays import Optimum
     from dispatch.program.program import Program
+    from dispatch.strategies.solve import Starts
     from dispatch.strategies.solved import Solved
     from dispatch.strategies.table import Strategy
 
@@ -52,11 +53,11 @@ def shipped_year(name: str) -> Year:
     """Compare the strategies on a shipped year; let the certifier hear every optimum as it is found."""
     found: dict[tuple[str, str], list[str]] = {}
 
-    def heard(program: Program, strategy: Strategy) -> Solved:
+    def heard(program: Program, strategy: Strategy, *, starts: Starts | None = None) -> Solved:
         def certify(stage: str, optimum: Optimum) -> None:
             found[strategy.name, stage] = objections(claim_of(program, optimum))
 
-        return solve(program, strategy, certify)
+        return solve(program, strategy, certify, starts)
 
     with mock.patch.object(import_module(compare.__module__), "solve", heard):
         comparison = compare(shipped_case(name))

@@ -329,3 +329,8 @@ def test_refused_settings(section: str, value: dict[str, Any], parts: tuple[str,
         Scenario.model_validate(settings)
     text = "\n".join(explain(refused.value, Scenario))
     assert all(part in text for part in parts), text
+
+
+def test_hours_past_the_data_are_told_in_hours_whatever_the_step() -> None:
+    with pytest.raises(ScenarioError, match=r"reserve\.hours: 25 hours reach past the 24 hours of data"):
+        with_reserve({"hours": 25.0}, days=1, step_minutes=15, first="2025-06-02")

@@ -84,7 +84,10 @@ def test_csv_beside_json(home: Path, tmp_path: Path) -> None:
     told = json.loads(done.stdout)["strategies"]
     names = ["grid-only.csv", *(f"{item['name']}-planned.csv" for item in told[1:])]
     names += [f"{item['name']}-as-set.csv" for item in told if item["as_set"] is not None]
-    assert sorted(file.name for file in (tmp_path / "flows").iterdir()) == sorted(names)
+    assert sorted(file.name for file in (tmp_path / "flows").iterdir()) == sorted([*names, "made-from.json"])
+    beside = json.loads((tmp_path / "flows" / "made-from.json").read_text(encoding="utf-8"))
+    assert beside == {key: json.loads(done.stdout)[key] for key in ("made_from", "looks_odd")}
+    assert {"dispatch", "python", "highspy", "holidays"} <= set(beside["made_from"]["versions"])
 
 
 def test_a_csv_directory_that_cannot_be_made_is_bad_input(home: Path, tmp_path: Path) -> None:

@@ -188,6 +188,45 @@ def other_program() -> str:
     return str(os.getpid())
 
 
+def test_a_run_that_is_stopped_leaves_at_once_and_leaves_nobody_behind(folder: Path, tmp_path: Path) -> None:
+    """Ctrl-C while both workers are in the middle of a home that takes ten minutes."""
+    script = tmp_path / "script.py"
+    script.write_text(
+        "import os, sys, time\n"
+        "from pathlib import Path\n"
+        "from dispatch.fleet.jobs import find_jobs\n"
+        "from dispatch.fleet.run import run_fleet\n"
+        "def main():\n"
+        "    place = sys.argv[2]\n"
+        "    def work(batch):\n"
+        "        import os, time\n"
+        "        open(os.path.join(place, str(os.getpid())), 'w').close()\n"
+        "        time.sleep(600)\n"
+        "    run_fleet(find_jobs(Path(sys.argv[1])), Path(place), batch=1, work=work)\n"
+        "if __name__ == '__main__':\n"
+        "    main()\n",
+        encoding="utf-8",
+    )
+    out = tmp_path / "out"
+    with subprocess.Popen(
+        [sys.executable, str(script), str(folder), str(out)],
+        env=dict(os.environ, PYTHONPATH=os.pathsep.join(sys.path)),
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as run:
+        while len(workers := [path.name for path in out.glob("[0-9]*")]) < 2:
+            assert run.poll() is None
+            time.sleep(0.1)
+        run.send_signal(signal.SIGINT)
+        _, said = run.communicate(timeout=120)  # without the stop: ten minutes
+    assert "KeyboardInterrupt" in said
+    for worker in workers:
+        with pytest.raises(ProcessLookupError):
+            os.kill(int(worker), 0)
+    run_fleet(find_jobs(folder), out, workers=0)
+    assert {row[0] for row in figures(out)} == set(NAMES)
+
+
 def test_no_scheduler_there(folder: Path, tmp_path: Path) -> None:
     with pytest.raises(SolveError, match="no Dask scheduler answers"):
         run_fleet(find_jobs(folder), tmp_path, scheduler="tcp://127.0.0.1:9")

@@ -30,6 +30,30 @@ def read(folder: Path, text: str | bytes, **asked: object) -> Understood:
     return understand(path, Asked(**asked))  # type: ignore[arg-type]
 
 
+def test_blocks_of_one_meter_under_two_links_are_joined(tmp_path: Path) -> None:
+    """A block under another link than its like is a register of its own, with arrays of another length."""
+    text = espi(nine_days())
+    mark = '/R/UsagePoint/1/MeterReading/1/IntervalBlock"'
+    at = text.rindex(mark)
+    moved = f"{text[:at]}{mark.replace('Reading/1', 'Reading/2')}{text[at + len(mark) :]}"
+    found = read(tmp_path, moved, time_zone="America/Toronto")
+    assert found.columns["load_kwh"].sum() == pytest.approx(199.563)
+
+
+@pytest.mark.parametrize("number", ["9" * 20, "-" + "9" * 25])
+def test_a_number_beyond_all_arithmetic_is_refused_with_its_line(number: str, tmp_path: Path) -> None:
+    text = re.sub(
+        r"(<espi:start>)\d+(</espi:start></espi:timePeriod>)",
+        rf"\g<1>{number}\g<2>",
+        espi(nine_days()),
+        count=1,
+    )
+    with pytest.raises(
+        SeriesError, match=r"usage\.xml: line \d+: start and value of a reading must be whole numbers"
+    ):
+        read(tmp_path, text)
+
+
 def nine_days() -> Meter:
     times = pd.date_range("2014-01-01 05:00", periods=216, freq="h", tz="UTC")
     wh = np.concatenate([np.full(24, round(kwh * 1000) // 24) for kwh in NINE_DAYS_KWH])

@@ -394,3 +394,21 @@ def test_every_energy_of_a_step_names_its_side_and_the_sides_balance() -> None:
         before = step["stored_kwh"]
     assert document["generator_input"]["input_limit_w"] == 1500.0
     assert document["transfer"] is None
+
+
+def test_an_outage_lasts_a_minute_at_least() -> None:
+    case = steady()
+    at = case.times[3].isoformat()
+    assert span_of(case, at, 1 / 60).hours == 1 / 60
+    with pytest.raises(ScenarioError, match="at least a minute"):
+        span_of(case, at, 0.9 / 60)
+
+
+def test_what_an_appliance_wanted_and_got_adds_up_over_the_steps() -> None:
+    appliances = [{"name": "fridge", "watts": 100.0, "hours_per_day": 24.0, "priority": 1}]
+    case = steady(critical_load={"appliances": appliances})
+    played = play(case, plan(case, full(case)), begun(case, case.times[2].isoformat(), 5.0))
+    (fridge,) = played.appliances
+    assert fridge.wanted_kwh == pytest.approx(0.5)  # 100 W for five hours
+    assert fridge.served_kwh == pytest.approx(0.5)
+    assert fridge.hours_without == 0.0

@@ -314,3 +314,15 @@ def test_weights_of_month_and_hour_choose_the_starts() -> None:
     stored = np.where(chosen, 4.6, 0.0).tolist()
     loss = expected_loss(case, plan(case, stored), stated)
     assert loss.unserved_hours == pytest.approx(2.0 * math.exp(-4.6 / 0.4 / 2.0), rel=1e-9)
+
+
+def test_what_is_lost_beyond_the_horizon_is_a_part_of_what_is_lost() -> None:
+    case = constant_home()
+    full = plan(case, [2.0] * len(case.times))
+    loss = expected_loss(case, full, Outages(saifi_per_year=1.4, caidi_hours=60.0))
+    # derived: memoryless, so beyond h hours lies what follows them, once the five hours of the battery are over
+    after = loss.beyond_horizon_kwh / (1.4 * 0.4 * 60.0)
+    assert 0.0 < after < math.exp(-5.0 / 60.0)
+    assert loss.beyond_horizon_kwh < loss.unserved_kwh
+    fixed = Outages(saifi_per_year=1.4, caidi_hours=12.0, durations="fixed")
+    assert expected_loss(case, full, fixed).beyond_horizon_kwh == 0.0

@@ -97,3 +97,10 @@ def test_the_first_interrupt_stops_what_is_under_way_the_second_leaves() -> None
         assert Watch.interrupt()
         assert watch.over
         assert not Watch.interrupt()
+
+
+def test_two_kinds_of_decisions_are_named_and_no_more() -> None:
+    said = what_is_hard(["trade"] * 3 + ["burn"] * 2 + ["block"])
+    assert said.startswith("6 yes-or-no decisions (3 for steps in which buying")
+    assert "2 for steps in which wasting" in said
+    assert "blocks" not in said

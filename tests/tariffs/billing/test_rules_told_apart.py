@@ -195,3 +195,50 @@ def test_an_event_of_each_version_has_that_versions_price() -> None:
         (Decimal(1), Decimal(1)),
         (Decimal(1), Decimal(2)),
     ]
+
+
+# --- which demand, which months
+
+
+def test_hours_of_use_count_by_the_demand_they_name() -> None:
+    text = """
+    name = "two demands"
+    currency = "EUR"
+    [bands.energy]
+    [[demand]]
+    name = "all day"
+    price_per_kw = 0
+    [[demand]]
+    name = "at night"
+    price_per_kw = 0
+    hours = "00:00-06:00"
+    [[blocks]]
+    name = "use"
+    demand = "at night"
+    steps = [{ up_to_hours = 10, price_per_kwh = 0.30 }, { price_per_kwh = 0.10 }]
+    """
+    times, energy = one_hour(4.0)  # 4 kW at nine in the morning
+    energy[1] = 2.0  # 2 kW at night: ten hours of use are 20 kWh, not 40
+    energy[30:60] += 1.0
+    (period,) = bill(parse_tariff(text), times, 1.0, energy).periods
+    assert float(energy.sum()) == 36.0
+    assert period.total == Decimal("7.60")  # 20 x 0.30 + 16 x 0.10
+
+
+def test_a_minimum_by_the_month_is_owed_for_every_month_of_a_bill() -> None:
+    text = FLAT + "[minimum]\nper_month = 10\n[billing]\nperiod_months = 2\n"
+    times = pd.date_range("2025-05-01", "2025-07-01", freq="h", tz="Europe/Lisbon", inclusive="left")
+    (period,) = bill(parse_tariff(text), times, 1.0, np.zeros(len(times))).periods
+    assert period.total == Decimal(20)
+
+
+@pytest.mark.parametrize(("months", "unit", "owed"), [(1, "kW", 5), (2, "kW-month", 10)])
+def test_demand_is_owed_for_every_month_and_its_unit_says_so(months: int, unit: str, owed: int) -> None:
+    text = FLAT + f'[[demand]]\nname = "power"\nprice_per_kw = 2.5\n[billing]\nperiod_months = {months}\n'
+    end = "2025-06-01" if months == 1 else "2025-07-01"
+    times = pd.date_range("2025-05-01", end, freq="h", tz="Europe/Lisbon", inclusive="left")
+    energy = np.zeros(len(times))
+    energy[9] = 2.0
+    (period,) = bill(parse_tariff(text), times, 1.0, energy).periods
+    lines = [line for line in period.lines if line.kind == "demand"]
+    assert [(line.unit, line.amount) for line in lines] == [(unit, Decimal(owed))]

@@ -121,6 +121,14 @@ def test_event_days_are_those_of_the_file_and_hold_their_own_energy() -> None:
     assert event_totals(plain.prices, bought, np.zeros_like(bought)) is None
 
 
+def test_hours_of_an_event_day_are_hours_whatever_the_step() -> None:
+    case = replace(small_home(step_minutes=15), tariff=rich_home().tariff).case()
+    bought = np.ones(len(case.times))
+    events = event_totals(case.prices, bought, np.zeros_like(bought))
+    assert events is not None
+    assert [day.event_hours for day in events.days] == [4.0, 4.0]
+
+
 def test_demand_is_the_highest_of_each_month_and_says_at_least() -> None:
     case = rich_home().case()
     bought = grid_only(case)["import"]
