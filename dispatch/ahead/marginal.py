@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from dispatch.ahead.calendar import Paths
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
-    from tariffs.terms.terms import Schedule
+    from tariffs.terms.terms import BlockTerm, Schedule
 
 
 LATELY_DAYS = 28
@@ -97,17 +97,22 @@ class Prices:
             inside = block.steps[(block.steps >= first) & (block.steps < first + len(buy))]
             if not len(inside):
                 continue
-            flow = meter.sold if block.of_export else meter.bought
-            so_far = float(flow[block.steps[block.steps < meter.read_to]].sum())
-            rest = int(np.sum(block.steps >= first))
-            expected = (
-                so_far + meter.more_kwh.get(block.period, 0.0) + rest * self._lately(meter, block.of_export)
-            )
+            # what fills the tiers first, or at once with these kWh, decides the tier too
+            beside = [self.prices.blocks[at] for at in {*block.earlier, *block.together}]
+            others = (self._expected(other, first, meter) for other in beside if other is not block)
+            expected = block.opening_kwh + self._expected(block, first, meter) + sum(others)
             price = price_at(block.schedule, expected)
             if block.of_export:
                 sell[inside - first] -= price  # credits have negative prices
             else:
                 buy[inside - first] += price
+
+    def _expected(self, block: BlockTerm, first: int, meter: Meter) -> float:
+        """Return what a blocks term is expected to count in the end: what it has, and the rest as lately. [kWh]."""
+        flow = meter.sold if block.of_export else meter.bought
+        so_far = float(flow[block.steps[block.steps < meter.read_to]].sum())
+        rest = int(np.sum(block.steps >= first))
+        return so_far + meter.more_kwh.get(block.period, 0.0) + rest * self._lately(meter, block.of_export)
 
     def _lately(self, meter: Meter, of_export: bool) -> float:
         """Return what one step brought on average lately. [kWh]."""

@@ -169,6 +169,8 @@ def _padded(prices: tariffs.PricedSteps, before: int) -> tariffs.PricedSteps:
         blocks=tuple(replace(term, steps=term.steps + before) for term in prices.blocks),
         demand=tuple(replace(term, steps=term.steps + before) for term in prices.demand),
         minimums=(),
+        percentages=(),
+        kwh_minimums=tuple(replace(term, steps=term.steps + before) for term in prices.kwh_minimums),
         netting=tuple(
             replace(term, groups=tuple(replace(group, steps=group.steps + before) for group in term.groups))
             for term in prices.netting

@@ -244,8 +244,8 @@ def _notes(made: MeterBill) -> Iterator[str]:
         yield "The tariff rounds every line; the total is their sum."
     if made.bill.rounds_kwh:
         yield (
-            "The tariff rounds kWh before they are priced: lines are of rounded kWh, and what is before rounding in "
-            "the table of all bills is of the kWh as metered."
+            "The tariff rounds kWh before they are priced: lines are of rounded kWh, and what is before rounding "
+            "in the table of all bills is of the kWh as metered."
         )
     if any(line.kind == "adjustment" for period in made.bill.periods for line in period.lines):
         yield "A percentage's quantity is the money it is of."

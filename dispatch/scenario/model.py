@@ -209,7 +209,9 @@ class Battery(Frozen):
     closing: Level | None = Field(None, description="level wanted after the last step; default: start")
     ceiling: Level | None = Field(None, description="highest level allowed; default: full")
     taper_hours: NotNegative = Field(
-        0.0, description="time constant with which charging slows down near full; 0 = it does not"
+        0.0,
+        description="time constant with which charging slows down near full: a step of dt hours takes at most "
+        "(full - level) * (1 - exp(-dt / taper_hours)); 0 = it does not",
     )
     wear_per_kwh: NotNegative | None = Field(
         None,

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import NamedTuple
 
@@ -56,6 +56,8 @@ class Cells:
     netting: Sequence[NettingCell]
     kwh_minimums: Sequence[KwhMinimumCell]
     rebates: Sequence[RebateEvent] = ()
+    past: dict[int, PastUseTerm | None] = field(default_factory=dict)
+    """Means of past use already worked out, by the identity of their blocks cell."""
 
 
 def _step(
@@ -133,7 +135,7 @@ def _block_term(layout: Layout, cells: Cells, cell: BlockCell) -> BlockTerm:
         schedule=schedule_of(layout, cells, cell, WHOLE),
         netted=tuple(netted),
         demand=_demand_index(cells, cell),
-        past_use=_past_use(layout, cell),
+        past_use=_past_use(layout, cells, cell),
         earlier=cell.earlier,
         opening_kwh=float(cell.opening_kwh),
         together=cell.together,
@@ -153,7 +155,7 @@ def _demand_index(cells: Cells, cell: BlockCell) -> int | None:
 def schedule_of(layout: Layout, cells: Cells, cell: BlockCell, base: Base) -> Schedule:
     """Return what a blocks table costs in the whole bill or in a base."""
     schedule = _block_schedule(layout, cell, base)
-    if (past := _past_use(layout, cell)) is not None:
+    if (past := _past_use(layout, cells, cell)) is not None:
         limits = (math.inf if step.limit is None else float(step.limit) for step in cell.blocks.steps)
         schedule = decided(schedule, past, tuple(limits))
     if cell.blocks.demand is not None and _demand_index(cells, cell) is None:
@@ -161,13 +163,16 @@ def schedule_of(layout: Layout, cells: Cells, cell: BlockCell, base: Base) -> Sc
     return schedule
 
 
-def _past_use(layout: Layout, cell: BlockCell) -> PastUseTerm | None:
+def _past_use(layout: Layout, cells: Cells, cell: BlockCell) -> PastUseTerm | None:
     use = cell.blocks.past_use
     if use is None:
         return None
+    if id(cell) in cells.past:
+        return cells.past[id(cell)]
     sheet = layout.sheet(layout.parts[cell.run.parts[0]].version)
     bands = frozenset(use.bands or sheet.band_names)
-    return past_use_term(layout, past_mean(layout, cell.run.period, cell.blocks.name, use, bands))
+    term = past_use_term(layout, past_mean(layout, cell.run.period, cell.blocks.name, use, bands))
+    return cells.past.setdefault(id(cell), term)
 
 
 def demand_terms(layout: Layout, cells: Cells) -> tuple[DemandTerm, ...]:

@@ -62,7 +62,25 @@ def base_of(item: Adjustment | Minimum | ExportCredit) -> tuple[frozenset[str], 
     return frozenset(() if EVERYTHING in item.applies_to else item.applies_to), frozenset()
 
 
+_KNOWN: dict[int, tuple[Sheet, dict[tuple[frozenset[str], str | None], Weights]]] = {}
+"""Weights of the last sheets; a sheet is held, so that its identity stays its own."""
+_MOST_KNOWN = 64
+
+
 def _weights(sheet: Sheet, tags: Collection[str], after: str | None) -> Weights:
+    entry = _KNOWN.get(id(sheet))  # other threads may come and go
+    if entry is None:
+        entry = _KNOWN[id(sheet)] = sheet, {}
+        if len(_KNOWN) > _MOST_KNOWN:
+            _KNOWN.pop(next(iter(tuple(_KNOWN))), None)
+    known = entry[1]
+    key = frozenset(tags), after
+    if key not in known:
+        known[key] = _worked_out(sheet, tags, after)
+    return known[key]
+
+
+def _worked_out(sheet: Sheet, tags: Collection[str], after: str | None) -> Weights:
     earlier: dict[str, float] = {}
     bases: dict[str, float] = {}
     seen = after is None

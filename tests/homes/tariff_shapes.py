@@ -485,6 +485,18 @@ def _rate(draw: st.DrawFn, *, rich: bool) -> dict[str, Any]:
     return {"steps": [*steps, {"percent": percent}], "whole_band": draw(st.booleans())}
 
 
+def _changed(table: str, earlier: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Return an entry of blocks or demand as a version has it; None for what is left as it is."""
+    if table == "demand":
+        return {**earlier, "minimum_kw": 2}
+    if "shared" in earlier or "demand" in earlier:
+        return None
+    steps = {"steps": [{"price_per_kwh": 0.2}]}
+    if "yearly_from" in earlier:
+        return {**earlier, **steps}
+    return {**earlier, **steps, "whole_band": "past_use" in earlier, "limits_for_days": 30}
+
+
 @st.composite
 def _version(draw: st.DrawFn, document: dict[str, Any], bands: list[str]) -> dict[str, Any]:
     version: dict[str, Any] = {}
@@ -501,25 +513,9 @@ def _version(draw: st.DrawFn, document: dict[str, Any], bands: list[str]) -> dic
         version["adjustments"] = [{"name": "percentage 0", "percent": 7}]
     for table in ("blocks", "demand"):
         if document.get(table) and draw(st.booleans()):
-            entry = dict(document[table][0])
-            if "yearly_from" in entry and "shared" not in entry:
-                version[table] = [{**entry, "steps": [{"price_per_kwh": 0.2}]}]
-                continue
-            if "shared" in entry:
-                continue
-            if table == "demand":
-                entry |= {"minimum_kw": 2}
-            else:
-                entry |= {
-                    "steps": [{"price_per_kwh": 0.2}],
-                    "whole_band": "past_use" in entry,
-                    "demand": "",
-                    "limits_for_days": 30,
-                }
-                del entry["demand"]
-                if "demand" in document[table][0]:
-                    continue
-            version[table] = [entry]
+            entry = _changed(table, document[table][0])
+            if entry is not None:
+                version[table] = [entry]
     return version
 
 
