@@ -35,6 +35,10 @@ CASES: dict[str, dict[str, Any]] = {
     "falling": {"whole_band": False, "prices": (0.5, 0.3, 0.12, 0.0)},
     "up and down": {"whole_band": False, "prices": (0.1, 0.4, 0.05, 0.3)},
     "slabs": {"whole_band": True, "prices": (0.1, 0.3, 0.32, 0.5)},
+    "falling slabs": {
+        "whole_band": True,
+        "prices": (0.5, 0.3, 0.12, 0.0),
+    },  # wasting energy would pay in every step
 }
 
 
