@@ -105,7 +105,10 @@ def read_meter(
     given = ("export_kwh",) if "export_kwh" in table.header and not import_columns else ()
     sold = tuple(export_columns) or given
     asked = dict.fromkeys((*bought, *sold), "the bill")
-    asked |= {column: f"the tariff's register {name!r}" for name, column in register_columns.items()}
+    asked |= {
+        column: f"the tariff's register {name!r} (its key column)"
+        for name, column in register_columns.items()
+    }
     table.require(asked)
     if unitless := [without_unit(name) for name in asked if unit_of(name) is None]:
         raise MeterError(problem_report(path, unitless))

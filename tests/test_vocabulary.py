@@ -43,6 +43,13 @@ UNITS_ALONE = (
     "minutes",
 )
 WITHOUT_UNIT = {
+    "Adjustment.at_most": "money a month",
+    "BlockStep.percent_of_band": "percent, by the name of a band",
+    "BlockStep.price_by_band": "money per kWh, by the name of a band",
+    "ExportCredit.opening_amount": "money",
+    "PercentStep.up_to_amount": "money a month",
+    "Rounding.kwh_places": "a count of decimal places",
+    "Rounding.total_to": "money",
     "Rounding.places": "a count of decimal places",
     "Cable.awg": "a gauge number",
     "CriticalAppliance.priority": "a rank",

@@ -255,7 +255,17 @@ def _notes(made: MeterBill) -> Iterator[str]:
         for line in period.lines
     ):
         yield "The unit price of hourly prices is their mean over the energy; every interval is priced by its own."
-    if any(line.kind == "netting" for period in made.bill.periods for line in period.lines):
+    yield from _credit_notes(made)
+
+
+def _credit_notes(made: MeterBill) -> Iterator[str]:
+    """Say what the lines without money are."""
+    if made.tariff.export_credit is not None:
+        yield (
+            f"What is fed in earns a credit in {made.bill.currency}, which is set against charges; lines without an "
+            "amount tell what became of it."
+        )
+    if made.tariff.netting is not None:
         yield (
             "Energy is billed after energy fed in has been set off against it, in kWh; lines without a price tell what "
             "became of that."

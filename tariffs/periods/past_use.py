@@ -45,8 +45,8 @@ def past_mean(layout: Layout, period: int, name: str, use: PastUse, bands: froze
     length = layout.tariff.billing.period_months
     first, own = _number(layout.periods[0].start), _number(layout.periods[0].start) + period * length
     anchor = own
-    while use.decided_in and not any(
-        (anchor + later) % MONTHS_PER_YEAR + 1 in use.decided_in for later in range(length)
+    while use.decided_in_months and not any(
+        (anchor + later) % MONTHS_PER_YEAR + 1 in use.decided_in_months for later in range(length)
     ):
         anchor -= length
     last = anchor + length - 1 if use.with_this_bill else anchor - 1

@@ -72,7 +72,9 @@ def rebate_events(layout: Layout) -> list[RebateEvent]:
                     if one.steps.start <= layout.first_steps[at] < one.steps.stop
                 )
                 days = tuple(_hours(layout, rebate, other) for other in like)
-                found.append(RebateEvent(part, rebate, day, steps, days, rebate.highest or len(days), known))
+                found.append(
+                    RebateEvent(part, rebate, day, steps, days, rebate.highest_days or len(days), known)
+                )
     return sorted(found, key=lambda event: (event.date, event.rebate.name))
 
 

@@ -18,7 +18,7 @@ class PastUse(Frozen):
         default=False, description="the bill's own month is the last of them, in place of the one before it"
     )
     bands: Names = Field((), description="count only kWh of these bands; default: all that is bought")
-    decided_in: Months = Field(
+    decided_in_months: Months = Field(
         (), description="decided on bills of these months, and held until the next; default: on every bill"
     )
     past_kwh: PastMonths = Field(

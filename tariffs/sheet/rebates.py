@@ -24,7 +24,7 @@ class Rebate(Hours):
     like_days: Annotated[int, Field(ge=1, le=60)] = Field(
         5, description="the baseline is the mean of the same hours of this many like days before the event"
     )
-    highest: Annotated[int, Field(ge=1, le=60)] | None = Field(
+    highest_days: Annotated[int, Field(ge=1, le=60)] | None = Field(
         None, description="of these, the mean of this many with the most kWh; default: of all"
     )
     like: Literal["same-kind", "any-day"] = Field(
@@ -41,8 +41,10 @@ class Rebate(Hours):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        if self.highest is not None and self.highest > self.like_days:
-            raise ValueError(f"highest is at most like_days (got {self.highest} of {self.like_days})")
+        if self.highest_days is not None and self.highest_days > self.like_days:
+            raise ValueError(
+                f"highest_days is at most like_days (got {self.highest_days} of {self.like_days})"
+            )
         return self
 
     @property

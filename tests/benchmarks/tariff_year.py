@@ -128,7 +128,7 @@ name = "saving"
 price_per_kwh = 1.1
 dates = [2025-01-24, 2025-02-14, 2025-07-15, 2025-12-10]
 hours = "16:00-20:00"
-highest = 3
+highest_days = 3
 [export_credit]
 expires_months = 6
 settlement = "03-31"

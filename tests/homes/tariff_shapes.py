@@ -309,7 +309,7 @@ def _blocks(
     elif whole and draw(st.booleans()):
         use: dict[str, Any] = {"months": draw(st.sampled_from((1, 3, 12)))}
         use |= draw(st.sampled_from(({"past_each_kwh": 120}, {"before": "left-out"})))
-        use |= draw(st.sampled_from(({}, {"with_this_bill": True}, {"decided_in": [1, 6, 11]})))
+        use |= draw(st.sampled_from(({}, {"with_this_bill": True}, {"decided_in_months": [1, 6, 11]})))
         blocks["past_use"] = use | ({"bands": [bands[-1]]} if draw(st.booleans()) else {})
     elif draw(st.booleans()):
         blocks["limits_for_days"] = draw(st.sampled_from((1, 30)))
@@ -421,7 +421,7 @@ def _rebate(draw: st.DrawFn, start: dt.date, days: int) -> dict[str, Any]:
         places = draw(st.sets(st.integers(4, days - 1), min_size=1, max_size=1))
         rebate |= {"like": "any-day", "like_days": draw(st.sampled_from((1, 2)))}
         if draw(st.booleans()):
-            rebate["highest"] = 1
+            rebate["highest_days"] = 1
     else:
         places = draw(st.sets(st.integers(0, days - 1), min_size=1, max_size=3))
         told = ((start + dt.timedelta(days=at)).isoformat() for at in sorted(places))
@@ -485,6 +485,18 @@ def _rate(draw: st.DrawFn, *, rich: bool) -> dict[str, Any]:
     return {"steps": [*steps, {"percent": percent}], "whole_band": draw(st.booleans())}
 
 
+def _changed(table: str, earlier: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Return an entry of blocks or demand as a version has it; None for what is left as it is."""
+    if table == "demand":
+        return {**earlier, "minimum_kw": 2}
+    if "shared" in earlier or "demand" in earlier:
+        return None
+    steps = {"steps": [{"price_per_kwh": 0.2}]}
+    if "yearly_from" in earlier:
+        return {**earlier, **steps}
+    return {**earlier, **steps, "whole_band": "past_use" in earlier, "limits_for_days": 30}
+
+
 @st.composite
 def _version(draw: st.DrawFn, document: dict[str, Any], bands: list[str]) -> dict[str, Any]:
     version: dict[str, Any] = {}
@@ -501,25 +513,9 @@ def _version(draw: st.DrawFn, document: dict[str, Any], bands: list[str]) -> dic
         version["adjustments"] = [{"name": "percentage 0", "percent": 7}]
     for table in ("blocks", "demand"):
         if document.get(table) and draw(st.booleans()):
-            entry = dict(document[table][0])
-            if "yearly_from" in entry and "shared" not in entry:
-                version[table] = [{**entry, "steps": [{"price_per_kwh": 0.2}]}]
-                continue
-            if "shared" in entry:
-                continue
-            if table == "demand":
-                entry |= {"minimum_kw": 2}
-            else:
-                entry |= {
-                    "steps": [{"price_per_kwh": 0.2}],
-                    "whole_band": "past_use" in entry,
-                    "demand": "",
-                    "limits_for_days": 30,
-                }
-                del entry["demand"]
-                if "demand" in document[table][0]:
-                    continue
-            version[table] = [entry]
+            entry = _changed(table, document[table][0])
+            if entry is not None:
+                version[table] = [entry]
     return version
 
 

@@ -21,7 +21,7 @@ def step_held(table: Mapping[str, Any], month: str, used: Mapping[str, float]) -
     """Return the step that holds in a month, given the kWh of every whole month of the series."""
     use = table["past_use"]
     decided = month
-    while use.get("decided_in") and int(decided[5:]) not in use["decided_in"]:
+    while use.get("decided_in_months") and int(decided[5:]) not in use["decided_in_months"]:
         decided = month_before(decided, 1)
     first = 0 if use.get("with_this_bill") else 1
     known = []

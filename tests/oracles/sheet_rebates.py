@@ -42,7 +42,7 @@ def saved_by_day(
                 ):
                     like.append(used[other])
             like.sort(reverse=True)
-            chosen = like[: table.get("highest", len(like))]
+            chosen = like[: table.get("highest_days", len(like))]
             told = sum(chosen) / len(chosen)
         saved[day] = max(0.0, told - used[day])
     return saved

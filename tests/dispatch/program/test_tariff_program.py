@@ -166,7 +166,7 @@ SHAPES = {
     + "[[rebates]]\nname = 'r'\nprice_per_kwh = 0.5\ndates = 2025-06-03\nhours = '06:00-11:00'\nlike_days = 1\n",
     "rebate below the highest of two days": two()
     + "[[rebates]]\nname = 'r'\nprice_per_kwh = 0.5\ndates = 2025-06-04\nhours = '05:00-09:00'\nlike_days = 2\n"
-    "highest = 1\nlike = 'any-day'\n",
+    "highest_days = 1\nlike = 'any-day'\n",
     "rebate below a told baseline, and a minimum": two()
     + "[[rebates]]\nname = 'r'\nprice_per_kwh = 0.4\ndates = [2025-06-02, 2025-06-03]\nhours = '06:00-10:00'\n"
     "known_baseline_kwh = { '2025-06-02' = 2.5, '2025-06-03' = 0.2 }\n[minimum]\nper_day = 2\n"

@@ -58,7 +58,7 @@ def test_a_mean_at_the_limit_is_in_the_lower_class() -> None:
 
 
 def test_a_class_decided_once_a_year_is_held() -> None:
-    table = {**CLASSES, "past_use": {"months": 2, "past_each_kwh": 200, "decided_in": 3}}
+    table = {**CLASSES, "past_use": {"months": 2, "past_each_kwh": 200, "decided_in_months": 3}}
     times = steps("2025-01-01", "2025-07-01")
     kwh = {f"2025-{number:02d}": amount for number, amount in enumerate((10, 990, 10, 10, 10, 10), start=1)}
     found = bill(parse_tariff(document(table)), times, 1.0, in_month(times, kwh))
@@ -123,7 +123,7 @@ def tables(draw: st.DrawFn) -> dict[str, Any]:
     use |= draw(
         st.sampled_from(({"past_each_kwh": 90}, {"past_kwh": {"2024-12": 300}, "before": "left-out"}))
     )
-    use |= draw(st.sampled_from(({}, {"with_this_bill": True}, {"decided_in": [2, 9]})))
+    use |= draw(st.sampled_from(({}, {"with_this_bill": True}, {"decided_in_months": [2, 9]})))
     return {**CLASSES, "past_use": use}
 
 

@@ -63,7 +63,7 @@ def test_a_rebate_is_never_negative_and_events_are_no_like_days() -> None:
 
 def test_the_highest_of_the_like_days() -> None:
     times, energy = july(d14=1, d11=4, d10=5, d9=6)
-    rebate = {**REBATE, "dates": [MONDAY], "like_days": 5, "highest": 2}
+    rebate = {**REBATE, "dates": [MONDAY], "like_days": 5, "highest_days": 2}
     found = bill(parse_tariff(document(rebate)), times, 1.0, energy)
     assert lines(found, "credits") == [("peak rebate, 1 event day", -5.625)]  # 5.5 - 1
 
@@ -108,7 +108,7 @@ def test_hours_across_midnight_run_on() -> None:
         ({"dates": [dt.date(2024, 7, 5)]}, r"rebates\[1\]\.dates.*series' year, 2025.*2024-07-05"),
         ({}, r"rebates\[1\]: has no dates"),
         ({"dates": [MONDAY, MONDAY]}, "a date stands twice"),
-        ({"dates": [MONDAY], "highest": 4}, "highest is at most like_days"),
+        ({"dates": [MONDAY], "highest_days": 4}, "highest_days is at most like_days"),
         ({"dates": [MONDAY], "known_baseline_kwh": {"2025-07-15": 1}}, "is of no event day"),
         ({"dates": [MONDAY], "price_per_kwh": -1}, r"rebates\[1\]\.price_per_kwh"),
         ({"dates": [MONDAY], "hours": "14:30-18:00"}, "rebate 'peak rebate': the edge at 14:30"),
@@ -127,7 +127,7 @@ def tables(draw: st.DrawFn) -> dict[str, Any]:
     table: dict[str, Any] = {**REBATE, "dates": [dt.date(2025, 7, day) for day in sorted(days)]}
     table["like_days"] = draw(st.sampled_from((1, 3, 4)))
     if draw(st.booleans()):
-        table["highest"] = 1
+        table["highest_days"] = 1
     table["like"] = draw(st.sampled_from(("same-kind", "any-day")))
     if draw(st.booleans()):
         table["known_baseline_kwh"] = {table["dates"][0].isoformat(): 3}

@@ -199,7 +199,8 @@ def test_a_register_inside_the_main_meter_counts_no_more_than_it(tmp_path: Path)
 def test_a_register_without_a_column_is_refused(tmp_path: Path) -> None:
     files = write_meter(tmp_path, INSIDE.replace("wall_box_wh", "wallbox_wh"), 0.5, 0.2)
     with pytest.raises(
-        MeterError, match=r"no column 'wallbox_wh', needed by the tariff's register 'car'.*wall_box_wh"
+        MeterError,
+        match=r"no column 'wallbox_wh', needed by .* register 'car' \(its key column\).*wall_box_wh",
     ):
         meter_bill(*files)
 
