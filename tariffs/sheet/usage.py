@@ -1,10 +1,11 @@
 """The tables whose money depends on amounts over a period: blocks, netting, minimum bill."""
 
+from collections.abc import Mapping
 from decimal import Decimal
 from itertools import pairwise
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from tariffs.reading.models import Frozen
 from tariffs.sheet.fields import (
@@ -73,6 +74,16 @@ class BlockStep(Frozen):
     inside: Annotated[tuple[InnerStep, ...], TABLES] = Field(
         (), description="with whole_band: steps in place of one price"
     )
+
+    @field_validator("price_per_kwh", mode="before")
+    @classmethod
+    def _one_number(cls, value: object) -> object:
+        if isinstance(value, Mapping):
+            raise ValueError(  # noqa: TRY004 - pydantic collects ValueError
+                "a step has one price; for a price by band write price_by_band = { peak = 0.41, ... } and shared in "
+                "[[blocks]], for a price by season one [[blocks]] with seasons = [...] for each"
+            )
+        return value
 
     @model_validator(mode="after")
     def _one_price(self) -> Self:

@@ -17,6 +17,7 @@ from oracles.tariff_oracle import least_cost
 
 import tariffs
 from dispatch import ScenarioError
+from dispatch.errors import NoProgram
 from dispatch.program.program import Program
 from dispatch.program.self_trading import PAYS, burn_gain, trade_gain
 from dispatch.program.solver import Gap
@@ -240,6 +241,25 @@ SHAPES = {
     "negative nights before which the cells are best empty": two(night=-0.3, sold=0.02),
     "sold dearer than bought": two(sold=0.2),
 }
+
+
+UNSTATABLE = {
+    "bands that share tiers in proportion": two()
+    + "[[blocks]]\nshared = 'in-proportion'\nsteps = [{ up_to_kwh = 8, percent_of_band = 1 }, { percent_of_band = 5 }]\n",
+    "its tiers are of energy while it is of money": two()
+    + "[[adjustments]]\nname = 'tax'\nsteps = [{ up_to_kwh = 8, percent = 1 }, { percent = 9 }]\n",
+    "limits change within the year": two()
+    + READS
+    + BLOCKS.format(limit=12, low=0.0, high=0.2, more="yearly_from = '01-01'\nused_kwh = 4")
+    + "[[versions]]\nvalid_from = 2025-06-03\nblocks = [{ name = 'b', steps = [{ up_to_kwh = 9, price_per_kwh = 0.1 }, "
+    "{ price_per_kwh = 0.3 }] }]\n",
+}
+
+
+@pytest.mark.parametrize("why", UNSTATABLE)
+def test_what_cannot_be_stated_says_why(why: str) -> None:
+    with pytest.raises(NoProgram, match=why):
+        Program(sunny(UNSTATABLE[why]))
 
 
 HARD = {
