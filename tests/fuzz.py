@@ -365,8 +365,9 @@ def answer(seed: int, number: int, folder: Path, commands: float = 0.3) -> Answe
     """Draw one input into an empty folder, give it to a reader or a command, and hold the answer to the rules."""
     chance = random.Random(f"{seed}:{number}")  # noqa: S311 - a draw, no secret
     by_command = chance.random() < commands
-    what = _draw_command(chance) if by_command else chance.choice(READERS)[0]
-    used = re.findall(r"{([^}]+)}", " ".join(what)) if by_command else [what]
+    words = _draw_command(chance) if by_command else ()
+    reader = "" if by_command else chance.choice(READERS)[0]
+    used = re.findall(r"{([^}]+)}", " ".join(words)) if by_command else [reader]
     read = [name for name in used if name in files()]
     for name in {*read, "scenario.toml", "series.csv", "tariff.toml", *(("prices.csv", "hourly.toml"))}:
         (folder / name).write_text(files()[name], encoding="utf-8")
@@ -378,11 +379,7 @@ def answer(seed: int, number: int, folder: Path, commands: float = 0.3) -> Answe
     before = _contents(folder)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     began = time.process_time()
-    if by_command:
-        words = _argued(chance, what, folder)
-        found = _run(words, folder)
-    else:
-        found = _read(what, folder)
+    found = _run(_argued(chance, words, folder), folder) if by_command else _read(reader, folder)
     fault = found.fault or _left_behind(folder, before, found)
     if (spent := time.process_time() - began) > SECONDS:
         fault = fault or f"{spent:.0f} s of CPU"

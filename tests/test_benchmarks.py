@@ -44,18 +44,41 @@ def test_it_measures_a_short_case(name: str, tmp_path: Path) -> None:
         assert word in done.stdout
 
 
-def test_the_table_of_commands_measures_a_short_year(tmp_path: Path) -> None:
-    script = Path(__file__).parent / "benchmarks" / "table.py"
+def homes(folder: Path, *arguments: str) -> str:
+    """Run the table of commands on seven days and return what it prints."""
+    script = Path(__file__).parent / "benchmarks" / "homes.py"
     done = subprocess.run(
-        [sys.executable, str(script), "--days", "7", "--only", "hourly falling"],
+        [sys.executable, str(script), "--days", "7", *arguments],
         capture_output=True,
         text=True,
         check=False,
-        cwd=tmp_path,
+        cwd=folder,
         env={**os.environ, "PYTHONPATH": str(script.parents[2])},
-        timeout=120,
+        timeout=240,
     )
     assert done.returncode == 0, done.stderr
-    assert "hourly falling" in done.stdout
-    assert "MB" in done.stdout
-    assert "no answer" not in done.stdout
+    return done.stdout
+
+
+def test_the_table_of_commands_measures_a_short_year(tmp_path: Path) -> None:
+    printed = homes(tmp_path, "--only", "hourly falling", "--commands", "compare,check")
+    lines = [line for line in printed.splitlines() if line.startswith("hourly falling")]
+    assert len(lines) == 2
+    assert all(line.endswith("MB") for line in lines)
+
+
+def test_a_command_that_takes_longer_than_its_limit_is_told(tmp_path: Path) -> None:
+    printed = homes(tmp_path, "--only", "hourly plain", "--commands", "compare", "--limit", "0.05")
+    assert "over 0.05 s" in printed
+
+
+def test_the_lines_of_readme_name_the_machine_and_three_homes(tmp_path: Path) -> None:
+    printed = homes(tmp_path, "--readme", "--limit", "0.05").splitlines()
+    assert printed[1].startswith("- Time in S")
+    assert "cores" in printed[1]
+    assert [line.split(" (S ")[0] for line in printed[2:]] == [
+        "  hours",
+        "  quarter hours",
+        "  quarter hours with demand",
+    ]
+    assert all("frontier over 0.05 s" in line for line in printed[2:])

@@ -130,15 +130,17 @@ def _write_files(result: Result, csv: Path | None, parquet: Path | None, html: P
             from dispatch.exports.parquet import beside_csv
 
             beside_csv(result.write_csv, parquet)
-        for folder in _apart(csv, parquet):
+        for folder in _apart({"--csv": csv, "--parquet": parquet}).values():
             result.write_origin(folder)
         if html is not None:
             result.write_page(html)
 
 
-def _apart(*folders: Path | None) -> list[Path]:
-    """Return the folders that were named, each once."""
-    return list({folder.resolve(): folder for folder in folders if folder is not None}.values())
+def _apart(folders: Mapping[str, Path | None]) -> dict[str, Path]:
+    """Return the folders that were named by option, each folder once."""
+    named = {option: folder for option, folder in folders.items() if folder is not None}
+    places = {os.path.realpath(folder): option for option, folder in reversed(named.items())}
+    return {option: folder for option, folder in named.items() if option in places.values()}
 
 
 @contextmanager
@@ -171,9 +173,8 @@ def promised(
         if path is not None:
             kind = "parquet" if option == "--parquet" else "csv"
             targets.append(Target(option, path, tuple(f"{name}.{kind}" for name in names)))
-    targets += [
-        Target("--csv", folder, (writing.ORIGIN_FILE,)) for folder in _apart(*(folders or {}).values())
-    ]
+    places = _apart(folders or {})
+    targets += [Target(option, folder, (writing.ORIGIN_FILE,)) for option, folder in places.items()]
     with writing.promised(targets, [path for path in inputs if path is not None]):
         yield
 

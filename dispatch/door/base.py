@@ -46,7 +46,7 @@ class Result:
         from dispatch.writing import ORIGIN_FILE
 
         document = self.document()
-        known = {key: document[key] for key in ("made_from", "looks_odd") if key in document}
+        known: dict[str, Any] = {key: document[key] for key in ("made_from", "looks_odd") if key in document}
         if known:
             write_files(directory, {ORIGIN_FILE: json_text(known)})
 

@@ -74,7 +74,7 @@ def strategy_columns(table: Table, comparison: Comparison) -> None:
 
 
 def _mark(best: Outcome) -> str:
-    return "best found" if best.stopped else "bound"
+    return "best yet" if best.stopped else "bound"
 
 
 def side_by_side(comparison: Comparison) -> Table:

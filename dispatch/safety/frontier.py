@@ -173,7 +173,7 @@ def trace(  # noqa: PLR0913 - what to solve and who watches
     twin.adopt_reference(program)
 
     def along(own: Program, take: Callable[[], tuple[int, float]]) -> None:
-        sweep = Sweep() if swept else None
+        sweep = Sweep(proof=own is program) if swept else None  # one proof will do
         while True:
             try:
                 place, amount = take()

@@ -71,16 +71,21 @@ class Sweep:
     The first plan of least cost is proved by the program's own rows, which takes about as long as all else together;
     if that fails the program solves this one and all that follow.
 
+    Parameters
+    ----------
+    proof : bool
+        Whether the first plan is proved; not needed where another sweep does so for the same home.
+
     Attributes
     ----------
     found : Found or None
         The last schedule.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, proof: bool = True) -> None:
         self.found: Found | None = None
         self.last: tuple[Steps, Curves] | None = None
-        self.proved: bool | None = None
+        self.proved: bool | None = None if proof else True
 
     def solve(self, program: Program, strategy: Strategy, record: Record | None = None) -> Solved:
         """Solve as :func:`dispatch.strategies.solve.solve` does; the sweep records nothing."""

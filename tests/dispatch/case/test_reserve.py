@@ -334,3 +334,8 @@ def test_refused_settings(section: str, value: dict[str, Any], parts: tuple[str,
 def test_hours_past_the_data_are_told_in_hours_whatever_the_step() -> None:
     with pytest.raises(ScenarioError, match=r"reserve\.hours: 25 hours reach past the 24 hours of data"):
         with_reserve({"hours": 25.0}, days=1, step_minutes=15, first="2025-06-02")
+
+
+def test_a_time_that_lies_in_the_data_at_least_once_is_not_told_as_empty() -> None:
+    raised = {"percent": 80.0, "clock_from": "17:00", "clock_to": "20:00"}
+    assert not any("no instant" in note for note in with_reserve({"percent": 30.0, "raised": [raised]}).notes)

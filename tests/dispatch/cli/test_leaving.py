@@ -135,7 +135,7 @@ SEARCHING = """
 import dispatch.comparison.compare as module
 from dispatch.program.watch import Watch
 old = module.solve_or_why
-def solve(program, strategy, *rest):
+def solve(program, strategy, **rest):
     if strategy.name == "least-cost":
         with Watch(["trade"], 600.0) as watch:
             here()
@@ -143,7 +143,7 @@ def solve(program, strategy, *rest):
                 time.sleep(0.01)
             if {forever}:
                 time.sleep(600)
-    return old(program, strategy, *rest)
+    return old(program, strategy, **rest)
 module.solve_or_why = solve
 """
 
@@ -196,8 +196,8 @@ def listening(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Ears, socket.so
 
     monkeypatch.setattr(leaving, "end", end)
     monkeypatch.setattr(leaving, "GRACE_SECONDS", 0.1)
-    monkeypatch.setattr(leaving.signal, "getsignal", lambda _number: ears.handler)
     ears = Ears()
+    monkeypatch.setattr(signal, "getsignal", lambda _number: ears.handler)
     inner, outer = socket.socketpair()
 
     def listen() -> None:

@@ -68,6 +68,7 @@ def dying(marker: Path, home: str, *, always: bool) -> Any:  # noqa: ANN401
         if any(job.home == home for job in batch.jobs) and (always or not os.path.exists(name)):  # noqa: PTH110
             with open(name, "a", encoding="utf-8") as file:  # noqa: PTH123
                 file.write("killed\n")
+            time.sleep(2)  # Dask gives a worker up that dies before it has told its nanny that it has begun
             os.kill(os.getpid(), signal.SIGKILL)
         return run_batch(batch)
 

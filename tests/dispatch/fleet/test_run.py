@@ -351,6 +351,17 @@ def nullcontext_alone() -> Any:  # noqa: ANN401
     return nullcontext(Alone())
 
 
+def test_bounds_do_not_depend_on_the_batch_and_stand_in_every_row(folder: Path) -> None:
+    batch = Batch(tuple(find_jobs(folder)), planned=True)
+    together = {(row["home"], row["strategy"]): row["bound_cost"] for row in run_batch(batch)}
+    alone = {
+        (row["home"], row["strategy"]): row["bound_cost"] for one in batch.halves() for row in run_batch(one)
+    }
+    assert together.keys() == alone.keys()
+    for key, bound in together.items():
+        assert bound == pytest.approx(alone[key], rel=1e-9), key
+
+
 def test_the_bound_is_never_dearer(folder: Path, tmp_path: Path) -> None:
     run_fleet(find_jobs(folder)[:2], tmp_path, workers=0, planned=True)
     chosen = [row for row in rows_of(tmp_path).values() if row["chosen"]]

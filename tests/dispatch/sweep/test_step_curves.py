@@ -76,15 +76,15 @@ def test_a_curve_is_the_least_cost_at_every_change_of_the_level(seed: int) -> No
             assert steps.costs[0, t] @ flows == pytest.approx(cost, abs=1e-9)
             tried += 1
         ends = [
-            linprog(
+            sign
+            * linprog(
                 sign * steps.into,
                 A_eq=steps.rows[steps.is_equal],
                 b_eq=steps.right[t, steps.is_equal],
                 A_ub=steps.rows[~steps.is_equal],
                 b_ub=steps.right[t, ~steps.is_equal],
                 bounds=list(zip(steps.lower[t], steps.upper[t], strict=True)),
-            ).fun
-            * sign
+            )["fun"]
             for sign in (1.0, -1.0)
         ]
         np.testing.assert_allclose(ends, levels[[0, -1]], atol=1e-7)

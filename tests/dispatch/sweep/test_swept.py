@@ -188,7 +188,8 @@ def test_a_schedule_dearer_than_the_value_of_its_start_is_not_taken(monkeypatch:
     program, swept = Program(small_home().case()), backward.swept
 
     def lazy(*given: Any) -> Any:  # noqa: ANN401
-        stops, value = swept(*given)
+        stops, value = swept(*given) or (None, None)
+        assert stops is not None
         return np.maximum(stops, given[1].start_kwh), value  # never draws below the start: keeps every row
 
     monkeypatch.setattr(backward, "swept", lazy)

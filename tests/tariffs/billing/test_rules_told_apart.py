@@ -242,3 +242,11 @@ def test_demand_is_owed_for_every_month_and_its_unit_says_so(months: int, unit: 
     (period,) = bill(parse_tariff(text), times, 1.0, energy).periods
     lines = [line for line in period.lines if line.kind == "demand"]
     assert [(line.unit, line.amount) for line in lines] == [(unit, Decimal(owed))]
+
+
+def test_a_minimum_counts_what_energy_costs_in_the_terms_too() -> None:
+    tariff = parse_tariff(FLAT + "[minimum]\nper_month = 10\n")
+    times, energy = one_hour(100.0)  # 20.00, above the minimum
+    priced, sold = price_steps(tariff, times, 1.0), np.zeros(len(times))
+    assert evaluate(priced, energy, sold) == pytest.approx(20.0)
+    assert evaluate(priced, energy / 4, sold) == pytest.approx(10.0)

@@ -1,12 +1,14 @@
 """One table of what commands cost on homes of every kind: seconds as ratios to scipy's HiGHS on the same matrices.
 
-``python tests/benchmarks/table.py [SCENARIO] [--only TEXT] [--commands compare,backup]`` writes a scenario's folder
-anew by hours and by quarter hours, under tariffs of every shape, and runs the commands on it, each a process of its
-own: cold (an empty store), then again (results kept). ``--growth`` measures a quarter year to four years by hours, and
-quarter hours and five minutes.
+``python tests/benchmarks/homes.py [SCENARIO]`` writes a scenario's folder anew by hours and by quarter hours, under
+tariffs of every shape, and runs the commands on it, each a process of its own: cold (an empty store), then again
+(results kept). Then it measures how ``compare`` grows from a quarter year to four years, and with finer steps.
+``--only TEXT``, ``--commands compare,backup`` and ``--limit SECONDS`` (a cell) measure less; ``--readme`` prints the
+lines of README instead.
 
-Figures: ratio of the command's processor time, and of its wall time, to S; S itself (one stage, least cost, scipy's
-HiGHS, same matrices, same run); peak memory. Ratios travel, seconds do not; on a busy machine trust processor time.
+Figures: ratio of the command's wall time to S, cold and again, and of its processor time; S itself (one stage, least
+cost, scipy's HiGHS, same matrices, same run); peak memory. Ratios travel, seconds do not; on a busy machine trust
+processor time.
 """
 
 from __future__ import annotations
@@ -21,7 +23,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -30,6 +32,9 @@ from tariff_year import DEMAND, FALLING, NETTING, RISING, WHOLE_BAND, hourly_csv
 
 from dispatch.case.case import load_scenario
 from dispatch.program.program import Program
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
 
 ROOT = Path(__file__).resolve().parents[2]
 HOURLY = (
@@ -91,27 +96,30 @@ def priced(text: str, shape: str, folder: Path, times: pd.DatetimeIndex) -> str:
     return text
 
 
-def run(command: str, scenario: Path, store: Path) -> Run | None:
-    """Run a command in a process of its own; None if it gave no answer."""
+def run(command: str, scenario: Path, store: Path, limit_seconds: float) -> Run | str:
+    """Run a command in a process of its own; where it gave no answer, say so."""
     environment = {**os.environ, "PYTHONPATH": str(ROOT), "DISPATCH_CACHE_DIR": str(store)}
     before, started = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     # a small process in between, so that this one's memory is the command's alone
     wrapper = (
         "import resource, subprocess, sys;"
-        "code = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL).returncode;"
+        "code = subprocess.run(sys.argv[2:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,"
+        " timeout=float(sys.argv[1])).returncode;"
         "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024); sys.exit(code)"
     )
     arguments = [sys.executable, "-m", "dispatch", *command.split(), str(scenario)]
     done = subprocess.run(
-        [sys.executable, "-c", wrapper, *arguments],
+        [sys.executable, "-c", wrapper, str(limit_seconds), *arguments],
         capture_output=True,
         text=True,
         check=False,
         env=environment,
     )
     wall, after = time.perf_counter() - started, resource.getrusage(resource.RUSAGE_CHILDREN)
+    if "TimeoutExpired" in done.stderr:
+        return f"over {limit_seconds:g} s"
     if done.returncode != 0:
-        return None
+        return "no answer"
     spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
     return Run(wall, spent, float(done.stdout))
 
@@ -125,8 +133,18 @@ def reference(scenario: Path) -> float:
 
 
 HEAD = (
-    f"{'home':24s} {'command':10s} {'cpu/S':>7s} {'wall/S':>7s} {'again/S':>8s} {'S':>7s} {'wall':>8s} {'again':>7s} "
+    f"{'home':24s} {'command':10s} {'wall/S':>7s} {'again/S':>8s} {'cpu/S':>7s} {'S':>7s} {'wall':>8s} {'again':>7s} "
     f"{'memory':>8s}"
+)
+COMMANDS = "compare", "backup", "settings", "frontier"
+README_HOMES = (
+    ("hours", "plain", 60),
+    ("quarter hours", "plain", 15),
+    ("quarter hours with demand", "demand", 15),
+)
+GROWTH = (
+    *((f"{days} days by hours", 60, days) for days in (91, 182, 365, 730, 1461)),
+    *((f"{days} days by {minutes} min", minutes, days) for days, minutes in ((91, 15), (365, 15), (91, 5))),
 )
 
 
@@ -139,24 +157,62 @@ class Home(NamedTuple):
     days: int | None
 
 
-def measure(source: Path, home: Home, commands: list[str]) -> None:
-    """Print one line per command for one home."""
-    name = home.name
+class Cell(NamedTuple):
+    """A command on a home: the first run, and the next one on what the first kept; or why there is none."""
+
+    command: str
+    unit: float
+    cold: Run | str
+    again: Run | str
+
+
+def measure(source: Path, home: Home, commands: Sequence[str], limit_seconds: float) -> Iterator[Cell]:
+    """Measure one home, command by command."""
     with tempfile.TemporaryDirectory() as place:
         scenario = write_home(source, Path(place, "home"), *home[1:])
         unit = reference(scenario)
         for command in commands:
             store = Path(place, "kept", command.replace(" ", "-"))
-            cold, again = run(command, scenario, store), run(command, scenario, store)
-            if cold is None or again is None:
-                print(f"{name:24s} {command:10s} no answer", flush=True)
-                continue
-            print(
-                f"{name:24s} {command:10s} {cold.processor / unit:7.1f} {cold.wall / unit:7.1f} "
-                f"{again.wall / unit:8.1f} "
-                f"{unit:5.2f} s {cold.wall:6.1f} s {again.wall:5.1f} s {max(cold.memory, again.memory):5.0f} MB",
-                flush=True,
-            )
+            cold = run(command, scenario, store, limit_seconds)
+            again = cold if isinstance(cold, str) else run(command, scenario, store, limit_seconds)
+            yield Cell(command, unit, cold, again)
+
+
+def line_of(home: Home, cell: Cell) -> str:
+    """Return a cell as a line under HEAD."""
+    command, unit, cold, again = cell
+    if isinstance(cold, str) or isinstance(again, str):
+        return f"{home.name:24s} {command:10s} {cold if isinstance(cold, str) else again}"
+    return (
+        f"{home.name:24s} {command:10s} {cold.wall / unit:7.1f} {again.wall / unit:8.1f} "
+        f"{cold.processor / unit:7.1f} {unit:5.2f} s {cold.wall:6.1f} s {again.wall:5.1f} s "
+        f"{max(cold.memory, again.memory):5.0f} MB"
+    )
+
+
+def machine() -> str:
+    """Name the machine in few words."""
+    return f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}"
+
+
+def readme(source: Path, limit_seconds: float, days: int | None) -> Iterator[str]:
+    """Yield the lines of README: wall time in S, cold and again."""
+    yield f"- Time in S, one bare solve of the same year by scipy's HiGHS, first / again ({machine()}):"
+    for name, shape, minutes in README_HOMES:
+        cells = list(measure(source, Home(name, shape, minutes, days), COMMANDS, limit_seconds))
+        figures = ", ".join(f"{cell.command} {_in_units(cell)}" for cell in cells)
+        most = max(
+            (each.memory for cell in cells for each in cell[2:] if not isinstance(each, str)), default=0.0
+        )
+        end = ";" if name != README_HOMES[-1][0] else "."
+        yield f"  {name} (S {cells[0].unit:.1f} s) {figures}; {most:.0f} MB{end}"
+
+
+def _in_units(cell: Cell) -> str:
+    _, unit, cold, again = cell
+    if isinstance(cold, str) or isinstance(again, str):
+        return cold if isinstance(cold, str) else str(again)
+    return f"{cold.wall / unit:.1f} / {again.wall / unit:.1f}"
 
 
 def main() -> None:
@@ -166,26 +222,28 @@ def main() -> None:
         "scenario", nargs="?", default=str(ROOT / "scenarios" / "alder-row" / "scenario.toml")
     )
     parser.add_argument("--only", default="", help="only homes whose name holds this text")
-    parser.add_argument("--commands", default="compare", help="separated by commas")
+    parser.add_argument("--commands", default=",".join(COMMANDS), help="separated by commas")
     parser.add_argument("--days", type=int, help="only so many days, for a short look")
-    parser.add_argument("--growth", action="store_true", help="longer and finer years instead of shapes")
+    parser.add_argument("--limit", type=float, default=600.0, help="seconds a command may take")
+    parser.add_argument("--readme", action="store_true", help="the lines of README instead")
     options = parser.parse_args()
     source, commands = Path(options.scenario).resolve().parent, options.commands.split(",")
+    print(machine())
+    if options.readme:
+        for line in readme(source, options.limit, options.days):
+            print(line, flush=True)
+        return
     homes = [
-        Home(f"{grid} {shape}", shape, minutes, options.days)
+        (Home(f"{grid} {shape}", shape, minutes, options.days), commands)
         for grid, minutes in (("hourly", 60), ("quarter-hour", 15))
         for shape in SHAPES
     ]
-    if options.growth:
-        homes = [Home(f"{days} days by hours", "plain", 60, days) for days in (91, 182, 365, 730, 1461)]
-        homes += [
-            Home(f"{days} days by {m} min", "plain", m, days) for days, m in ((91, 15), (365, 15), (91, 5))
-        ]
-    print(f"{platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
+    homes += [(Home(name, "plain", minutes, days), ["compare"]) for name, minutes, days in GROWTH]
     print(HEAD)
-    for home in homes:
+    for home, wanted in homes:
         if options.only in home.name:
-            measure(source, home, commands)
+            for cell in measure(source, home, wanted, options.limit):
+                print(line_of(home, cell), flush=True)
 
 
 if __name__ == "__main__":
