@@ -46,7 +46,7 @@ def test_it_measures_a_short_case(name: str, tmp_path: Path) -> None:
 
 def homes(folder: Path, *arguments: str) -> str:
     """Run the table of commands on seven days and return what it prints."""
-    script = Path(__file__).parent / "benchmarks" / "homes.py"
+    script = Path(__file__).parent / "benchmarks" / "commands.py"
     done = subprocess.run(
         [sys.executable, str(script), "--days", "7", *arguments],
         capture_output=True,

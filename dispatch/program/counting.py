@@ -21,8 +21,6 @@ from tariffs.terms.slopes import value_slopes
 from tariffs.terms.terms import CreditTerm, MinimumTerm, PercentTerm, Schedule, ScheduleClass
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from dispatch.arrays import Floats, Ints
     from dispatch.program.chain import ChainedBlock
     from dispatch.program.netting import StatedNetting
@@ -33,49 +31,20 @@ if TYPE_CHECKING:
 
 
 class Rows(Protocol):
-    """The statement of a tariff being added to, as far as counting terms have to know it."""
+    """What of a tariff's rows is stated by now, and takes the money of more."""
 
-    constant: float
+    sheet: TermWriter
+    blocks: list[StatedSchedule | ChainedBlock]
+    demand: list[list[StatedSchedule]]
+    netting: list[StatedNetting]
+    missing: list[Any]
+    saved: list[Any]
+    most_billed_kw: list[float]
     money: Terms
-
-    @property
-    def sheet(self) -> TermWriter:
-        """Where columns and rows go."""
-        ...
-
-    @property
-    def blocks(self) -> Sequence[StatedSchedule | ChainedBlock]:
-        """Blocks terms as stated."""
-        ...
-
-    @property
-    def demand(self) -> Sequence[Sequence[StatedSchedule]]:
-        """Demand terms as stated."""
-        ...
-
-    @property
-    def netting(self) -> Sequence[StatedNetting]:
-        """Netting terms as stated."""
-        ...
-
-    @property
-    def missing(self) -> Sequence[Any]:
-        """Columns of missing kWh."""
-        ...
-
-    @property
-    def saved(self) -> Sequence[Any]:
-        """Columns of what rebates pay for."""
-        ...
-
-    @property
-    def most_billed_kw(self) -> Sequence[float]:
-        """Most that each demand term can bill."""
-        ...
+    constant: float
 
     def sum_priced(self, family: str, steps: Ints, prices: Floats) -> Terms:
         """Return a family of flows over steps, each at its price."""
-        ...
 
 
 def refusal(rows: Rows) -> str | None:

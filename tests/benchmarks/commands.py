@@ -1,6 +1,6 @@
 """One table of what commands cost on homes of every kind: seconds as ratios to scipy's HiGHS on the same matrices.
 
-``python tests/benchmarks/homes.py [SCENARIO]`` writes a scenario's folder anew by hours and by quarter hours, under
+``python tests/benchmarks/commands.py [SCENARIO]`` writes a scenario's folder anew by hours and by quarter hours, under
 tariffs of every shape, and runs the commands on it, each a process of its own: cold (an empty store), then again
 (results kept). Then it measures how ``compare`` grows from a quarter year to four years, and with finer steps.
 ``--only TEXT``, ``--commands compare,backup`` and ``--limit SECONDS`` (a cell) measure less; ``--readme`` prints the
