@@ -245,8 +245,8 @@ SHAPES = {
 
 UNSTATABLE = {
     "bands that share tiers in proportion": two()
-    + "[[blocks]]\nshared = 'in-proportion'\n"
-    "steps = [{ up_to_kwh = 8, percent_of_band = 1 }, { percent_of_band = 5 }]\n",
+    + "[[blocks]]\nshared = 'in-proportion'\nsteps = [{ up_to_kwh = 8, percent_of_band = 1 }, "
+    "{ percent_of_band = 5 }]\n",
     "its tiers are of energy while it is of money": two()
     + "[[adjustments]]\nname = 'tax'\nsteps = [{ up_to_kwh = 8, percent = 1 }, { percent = 9 }]\n",
     "limits change within the year": two()
