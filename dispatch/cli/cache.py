@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from dispatch.cli.memory import give_back
 from dispatch.program.watch import LIMIT_SECONDS, Watch
 
 if TYPE_CHECKING:
@@ -47,6 +48,7 @@ def keep_results(app: typer.Typer) -> None:
 def _keeping(command: Callable[..., None]) -> Callable[..., None]:
     @functools.wraps(command)
     def run(*arguments: Any, no_cache: bool, search_seconds: float, **options: Any) -> None:  # noqa: ANN401 - the command's own
+        give_back()
         with nullcontext() if no_cache else results_kept(), Watch.limited(search_seconds):
             command(*arguments, **options)
 
