@@ -17,7 +17,8 @@ from scipy import optimize, sparse
 
 from oracles.household import household_of
 from oracles.oracle import COLUMNS, SHORTFALLS, build
-from tariffs.terms.terms import RESOLUTION, CreditTerm, MinimumTerm
+from tariffs.terms.money_terms import CreditTerm, MinimumTerm
+from tariffs.terms.schedules import RESOLUTION
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -26,15 +27,10 @@ if TYPE_CHECKING:
 
     from dispatch.case.case import Case
     from oracles.household import Array, Household
-    from tariffs.terms.terms import (
-        CountingTerm,
-        DemandTerm,
-        NettingTerm,
-        PercentTerm,
-        PricedSteps,
-        RebateTerm,
-        Schedule,
-    )
+    from tariffs.terms.flow_terms import DemandTerm, NettingTerm, RebateTerm
+    from tariffs.terms.money_terms import CountingTerm, PercentTerm
+    from tariffs.terms.schedules import Schedule
+    from tariffs.terms.terms import PricedSteps
 
 Sum = dict[int, float]
 """A linear expression: factor by column; column ``ONE`` stands for a constant."""

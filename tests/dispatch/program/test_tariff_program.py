@@ -18,9 +18,9 @@ from oracles.tariff_oracle import least_cost
 import tariffs
 from dispatch import ScenarioError
 from dispatch.errors import NoProgram
+from dispatch.program.arrays import Gap
 from dispatch.program.program import Program
 from dispatch.program.self_trading import PAYS, burn_gain, trade_gain
-from dispatch.program.solver import Gap
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES
 from tariffs.terms.slopes import views_of
