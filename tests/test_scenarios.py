@@ -265,4 +265,5 @@ def test_the_three_homes_need_three_settings(year: Year, recommended: str, reser
     # each strategy beats having no system, and what is set has little left to a plan that knew the year
     costs = [run.compared_cost for run in advice.outcomes.values()]
     assert max(costs) < advice.no_system.compared_cost
+    assert year.comparison.bound_gap is not None
     assert 0.0 <= year.comparison.bound_gap < 0.15 * advice.no_system.compared_cost

@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from dispatch.ahead.calendar import Paths
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
-    from tariffs.terms.terms import BlockTerm, Schedule
+    from tariffs.terms.flow_terms import BlockTerm
+    from tariffs.terms.schedules import Schedule
 
 
 LATELY_DAYS = 28

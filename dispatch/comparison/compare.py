@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from dispatch.arrays import Floats, Progress
     from dispatch.case.case import Case
     from dispatch.flows import Flows
-    from dispatch.program.solver import Start
+    from dispatch.program.arrays import Start
     from dispatch.strategies.solve import Starts
     from dispatch.strategies.swept import Sweep
 

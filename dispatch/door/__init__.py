@@ -17,22 +17,7 @@ from dispatch.door.entering import (
     tonight,
 )
 from dispatch.door.many import FleetRun, YearsRun, fleet, years
-from dispatch.door.parts import (
-    Arranged,
-    CableJudged,
-    CareTold,
-    GeneratorJudged,
-    HardwareTold,
-    HowManyFit,
-    StringsJudged,
-    SunMade,
-    cable,
-    care,
-    generator,
-    hardware,
-    strings,
-    sun,
-)
+from dispatch.door.parts import CareTold, GeneratorJudged, HardwareTold, care, generator, hardware
 from dispatch.door.runs import (
     BackedUp,
     Billed,
@@ -49,6 +34,7 @@ from dispatch.door.runs import (
     outage,
     tariffs,
 )
+from dispatch.door.solar import Arranged, CableJudged, HowManyFit, StringsJudged, SunMade, cable, strings, sun
 
 __all__ = [
     "Arranged",

@@ -7,17 +7,8 @@ from typing import TYPE_CHECKING
 
 from dispatch.case.origin import origin_of
 from dispatch.formats import currency_decimals, format_hours, format_number, format_span
-from dispatch.words.card import (
-    assumption_lines,
-    card_rows,
-    change_lines,
-    how_to_enter,
-    result_lines,
-    safety_lines,
-    sections,
-    simple_lines,
-    sun_line,
-)
+from dispatch.words.card import card_rows, change_lines, how_to_enter, sections, sun_line
+from dispatch.words.card_result import assumption_lines, result_lines, safety_lines, simple_lines
 from dispatch.words.notices import cautions
 from dispatch.words.origin import origin_words
 from dispatch.words.slips import slip_words

@@ -12,18 +12,8 @@ from dispatch.cards.card_file import card_document
 from dispatch.case.origin import origin_of
 from dispatch.exports.outcome import outcome_document
 from dispatch.formats import format_hours, format_money, format_span
-from dispatch.words.card import (
-    assumption_lines,
-    card_rows,
-    change_lines,
-    event_dates,
-    how_to_enter,
-    result_lines,
-    safety_lines,
-    sections,
-    simple_lines,
-    sun_line,
-)
+from dispatch.words.card import card_rows, change_lines, event_dates, how_to_enter, sections, sun_line
+from dispatch.words.card_result import assumption_lines, result_lines, safety_lines, simple_lines
 from dispatch.words.origin import origin_words, stamp
 from dispatch.words.slips import slip_words
 from tariffs.reading.refusals import visible

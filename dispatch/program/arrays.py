@@ -1,4 +1,4 @@
-"""What passes between the program and its solver: a sparse matrix, bounds, and a checked optimum; arrays only."""
+"""What passes between the program and its solver: matrix, bounds, starts, a checked optimum; arrays and floats only."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from dispatch.arrays import Ints
 
     Floats = NDArray[np.float64]
+
+RESIDUAL_TOLERANCE = 1e-6  # kWh; the solver works to 1e-9, so this is a check and not a knob
 
 
 def dot(a: Floats, b: Floats) -> float:
@@ -86,6 +88,29 @@ class Optimum:
         return replace(
             self, reduced_costs=reduced_costs, duals=np.where(np.abs(self.duals) <= grain, 0.0, self.duals)
         )
+
+
+@dataclass(frozen=True)
+class Start:
+    """Where a solve may begin: HiGHS's status of every column and row, as numbers."""
+
+    columns: NDArray[np.int8]
+    rows: NDArray[np.int8]
+
+
+@dataclass(frozen=True)
+class Gap:
+    """How near the best possible a mixed-integer answer has to be: the larger of a share of it and an amount."""
+
+    relative: float
+    money: float
+
+    def holds(self, reached: float, bound: float) -> bool:
+        """Whether an answer is proved near enough."""
+        return reached - bound <= max(self.relative * abs(reached), self.money)
+
+
+NOTICED = Gap(1e-4, 0.05)  # what a household would notice on a bill
 
 
 def changed(*pairs: tuple[Floats, Floats]) -> NDArray[np.int32]:

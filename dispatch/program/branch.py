@@ -20,8 +20,8 @@ from dispatch.program.rounding import whole
 
 if TYPE_CHECKING:
     from dispatch.arrays import Flags, Floats
-    from dispatch.program.arrays import Bounds, Optimum
-    from dispatch.program.solver import Gap, Warm
+    from dispatch.program.arrays import Bounds, Gap, Optimum
+    from dispatch.program.solver import Warm
     from dispatch.program.watch import Watch
 
 

@@ -23,8 +23,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from dispatch.program.schedules import TermWriter
+    from tariffs.terms.schedules import Schedule
     from tariffs.terms.slopes import View
-    from tariffs.terms.terms import PricedSteps, Schedule
+    from tariffs.terms.terms import PricedSteps
 
     Terms = list[tuple[Any, float]]
     Amount = Callable[[int], tuple[Terms, tuple[float, float]]]

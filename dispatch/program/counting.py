@@ -17,15 +17,16 @@ from dispatch.program.export_credit import ExportCredits, why_not
 from dispatch.program.rebates import most_saved_kwh
 from dispatch.program.schedules import Money, merged, negated
 from dispatch.program.solver import AT_LEAST
+from tariffs.terms.money_terms import CreditTerm, MinimumTerm, PercentTerm
+from tariffs.terms.schedules import Schedule, ScheduleClass
 from tariffs.terms.slopes import value_slopes
-from tariffs.terms.terms import CreditTerm, MinimumTerm, PercentTerm, Schedule, ScheduleClass
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats, Ints
     from dispatch.program.chain import ChainedBlock
     from dispatch.program.netting import StatedNetting
     from dispatch.program.schedules import StatedSchedule, TermWriter
-    from tariffs.terms.terms import CountingTerm
+    from tariffs.terms.money_terms import CountingTerm
 
     Terms = list[tuple[Any, float]]
 

@@ -23,7 +23,8 @@ from tariffs.terms.slopes import NOISE, lowest_slope
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from tariffs.terms.terms import CreditTerm, PricedSteps
+    from tariffs.terms.money_terms import CreditTerm
+    from tariffs.terms.terms import PricedSteps
 
     Terms = list[tuple[Any, float]]
 

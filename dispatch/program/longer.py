@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch.program.algebra import Algebra
-from dispatch.program.arrays import Bounds, Matrix
+from dispatch.program.arrays import Bounds, Matrix, Start
 from dispatch.program.layout import PATTERN_STEPS, Layout
-from dispatch.program.solver import Start, Statement, Warm
+from dispatch.program.solver import Statement, Warm
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dispatch.arrays import Floats
-    from tariffs.terms.terms import NettingTerm
+    from tariffs.terms.flow_terms import NettingTerm
 
     Terms = list[tuple[Any, float]]
 

@@ -9,9 +9,10 @@ import numpy as np
 
 from dispatch.errors import ScenarioError
 from dispatch.program.algebra import FLOW_FAMILIES, SENSES, SUN_FAMILIES, Algebra
+from dispatch.program.arrays import NOTICED, Gap
 from dispatch.program.layout import PATTERN_STEPS, Layout
 from dispatch.program.schedules import TermWriter
-from dispatch.program.solver import AT_LEAST, AT_MOST, NOTICED, Gap, Statement
+from dispatch.program.solver import AT_LEAST, AT_MOST, Statement
 from dispatch.program.tariff_rows import TariffRows
 
 if TYPE_CHECKING:

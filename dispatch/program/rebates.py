@@ -17,7 +17,7 @@ from dispatch.program.solver import AT_MOST, EQUAL
 
 if TYPE_CHECKING:
     from dispatch.program.schedules import TermWriter
-    from tariffs.terms.terms import RebateTerm
+    from tariffs.terms.flow_terms import RebateTerm
 
     Terms = list[tuple[Any, float]]
 

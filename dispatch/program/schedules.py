@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dispatch.program.solver import AT_LEAST, AT_MOST, EQUAL
+from tariffs.terms.schedules import RESOLUTION
 from tariffs.terms.slopes import rises
-from tariffs.terms.terms import RESOLUTION
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from dispatch.case.case import Case
     from dispatch.program.layout import Layout
     from dispatch.program.solver import Statement
-    from tariffs.terms.terms import Schedule, ScheduleClass
+    from tariffs.terms.schedules import Schedule, ScheduleClass
 
     Terms = list[tuple[Any, float]]
 

@@ -5,15 +5,12 @@ algebra. :meth:`Statement.compile` hands the finished problem to HiGHS in bulk. 
 and rows one call at a time; for a year of hours that takes longer than the solve itself.)
 
 A :class:`Warm` program then changes bounds and costs in place and keeps the basis. A stage of a lexicographic
-order is held by **its optimal face**: whatever the stage's optimum, complementary slackness says that exactly the
-points with (a) every column of non-zero reduced cost at its bound and (b) every row of non-zero dual tight are
-optimal, so fixing those columns and rows keeps all of the stage's optima and nothing else.
+order is held by its optimal face (`face.py`).
 """
 
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +19,17 @@ import numpy as np
 import pulp
 
 from dispatch.errors import Infeasible, SolveError, StoppedEarly
-from dispatch.program.arrays import Bounds, Matrix, Optimum, changed, dot, worst_violation
+from dispatch.program.arrays import (
+    RESIDUAL_TOLERANCE,
+    Bounds,
+    Matrix,
+    Optimum,
+    Start,
+    changed,
+    dot,
+    worst_violation,
+)
+from dispatch.program.face import hold_face
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -30,45 +37,14 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dispatch.arrays import Floats
+    from dispatch.program.arrays import Gap
     from dispatch.program.watch import Watch
 
 
-__all__ = [
-    "AT_LEAST",
-    "AT_MOST",
-    "EQUAL",
-    "NOTICED",
-    "Bounds",
-    "Gap",
-    "Matrix",
-    "Optimum",
-    "Start",
-    "Statement",
-    "Warm",
-    "dot",
-]
-
 EQUAL, AT_MOST, AT_LEAST = pulp.LpConstraintEQ, pulp.LpConstraintLE, pulp.LpConstraintGE
-RESIDUAL_TOLERANCE = 1e-6  # kWh; the solver works to 1e-9, so this is a check and not a knob
 SOLVER_TOLERANCE = 1e-9
-
-
-@dataclass(frozen=True)
-class Gap:
-    """How near the best possible a mixed-integer answer has to be: the larger of a share of it and an amount."""
-
-    relative: float
-    money: float
-
-    def holds(self, reached: float, bound: float) -> bool:
-        """Whether an answer is proved near enough."""
-        return reached - bound <= max(self.relative * abs(reached), self.money)
-
-
-NOTICED = Gap(1e-4, 0.05)  # what a household would notice on a bill
 HELD_ROOM = 1e-7  # kWh; by this much a face held exactly may be missed, where rounding has closed it
 _STATUSES = np.array([highspy.HighsBasisStatus(number) for number in range(5)], dtype=object)
-FACE_TOLERANCE = 1e-9  # a reduced cost or dual smaller than this counts as zero when a stage is held
 
 
 class Statement:
@@ -161,14 +137,6 @@ class Statement:
     def compile(self) -> Warm:
         """Hand the problem to HiGHS and return it ready to be solved."""
         return Warm(self.matrix(), self.bounds(), self.integers())
-
-
-@dataclass(frozen=True)
-class Start:
-    """Where a solve may begin: HiGHS's status of every column and row, as numbers."""
-
-    columns: NDArray[np.int8]
-    rows: NDArray[np.int8]
 
 
 class Warm:
@@ -432,22 +400,10 @@ class Warm:
         return worst_violation(self.matrix, self.bounds, values)
 
     def hold(self, optimum: Optimum) -> None:
-        """Hold a stage: keep exactly its optimal face (module docstring)."""
+        """Hold a stage: keep exactly its optimal face (`face.py`)."""
         self._holding = True
-        b = self.bounds
-        columns = np.flatnonzero(np.abs(optimum.reduced_costs) > FACE_TOLERANCE)
-        self._pin(columns, optimum.values[columns], b.lower, b.upper)
-        rows = np.flatnonzero(np.abs(optimum.duals) > FACE_TOLERANCE)
-        self._pin(rows, self.matrix.times(optimum.values)[rows], b.row_lower, b.row_upper)
+        hold_face(self.matrix, self.bounds, optimum)
         self._push_bounds()
-
-    @staticmethod
-    def _pin(which: NDArray[np.intp], at: Floats, lower: Floats, upper: Floats) -> None:
-        """Fix the chosen columns or rows at the bound they stand at (the nearer one, exactly)."""
-        low, high = lower[which], upper[which]
-        bound = np.where(np.abs(at - low) <= np.abs(high - at), low, high)
-        stands = np.abs(bound - at) <= RESIDUAL_TOLERANCE  # else it is basic and its price is numerical dust
-        lower[which[stands]] = upper[which[stands]] = bound[stands]
 
 
 def _start_of(basis: Any) -> Start:  # noqa: ANN401 - highspy's

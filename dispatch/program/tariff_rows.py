@@ -45,7 +45,7 @@ from tariffs.terms.slopes import NOISE, lowest_slope, never_cheaper_above, views
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats, Ints
-    from tariffs.terms.terms import (
+    from tariffs.terms.flow_terms import (
         BlockTerm,
         DemandTerm,
         KwhMinimumTerm,

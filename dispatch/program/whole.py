@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dispatch.errors import SolveError, StoppedEarly
+from dispatch.program.arrays import NOTICED, Gap
 from dispatch.program.branch import MOST_BINARIES, Tree, attempt
 from dispatch.program.rounding import whole
-from dispatch.program.solver import NOTICED, Gap
 from dispatch.program.watch import Watch
 
 if TYPE_CHECKING:

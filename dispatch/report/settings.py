@@ -14,18 +14,8 @@ from dispatch.formats import (
     format_span,
 )
 from dispatch.report.layout import bulleted, headed, named, plain_table
-from dispatch.words.card import (
-    assumption_lines,
-    card_rows,
-    change_lines,
-    how_to_enter,
-    result_lines,
-    safety_lines,
-    sections,
-    share_text,
-    simple_lines,
-    sun_line,
-)
+from dispatch.words.card import card_rows, change_lines, how_to_enter, sections, share_text, sun_line
+from dispatch.words.card_result import assumption_lines, result_lines, safety_lines, simple_lines
 from dispatch.words.notices import cautions
 
 if TYPE_CHECKING:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from dispatch.comparison.tariffs import Offer, Pair, TariffChoice
     from dispatch.outcome import Outcome
-    from tariffs.terms.terms import DemandTerm
+    from tariffs.terms.flow_terms import DemandTerm
 
 
 CHOSEN = "CHOOSE"

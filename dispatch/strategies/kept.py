@@ -16,14 +16,14 @@ import pandas as pd
 import tariffs
 from dispatch.errors import FlowsError
 from dispatch.flows import COLUMNS, Flows
-from dispatch.program.solver import NOTICED
+from dispatch.program.arrays import NOTICED
 from dispatch.store import Entry, fingerprint, in_use
 from dispatch.strategies.solved import Solved
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
-    from dispatch.program.solver import Gap
+    from dispatch.program.arrays import Gap
 
 
 MONEY_TOLERANCE = 1e-6  # relative, as where program and bill are held together

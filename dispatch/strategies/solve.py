@@ -48,10 +48,9 @@ if TYPE_CHECKING:
 
     from dispatch.arrays import Floats
     from dispatch.case.case import Case
-    from dispatch.program.arrays import Bounds, Optimum
+    from dispatch.program.arrays import Bounds, Optimum, Start
     from dispatch.program.by_level import Swept
     from dispatch.program.program import Program
-    from dispatch.program.solver import Start
     from dispatch.program.watch import Watch
 
     Record = Callable[[str, Optimum], None]

@@ -15,8 +15,8 @@ import numpy as np
 
 from dispatch.errors import DispatchError, SolveError
 from dispatch.program.algebra import FLOW_FAMILIES, SENSES, SLACK_FAMILIES
-from dispatch.program.arrays import dot, worst_violation
-from dispatch.program.solver import EQUAL, RESIDUAL_TOLERANCE
+from dispatch.program.arrays import RESIDUAL_TOLERANCE, dot, worst_violation
+from dispatch.program.solver import EQUAL
 from dispatch.strategies.certificate import Path, least_money, prices_along
 from dispatch.strategies.flow_table import flow_table
 from dispatch.strategies.kept import keep, recall

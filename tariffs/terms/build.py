@@ -18,18 +18,9 @@ from tariffs.sheet.demand import Demand
 from tariffs.sheet.fields import in_season
 from tariffs.sheet.tariff import NETTING_LINE
 from tariffs.terms.energy import import_price
+from tariffs.terms.flow_terms import BlockTerm, DemandTerm, MonthsMean, NettingGroup, NettingTerm, PastUseTerm
 from tariffs.terms.past_use import decided, past_use_term
-from tariffs.terms.terms import (
-    BlockTerm,
-    DemandTerm,
-    Floats,
-    MonthsMean,
-    NettingGroup,
-    NettingTerm,
-    PastUseTerm,
-    Schedule,
-    ScheduleClass,
-)
+from tariffs.terms.schedules import Floats, Schedule, ScheduleClass
 from tariffs.terms.weights import Which, weight
 
 

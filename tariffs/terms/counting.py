@@ -24,8 +24,10 @@ from tariffs.terms.build import (
     schedule_of,
 )
 from tariffs.terms.energy import fixed_amount, import_price, step_prices
+from tariffs.terms.flow_terms import KwhMinimumTerm
+from tariffs.terms.money_terms import CreditTerm, MinimumTerm, PercentTerm
 from tariffs.terms.rebates import rebate_price
-from tariffs.terms.terms import CreditTerm, Floats, KwhMinimumTerm, MinimumTerm, PercentTerm
+from tariffs.terms.schedules import Floats
 from tariffs.terms.weights import EARNED, Which, weights_of
 
 

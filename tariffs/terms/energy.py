@@ -7,7 +7,7 @@ from tariffs.periods.layout import Layout
 from tariffs.periods.parts import Part
 from tariffs.sheet.fields import in_season
 from tariffs.sheet.tariff import HOURLY_EXPORT_LINE, HOURLY_LINE, Sheet, export_line
-from tariffs.terms.terms import Floats
+from tariffs.terms.schedules import Floats
 from tariffs.terms.weights import Which, weight
 
 

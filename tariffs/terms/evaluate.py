@@ -5,17 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tariffs.terms.terms import (
-    BlockTerm,
-    CountingTerm,
-    CreditTerm,
-    Floats,
-    Ints,
-    MinimumTerm,
-    NettingTerm,
-    PricedSteps,
-    Schedule,
-)
+from tariffs.terms.flow_terms import BlockTerm, NettingTerm
+from tariffs.terms.money_terms import CountingTerm, CreditTerm, MinimumTerm
+from tariffs.terms.schedules import Floats, Ints, Schedule
+from tariffs.terms.terms import PricedSteps
 
 _NEVER_EXPIRES = 10**9  # month of a credit from before the series
 

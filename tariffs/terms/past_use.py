@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tariffs.terms.terms import RESOLUTION, PastUseTerm, Schedule
+from tariffs.terms.flow_terms import PastUseTerm
+from tariffs.terms.schedules import RESOLUTION, Schedule
 
 if TYPE_CHECKING:
     from tariffs.periods.layout import Layout

@@ -22,8 +22,9 @@ from tariffs.terms.build import Cells, block_terms, demand_terms, netting_terms
 from tariffs.terms.counting import counting_terms, kwh_minimum_terms
 from tariffs.terms.energy import fixed_amount, step_prices
 from tariffs.terms.evaluate import amounts, counted_base, earned_credit, evaluate
+from tariffs.terms.money_terms import CountingTerm
 from tariffs.terms.rebates import rebate_terms
-from tariffs.terms.terms import CountingTerm, PricedSteps
+from tariffs.terms.terms import PricedSteps
 
 Counting = TypeVar("Counting", bound=CountingTerm)
 

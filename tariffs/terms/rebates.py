@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tariffs.terms.terms import RebateTerm
+from tariffs.terms.flow_terms import RebateTerm
 from tariffs.terms.weights import Which, weight
 
 if TYPE_CHECKING:

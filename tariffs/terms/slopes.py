@@ -19,14 +19,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tariffs.terms.terms import RESOLUTION, CreditTerm, MinimumTerm, PercentTerm, Schedule, ScheduleClass
+from tariffs.terms.money_terms import CreditTerm, MinimumTerm, PercentTerm
+from tariffs.terms.schedules import RESOLUTION, Schedule, ScheduleClass
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
-    from tariffs.terms.terms import CountingTerm, PricedSteps
+    from tariffs.terms.money_terms import CountingTerm
+    from tariffs.terms.terms import PricedSteps
 
     Floats = NDArray[np.float64]
 

@@ -19,8 +19,8 @@ from dispatch.advice import scan as scanning
 from dispatch.advice.kept import ARRAYS
 from dispatch.advice.recommend import recommend
 from dispatch.advice.scan import scan
+from dispatch.program.arrays import Gap
 from dispatch.program.program import Program
-from dispatch.program.solver import Gap
 from dispatch.store import Entry, Store, fingerprint, in_use, use, users_store
 from dispatch.strategies import solve as solving
 from dispatch.strategies.kept import is_kept

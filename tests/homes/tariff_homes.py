@@ -54,18 +54,20 @@ def home(
     """Build a case from energies per step: ``load_kwh``, ``other_kwh``, ``sun_kwh``; what is left out is 0."""
     site = {"time_zone": str(times.tz), "currency": tariff.currency}
     scenario = Scenario.model_validate({**(settings or SETTINGS), "site": site})
-    series = {
-        name: np.asarray(energies.get(name, np.zeros(len(times))), dtype=np.float64)
+    load, other, sun = (
+        np.asarray(energies.get(name, np.zeros(len(times))), dtype=np.float64)
         for name in ("load_kwh", "other_kwh", "sun_kwh")
-    }
+    )
     resolved = Series(
         times=times,
         dt_hours=float((times[1] - times[0]).total_seconds() / 3600),
-        critical_kwh=series["load_kwh"],
+        load_kwh=load,
+        other_kwh=other,
+        sun_kwh=sun,
+        critical_kwh=load,
         load_path=None,
         load_lines=None,
         notes=(),
-        **series,
     )
     return build_case(scenario, resolve_limits(scenario), tariff, resolved, Path("home/scenario.toml"))
 

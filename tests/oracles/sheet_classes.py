@@ -32,10 +32,11 @@ def step_held(table: Mapping[str, Any], month: str, used: Mapping[str, float]) -
         if kwh is not None:
             known.append(float(kwh))
     mean = sum(known) / len(known) if known else 0.0
-    for step in table["steps"]:
+    steps: list[Mapping[str, Any]] = table["steps"]
+    for step in steps:
         if "up_to_kwh" in step and mean <= step["up_to_kwh"]:
             return step
-    return table["steps"][-1]
+    return steps[-1]
 
 
 def class_money(table: Mapping[str, Any], month: str, used: Mapping[str, float]) -> float:

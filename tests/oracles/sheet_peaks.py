@@ -11,9 +11,11 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
 
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
 Document: TypeAlias = "Mapping[str, Any]"
 WEEKEND = 5
@@ -42,7 +44,10 @@ def share_of(window: Document, at: pd.Timestamp) -> float:
 
 
 def peaks(
-    charge: Document, times: pd.DatetimeIndex, kwh: Sequence[float], kvarh: Sequence[float] | None = None
+    charge: Document,
+    times: pd.DatetimeIndex,
+    kwh: NDArray[np.float64],
+    kvarh: NDArray[np.float64] | None = None,
 ) -> dict[str, float]:
     """Return the measured figure of every calendar month in which the charge measures anything."""
     length = charge.get("interval_minutes", 60)

@@ -10,7 +10,7 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     import pandas as pd
 
@@ -18,7 +18,7 @@ SATURDAY = 5
 
 
 def saved_by_day(
-    table: Mapping[str, Any], times: pd.DatetimeIndex, kwh: Sequence[float], never: Sequence[dt.date] = ()
+    table: Mapping[str, Any], times: pd.DatetimeIndex, kwh: Iterable[float], never: Sequence[dt.date] = ()
 ) -> dict[dt.date, float]:
     """Return the kWh saved on each event day; ``never`` are days of other events."""
     begin, end = (60 * int(text[:2]) + int(text[3:]) for text in table["hours"].split("-"))

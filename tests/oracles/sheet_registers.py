@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping
 
     import pandas as pd
 
@@ -22,7 +22,7 @@ def inside(hours: str, at: pd.Timestamp) -> bool:
 
 
 def register_money(
-    register: Mapping[str, Any], times: pd.DatetimeIndex, kwh: Sequence[float], riders: Mapping[str, float]
+    register: Mapping[str, Any], times: pd.DatetimeIndex, kwh: Iterable[float], riders: Mapping[str, float]
 ) -> float:
     """Return what one register owes in a month, before taxes; export is a credit."""
     sign = -1.0 if register.get("of") == "export" else 1.0

@@ -301,6 +301,7 @@ def test_plans_stand_at_the_reserve_and_start_of_what_is_set() -> None:
         plan = comparison.planned[name]
         assert np.array_equal(plan.case.floor_kwh, run.case.floor_kwh)
         assert plan.case.limits.start_kwh == run.case.limits.start_kwh
+    assert comparison.bound_gap is not None
     assert comparison.bound_gap >= -1e-6  # what is set is a plan the bound could have chosen
     for run in comparison.advice.outcomes.values():
         bound = comparison.planned["least-cost"]

@@ -25,7 +25,7 @@ from dispatch.rules.replay import replay
 from dispatch.rules.score import Scorer, case_conditions
 from dispatch.rules.walk import Orders, simulate
 from dispatch.search.study import best_levels
-from tariffs.terms.terms import Schedule, ScheduleClass
+from tariffs.terms.schedules import Schedule, ScheduleClass
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats

@@ -14,7 +14,7 @@ import warnings
 from typing import TYPE_CHECKING
 
 import pytest
-from fuzz import files
+from fuzz_files import files
 from homes.small_home import small_home
 
 from dispatch.__main__ import main

@@ -8,8 +8,8 @@ import pytest
 from homes.small_home import small_home
 
 from dispatch.program import branch, whole
+from dispatch.program.arrays import Gap
 from dispatch.program.program import Program
-from dispatch.program.solver import Gap
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES
 

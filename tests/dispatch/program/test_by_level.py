@@ -12,10 +12,10 @@ from homes.tariff_homes import changed, home, random_home
 from oracles.tariff_oracle import least_cost
 
 import tariffs
+from dispatch.program.arrays import Gap
 from dispatch.program.by_level import Line, _Levels, sweep
 from dispatch.program.curves import choices, has_sides_only
 from dispatch.program.program import Program
-from dispatch.program.solver import Gap
 from dispatch.program.watch import Watch
 from dispatch.strategies import solve as solving
 from dispatch.strategies.solve import solve

@@ -14,7 +14,7 @@ from dispatch.errors import SolveError
 from dispatch.program import longer
 from dispatch.program.longer import in_longer_steps, lengthened, lifted, longer_of
 from dispatch.program.program import Program
-from dispatch.program.solver import Start, Warm
+from dispatch.program.solver import Warm
 from dispatch.strategies.solve import prepare, solve
 from dispatch.strategies.table import STRATEGIES
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from homes.drafts import Draft
 
     from dispatch.case.case import Case
+    from dispatch.program.arrays import Start
     from dispatch.strategies.solved import Solved
 
 TIERS = {

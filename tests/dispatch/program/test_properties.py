@@ -291,8 +291,9 @@ def test_plans_do_not_depend_on_the_order_of_solving(draft: Draft, order: list[s
     except Infeasible:  # nothing keeps this battery above empty: nothing can be set
         return
     wanted = [name for name in order if name not in CHOICES or name in advice.outcomes]
-    one, other = plans(advice, sorted(wanted)), plans(advice, wanted)
+    (one, unplanned), (other, as_unplanned) = plans(advice, sorted(wanted)), plans(advice, wanted)
     assert list(other) == wanted
+    assert (unplanned, as_unplanned) == ({}, {})
     for name, left in one.items():
         right = other[name]
         assert left.bill.total == right.bill.total

@@ -11,8 +11,8 @@ from homes.small_home import small_home
 import tariffs
 from dispatch.errors import StoppedEarly
 from dispatch.program import watch as watching
+from dispatch.program.arrays import Gap
 from dispatch.program.program import Program
-from dispatch.program.solver import Gap
 from dispatch.program.watch import Watch, what_is_hard
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES

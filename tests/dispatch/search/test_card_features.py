@@ -31,7 +31,8 @@ from dispatch.search.reasons import alike
 from dispatch.search.search import find
 from dispatch.search.simple import simplest
 from dispatch.search.study import SettingsStudy, run_card, study
-from dispatch.words.card import change_lines, share_text, simple_lines
+from dispatch.words.card import change_lines, share_text
+from dispatch.words.card_result import simple_lines
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -15,6 +15,9 @@ from oracles.sheet_credit import credited
 
 from tariffs import TariffError, bill, evaluate, parse_tariff, price_steps
 
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
 BANDS = {"all": {"import_price_per_kwh": 0.3, "export_price_per_kwh": 0.1}}
 
 
@@ -24,7 +27,7 @@ def document(credit: dict[str, Any], **more: object) -> str:
     return toml_text({**head, "charges": charges, "export_credit": credit, **more})
 
 
-def flows(months: dict[str, tuple[float, float]]) -> tuple[Any, np.ndarray, np.ndarray]:
+def flows(months: Mapping[str, tuple[float, float]]) -> tuple[Any, np.ndarray, np.ndarray]:
     """Hours of whole months with kWh bought and sold, each spread evenly over its month."""
     first, last = min(months), max(months)
     end = f"{int(last[:4]) + int(last[5:]) // 12}-{int(last[5:]) % 12 + 1:02d}-01"
@@ -40,7 +43,7 @@ SPRING = {"2025-03": (100, 200), "2025-04": (100, 500), "2025-05": (100, 600), "
 # charges on energy are 30 a month; exports earn 20, 50, 60 and 0
 
 
-def totals(text: str, months: dict[str, tuple[float, float]]) -> list[float]:
+def totals(text: str, months: Mapping[str, tuple[float, float]]) -> list[float]:
     times, bought, sold = flows(months)
     found = bill(parse_tariff(text), times, 1.0, bought, sold)
     from_terms = evaluate(price_steps(parse_tariff(text), times, 1.0), bought, sold)

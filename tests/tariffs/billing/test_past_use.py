@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
@@ -14,6 +14,9 @@ from hypothesis import strategies as st
 from oracles.sheet_classes import class_money
 
 from tariffs import TariffError, bill, evaluate, parse_tariff, price_steps
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 # Hand-worked. The shape is that of a Mexican household tariff, from memory (CFE, tarifa 1 and DAC): subsidised tiers as
 # long as the mean of the last twelve months is at most 250 kWh a month, else one high price with a fixed charge; the
@@ -33,7 +36,7 @@ def document(table: dict[str, Any], **more: object) -> str:
     return toml_text({"name": "classes", "currency": "MXN", "bands": {"use": {}}, "blocks": [table], **more})
 
 
-def in_month(times: Any, kwh: dict[str, float]) -> np.ndarray:  # noqa: ANN401 - an index
+def in_month(times: Any, kwh: Mapping[str, float]) -> np.ndarray:  # noqa: ANN401 - an index
     energy = np.zeros(len(times))
     for name, amount in kwh.items():
         inside = times.strftime("%Y-%m") == name
@@ -85,7 +88,7 @@ def test_refusals(use: dict[str, Any], words: str) -> None:
 
 
 def test_a_month_that_the_series_covers_in_part_has_to_be_given() -> None:
-    use = {"months": 2, "past_kwh": {"2024-12": 100, "2024-11": 100}}
+    use: dict[str, Any] = {"months": 2, "past_kwh": {"2024-12": 100, "2024-11": 100}}
     times = steps("2025-01-10", "2025-03-01")
     with pytest.raises(TariffError, match=r"bill of 2025-02 depends.*got none for 2025-01\)"):
         bill(parse_tariff(document({**CLASSES, "past_use": use})), times, 1.0, np.ones(len(times)))
