@@ -142,10 +142,13 @@ def solved_once() -> Iterator[None]:
 
 @contextlib.contextmanager
 def household(place: Path) -> Iterator[None]:
-    """Stand in a folder of its own in which the demo homes are found, and the card of the first README."""
+    """Stand in a folder of its own in which the demo homes are found, the card of the first README, and a
+    tariff with everything a bill can tell."""
     (place / "scenarios").symlink_to(ROOT / "scenarios")
     card = next(block.text for block in blocks(READMES[0], "toml") if "[[plans]]" in block.text)
     (place / "card.toml").write_text(card, encoding="utf-8")
+    demand = (ROOT / "scenarios/alder-row/tariff-demand.toml").read_text(encoding="utf-8")
+    (place / "bell.toml").write_text(f'{demand}\n[holidays]\ncountry = "CA"\n', encoding="utf-8")
     before = Path.cwd()
     os.chdir(place)
     try:
@@ -317,7 +320,7 @@ RUNS: dict[str, Sequence[str]] = {
     "generator": ("scenarios/cinder-flat",),
     "care": ("scenarios/cinder-flat",),
     "tariffs": (ALDER, f"{ALDER}/tariff-demand.toml"),
-    "bill": (f"{ALDER}/tariff-demand.toml", f"{ALDER}/series.csv", "--import", "load_kw"),
+    "bill": ("bell.toml", f"{ALDER}/series.csv", "--import", "load_kw"),
     "size": ("scenarios/cinder-flat", "--panels", "1,1.5"),
     "fleet": ("scenarios", "--workers", "0"),
     "years": ("scenarios/quay-loft", "--drawn", "1", "--as-set-only"),

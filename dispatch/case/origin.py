@@ -16,6 +16,9 @@ import pandas as pd
 from pydantic import BaseModel
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dispatch.arrays import Floats
     from dispatch.case.series import Series
     from dispatch.scenario.model import Scenario
     from tariffs import Meter, Tariff
@@ -49,12 +52,19 @@ def inputs_of(scenario: Scenario, tariff: Tariff, series: Series) -> str:
     """Hash what was read of a home: SHA-256 of scenario, tariff, prices and series."""
     temperature = () if series.battery_c is None else (series.battery_c,)
     arrays = (series.load_kwh, series.other_kwh, series.critical_kwh, series.sun_kwh, *temperature)
-    return _hash(scenario, *_tariff(tariff), series.times, *arrays)
+    return _hash(scenario, *_tariff(tariff), series.times, *arrays, *_named(series.registers))
 
 
 def origin_of_bill(tariff: Tariff, meter: Meter) -> Origin:
     """Tell what a bill was made from."""
-    return Origin(_hash(*_tariff(tariff), meter.times, meter.import_kwh, meter.export_kwh), versions())
+    others = meter.others
+    reactive = () if others.import_kvarh is None else ("import_kvarh", others.import_kvarh)
+    read = (meter.times, meter.import_kwh, meter.export_kwh, *reactive, *_named(others.registers))
+    return Origin(_hash(*_tariff(tariff), *read), versions())
+
+
+def _named(registers: Mapping[str, Floats]) -> tuple[object, ...]:
+    return tuple(part for name in sorted(registers) for part in (name, registers[name]))
 
 
 def _tariff(tariff: Tariff) -> tuple[object, ...]:

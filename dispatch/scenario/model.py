@@ -388,3 +388,7 @@ class Scenario(Frozen):
     ac_solar: AcSolar | None = None
     sizing: Sizing = Sizing()
     combinations: tuple[Combination, ...] = ()
+
+    def __hash__(self) -> int:
+        """Hash what tells homes apart: registers are a mapping, which has no hash of its own."""
+        return hash((self.name, self.tariff, self.load, self.battery, self.inverter, *self.registers))

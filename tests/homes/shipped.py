@@ -53,12 +53,16 @@ def shipped_year(name: str) -> Year:
     """Compare the strategies on a shipped year; let the certifier hear every optimum as it is found."""
     found: dict[tuple[str, str], list[str]] = {}
 
-    def heard(program: Program, strategy: Strategy, *, starts: Starts | None = None) -> Solved:
+    def heard(
+        program: Program, strategy: Strategy, record: None = None, *, starts: Starts | None = None
+    ) -> Solved:
+        assert record is None
+
         def certify(stage: str, optimum: Optimum) -> None:
             found[strategy.name, stage] = objections(claim_of(program, optimum))
 
         return solve(program, strategy, certify, starts)
 
-    with mock.patch.object(import_module(compare.__module__), "solve", heard):
+    with mock.patch.object(import_module(solve.__module__), "solve", heard):
         comparison = compare(shipped_case(name))
     return Year(name, comparison, found)

@@ -17,6 +17,7 @@ from dispatch.cli.outages import BACKUP_TABLES, FRONTIER_TABLES, OUTAGE_TABLES
 from dispatch.cli.size import SIZE_TABLES
 from dispatch.cli.tariffs import BILL_TABLES
 from dispatch.door import base, entering, runs
+from dispatch.writing import ORIGIN_FILE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -151,7 +152,8 @@ def test_every_table_has_a_name_that_is_looked_out_for(name: str, home: Path) ->
     line, names = WRITES[name]
     done = run(*words(line, home))
     assert done.returncode == 0, done.stderr
-    written = list(Path("out").iterdir())
+    assert Path("out", ORIGIN_FILE).is_file()
+    written = list(Path("out").glob("*.csv"))
     assert written
     assert all(any(path.match(f"{mask}.csv") for mask in names) for path in written)
     # the same names stand there for whoever reads one of them in the same folder
