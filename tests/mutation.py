@@ -53,6 +53,7 @@ TESTS = (
     "tests/dispatch/test_flows.py",
     "tests/dispatch/test_flows_rules.py",
     "tests/dispatch/test_same_slip.py",
+    "tests/dispatch/test_store.py",
 )
 SLOWEST_SECONDS = 20.0  # a test that takes longer is left out
 LIMIT_SECONDS = 90  # of CPU for one change: beyond it, it hangs, and that is noticed

@@ -21,6 +21,7 @@ from dispatch.cards.space import device_space
 from dispatch.comparison.compare import compare
 from dispatch.errors import Infeasible
 from dispatch.outcome import Outcome
+from dispatch.rules.walk import simulate
 from dispatch.strategies.table import CHOICES
 
 if TYPE_CHECKING:
@@ -324,3 +325,20 @@ def test_an_overloaded_step_takes_the_target_away_whatever_is_stored() -> None:
     ahead = np.roll(trips, -1)  # the hour after the instant is the one that trips
     assert trips.any()
     assert found.share.max() <= 1.0 - ahead.mean() + 1e-12
+
+
+@pytest.mark.parametrize("repeats", [True, False])
+def test_settings_of_one_home_are_walked_through_together_and_once(
+    *, repeats: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    case = small_home(repeats=repeats).case()
+    walked: list[int] = []
+
+    def counted(given: Any, orders: Any, *rest: Any) -> Any:  # noqa: ANN401 - passed on
+        walked.append(orders.fill_kwh.shape[1])
+        return simulate(given, orders, *rest)
+
+    monkeypatch.setattr("dispatch.advice.runs.simulate", counted)
+    settings = [Setting(name, percent, 3.0) for name in CHOICES for percent in (20.0, 60.0)]
+    assert len(run_settings(case, settings, 0.0)) == len(settings)
+    assert walked == ([len(settings)] if repeats else [])  # else each begins at the file's own level, alone

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from homes.drafts import plain_draft
 from homes.generators import drafts
 from homes.home_files import TARIFF, Home, clock_rows
 from hypothesis import given, settings
@@ -201,3 +202,13 @@ def test_files_and_models_give_the_same_case(draft: Draft) -> None:
     assert (read.floor_kwh >= read.limits.empty_kwh).all()
     assert (read.floor_kwh <= read.limits.ceiling_kwh).all()
     assert (read.sun_kwh <= read.limits.solar_input_kw * read.dt_hours).all()
+
+
+@pytest.mark.parametrize(("above_kwh", "told"), [(0.0, False), (5e-10, False), (2e-9, True), (1e-7, True)])
+def test_a_level_below_the_reserve_by_more_than_rounding_is_told(above_kwh: float, *, told: bool) -> None:
+    level = {"kwh": 0.3}
+    draft = plain_draft(
+        [0.2] * 3, battery={"start": level, "closing": level}, reserve={"kwh": 0.3 + above_kwh}
+    )
+    named = [name for name in ("start", "closing") if f"battery.{name}" in " ".join(draft.case().notes)]
+    assert named == (["start", "closing"] if told else [])

@@ -339,3 +339,12 @@ def test_hours_past_the_data_are_told_in_hours_whatever_the_step() -> None:
 def test_a_time_that_lies_in_the_data_at_least_once_is_not_told_as_empty() -> None:
     raised = {"percent": 80.0, "clock_from": "17:00", "clock_to": "20:00"}
     assert not any("no instant" in note for note in with_reserve({"percent": 30.0, "raised": [raised]}).notes)
+
+
+def test_hours_below_the_reserve_are_hours_whatever_the_step() -> None:
+    raised = [{"dates": ["2025-10-31"], "percent": 95.0}]
+    case = with_reserve({"percent": 20.0, "raised": raised}, step_minutes=30)
+    solved = solve(Program(case), STRATEGIES["off-peak-first"])
+    below = int((solved.flows["stored"] < case.floor_kwh - 1e-6).sum())  # from 60 % it can fill only so fast
+    assert below > 1
+    assert planned_outcome(solved, 0.0).floor_broken_hours == 0.5 * below

@@ -338,3 +338,15 @@ def test_an_exactly_sufficient_charge_reaches_the_end_of_its_step_in_spite_of_ro
 def test_a_tie_broken_only_by_rounding_still_names_the_first_instant() -> None:
     summary = backup_summary(outage_case([0.5] * 4), np.array([3.0, 2.0 + 1e-10, 2.0, 2.5]))
     assert summary.worst_at == pd.Timestamp("2025-01-01 02:00", tz="Atlantic/Azores")
+
+
+def test_an_overload_to_come_is_told_by_the_clock_whatever_the_step() -> None:
+    kilowatts = [1.0] * 5 + [3.0] + [1.0] * 2  # the sixth half hour, from 02:30
+    case = outage_case(kilowatts, dt_hours=0.5, inverter_kw=2.0)
+    soon = hours_at(case, 9.0, 1, 0.25)  # at 00:45
+    assert soon.trip is not None
+    assert (soon.hours, soon.trip.at) == (1.75, pd.Timestamp("2025-01-01 02:30", tz="Atlantic/Azores"))
+    assert soon.trip.hours == 0.5
+    later = hours_at(case, 9.0, 6)  # at 03:00: the data end at 04:00 and begin again
+    assert later.trip is not None
+    assert (later.hours, later.trip.at) == (3.5, pd.Timestamp("2025-01-01 06:30", tz="Atlantic/Azores"))

@@ -119,6 +119,7 @@ def test_by_hand_without_sun() -> None:
     assert played.unserved_kwh == pytest.approx(1.8)
     assert played.stored_end_kwh == pytest.approx(1.0)
     assert played.shed_kwh == 0.0
+    assert (played.fuel_days, played.generator_hours) == ((), 0.0)  # no generator, nothing to write of one
 
 
 def test_a_household_without_a_system_is_dark_throughout() -> None:

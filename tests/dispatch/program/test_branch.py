@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import heapq
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pytest
 from homes.small_home import small_home
 
 from dispatch.program import branch, whole
-from dispatch.program.arrays import Gap
+from dispatch.program.arrays import Bounds, Gap
 from dispatch.program.program import Program
 from dispatch.strategies.solve import solve
 from dispatch.strategies.table import STRATEGIES
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from dispatch.case.case import Case
 
 EXACT = Gap(1e-6, 1e-6)
@@ -66,3 +71,99 @@ def test_the_tree_finds_what_the_general_solver_finds(
     assert by_tree.gap is not None
     assert by_tree.gap <= 1e-6
     assert not by_tree.stopped
+
+
+class Sheet:
+    """Stands for a program of two binaries; what a solve comes to is set by each test."""
+
+    integers = np.array([0, 1], dtype=np.int32)
+
+    def loosen(self, bounds: Bounds) -> None:
+        pass
+
+    def fix(self, columns: Any, values: Any) -> None:  # noqa: ANN401 - as the solver's
+        pass
+
+
+def tree_of(monkeypatch: pytest.MonkeyPatch, found: list[float], **fields: Any) -> branch.Tree:  # noqa: ANN401
+    """A tree whose solves come to these amounts, one after the other, both binaries nearer to 1 than to 0."""
+    amounts = iter(found)
+    relaxed = np.array([0.9, 0.6])
+
+    def attempt(_warm: Any, _costs: Any) -> Any:  # noqa: ANN401
+        return SimpleNamespace(objective=next(amounts), values=relaxed)
+
+    monkeypatch.setattr(branch, "attempt", attempt)
+    free = Bounds(np.zeros(2), np.ones(2), np.empty(0), np.empty(0))
+    usual = {"warm": Sheet(), "costs": np.zeros(2), "asked": Gap(0.05, 0.0), "best": None, "among": BOTH}
+    return branch.Tree(stated=free, **{**usual, **fields})
+
+
+BOTH, NEITHER = np.ones(2, dtype=bool), np.zeros(2, dtype=bool)
+
+
+@pytest.mark.parametrize(
+    ("waiting", "closed", "best", "bound"),
+    [
+        ([], np.inf, None, np.inf),
+        ([4.0, 3.0], np.inf, None, 3.0),
+        ([4.0, 3.0], 2.5, 9.0, 2.5),
+        ([4.0, 3.0], 3.5, 2.8, 2.8),
+        ([], 2.5, 2.8, 2.5),
+        ([], np.inf, 2.8, 2.8),
+    ],
+)
+def test_nothing_can_cost_less_than_the_least_of_what_waits_what_was_closed_and_the_best(
+    waiting: list[float], closed: float, best: float | None, bound: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tree = tree_of(monkeypatch, [], closed=closed, best=None if best is None else (best, np.zeros(2)))
+    for order, least in enumerate(waiting):
+        heapq.heappush(tree.open, branch.Node(least, order, np.zeros(2), np.ones(2), 0, 1.0))
+    assert tree.bound == bound
+    assert tree.near_enough == (best is not None and best - bound <= 0.05 * best)
+
+
+@pytest.mark.parametrize(
+    ("found", "undecided", "among", "best", "closed"),
+    [
+        ([10.0], BOTH, BOTH, 10.4, 10.0),  # not worth opening: the best is within a twentieth
+        ([10.0], BOTH, BOTH, 9.0, 10.0),
+        ([10.0, 10.0], NEITHER, BOTH, None, 10.0),  # a leaf
+        (
+            [10.0, 12.0],
+            NEITHER,
+            NEITHER,
+            None,
+            10.0,
+        ),  # rounding costs money, and there is nothing to branch on
+        ([10.0], BOTH, BOTH, 11.0, np.inf),
+        ([10.0, 12.0], NEITHER, BOTH, None, np.inf),  # rounding costs money, and there is more to find
+    ],
+)
+def test_a_node_is_closed_at_its_bound_or_stays_open(  # noqa: PLR0917 - a table
+    found: list[float],
+    undecided: NDArray[np.bool_],
+    among: NDArray[np.bool_],
+    best: float | None,
+    closed: float,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    first = None if best is None else (best, np.zeros(2))
+    tree = tree_of(monkeypatch, found, best=first, among=among)
+    monkeypatch.setattr(branch, "whole", lambda _warm, _values: (np.ones(2), undecided.copy()))
+    tree._add(np.zeros(2), np.ones(2))  # noqa: SLF001 - one node of a tree
+    assert tree.closed == closed
+    assert tree.bound == min(10.0, np.inf if best is None else best)
+    if closed == np.inf:
+        (node,) = tree.open
+        assert (node.bound, node.pick, node.toward) == (10.0, 1, 1.0)  # the one that is less decided
+    else:
+        assert tree.open == []
+
+
+def test_the_two_steps_beside_an_undecided_one_are_asked_as_well() -> None:
+    undecided = np.zeros(12, dtype=bool)
+    undecided[[0, 6]] = True
+    asked = whole._with_neighbours(undecided)  # noqa: SLF001
+    assert np.flatnonzero(asked).tolist() == [0, 1, 2, 4, 5, 6, 7, 8]
+    assert np.flatnonzero(undecided).tolist() == [0, 6]

@@ -187,3 +187,15 @@ def test_other_efficiencies_need_a_program_of_their_own() -> None:
     other = replace(case, limits=replace(case.limits, eta_charger=0.5))
     with pytest.raises(ScenarioError, match="program of its own"):
         program.under(other)
+
+
+def test_only_where_a_load_is_wider_than_the_bypass_may_the_bypass_be_full() -> None:
+    case = plain_draft(
+        [-0.2] * 4,
+        load_kw=[0.4, 0.8, 0.5, 0.0],
+        battery={"pack_kwh": 2.0, "discharge_efficiency_fraction": 0.8},
+        inverter={"continuous_w": 1000, "bypass_w": 500},
+    ).case()
+    columns = Program(case).columns
+    assert columns["burn"].stop - columns["burn"].start == 4  # wasting energy would pay in every hour
+    assert columns["burn_full"].stop - columns["burn_full"].start == 1

@@ -138,3 +138,15 @@ def test_sun_that_fills_a_tapering_battery_is_settled_to_a_grain() -> None:
     lost = solved.flows["spill"].sum() + solved.flows["sun_to_grid"].sum()
     assert lost == pytest.approx(solved.stage_values["own spill and feed-in"], rel=1e-6)
     assert solved.residual <= 1e-6
+
+
+@pytest.mark.parametrize(("cost", "at"), [(1.0, 2.0), (-1.0, 5.0)])
+def test_a_held_column_stays_at_the_bound_it_stood_at(cost: float, at: float) -> None:
+    statement = Statement("between")
+    (x, y) = statement.family("x", 2, 2.0, 5.0)
+    statement.row_family("least", AT_LEAST, iter([([(x, 1.0), (y, 1.0)], 1.0)]))
+    warm = statement.compile()
+    warm.hold(warm.minimise(np.array([cost, 0.0])))
+    for other in (1.0, -1.0):  # the first cannot move any more, the second costs nothing and may
+        values = warm.minimise(np.array([other, other])).values
+        assert values == pytest.approx([at, 2.0 if other > 0 else 5.0])

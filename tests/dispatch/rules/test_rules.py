@@ -345,3 +345,23 @@ def test_years_of_their_own_give_what_each_year_gives_alone() -> None:
         single = Scorer(case, alone, None).tally(orders)
         assert together.money[index] == pytest.approx(single.money[0], rel=1e-12)
         assert together.end_kwh[index] == pytest.approx(single.end_kwh[0], rel=1e-12)
+
+
+@pytest.mark.parametrize(("sun_kw", "fed_in_kwh", "spilled_kwh"), [(5.0, 2.0, 2.5), (1.5, 1.0, 0.0)])
+def test_sun_is_fed_in_with_what_load_and_battery_leave_of_the_inverter(
+    sun_kw: float, fed_in_kwh: float, spilled_kwh: float
+) -> None:
+    case = plain_draft(
+        [0.2] * 2,
+        load_kw=0.4,
+        sun_kw=[sun_kw] * 2,
+        export_price=[0.1] * 2,
+        battery={"start": {"kwh": 1.0}, "closing": {"kwh": 1.0}},
+        inverter={"continuous_w": 2000, "efficiency_fraction": 0.8},
+    ).case()
+    plan = DayPlan((), (), 100.0)
+    flows = followed(case, Card((plan,) * len(device_space(case).groups)))
+    # 0.4 kW of load take 0.5 kW of sun; 2 kW of inverter take 2.5 kW in all
+    assert flows["sun_to_load"] == pytest.approx([0.5] * 2)
+    assert flows["sun_to_grid"] == pytest.approx([fed_in_kwh] * 2)
+    assert flows["spill"] == pytest.approx([spilled_kwh] * 2)
