@@ -200,6 +200,9 @@ SHAPES = {
     "any band, carried": netted(0.1, 0.3, "any-band", "carry", RISING_DAY),
     "same band first, paid": netted(0.1, 0.3, "same-band-first", "paid", "surplus_price_per_kwh = 0.04"),
     "any band, lost": netted(0.1, 0.3, "any-band", "lost"),
+    "tiers of what netting leaves": netted(
+        0.1, 0.3, "any-band", "lost", BLOCKS.format(limit=4, low=0.05, high=0.25, more="")
+    ),
     "yearly tiers": two()
     + READS
     + BLOCKS.format(limit=12, low=0.0, high=0.2, more="yearly_from = '01-01'\nused_kwh = 4"),
@@ -292,6 +295,20 @@ def test_each_shape_by_name_is_priced_and_optimal(shape: str) -> None:
         assert max(both_ways(found)) < 1e-6
         if name == "least-cost":
             assert burden(case, found) == pytest.approx(least_cost(case), rel=2e-6, abs=4e-6)
+
+
+@pytest.mark.parametrize("across", ["same-band", "any-band", "same-band-first"])
+@pytest.mark.parametrize("surplus", ["carry", "lost"])
+def test_a_home_that_feeds_nothing_in_has_nothing_to_set_off(across: str, surplus: str) -> None:
+    """No yes-or-no decision is stated for it, and nothing is carried from the cheap day to the dear one."""
+    tariff = tariffs.parse_tariff(netted(0.1, 0.3, across, surplus, RISING_DAY), "t")
+    house = changed(grid={"feed_in": "house", "battery_feed_in": False})
+    case = home(tariff, hours(48), house, load_kwh=[0.6] * 48, other_kwh=[0.1] * 48, sun_kwh=[0.2] * 48)
+    program = Program(case, EXACT)
+    assert len(program.warm.integers) == 0
+    found = solve(program, LEAST_COST)
+    assert_money_is_the_bill(case, found)
+    assert found.money == pytest.approx(float(found.flows["import"] @ case.prices.import_price_per_kwh))
 
 
 # ---- solved by hand -----------------------------------------------------------------------------------------------
