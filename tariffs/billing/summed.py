@@ -56,7 +56,7 @@ def _sum(lines: Sequence[BillLine]) -> BillLine:
     quantity = None if first.quantity is None else sum((line.quantity or _ZERO for line in lines), _ZERO)
     price = first.unit_price
     if first.name in _MEAN_PRICES and quantity:
-        price = abs(amount / quantity)
+        price = amount / quantity
     billed = sum((line.billed_amount for line in lines), _ZERO)
     return type(first)(_label(lines), first.kind, quantity, first.unit, price, amount, billed, first.name)
 

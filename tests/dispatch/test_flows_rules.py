@@ -163,6 +163,16 @@ def test_the_floor_is_refused_where_only_it_is_broken(monkeypatch: pytest.Monkey
     made(case, table(case), uses_battery=False)
 
 
+@pytest.mark.parametrize("way", ["grid_to_battery", "sun_to_battery"])
+def test_charging_in_the_cold_is_refused_where_only_it_is_broken(
+    way: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    case = replace(home(), may_charge=np.array([True, False, True, True]))
+    assert refused(case, table(case, **{way: {1: 0.1}}), monkeypatch) == "surroundings.no_charging_below_c"
+    # what self-discharge takes of a full battery in that hour, 10 Wh, may be made good
+    made(case, table(case, **{way: {1: 0.0105}}))
+
+
 @pytest.mark.parametrize(
     ("rule", "changes"),
     [

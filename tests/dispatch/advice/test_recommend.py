@@ -14,7 +14,7 @@ from oracles import naive_inverter
 
 from dispatch.advice.recommend import Recommendation, more_hours, recommend
 from dispatch.advice.runs import Setting, run_settings, run_strategy
-from dispatch.advice.scan import scan
+from dispatch.advice.scan import Scan, scan
 from dispatch.cards.card_file import card_document
 from dispatch.cards.plain import plain_card
 from dispatch.cards.space import device_space
@@ -282,6 +282,34 @@ def test_more_hours_are_the_cheapest_setting_that_never_leaves_less() -> None:
         else:
             assert more.outcome.compared_cost == pytest.approx(min(costs), abs=1e-6)
             assert more.cost == pytest.approx(min(costs) - advice.chosen.compared_cost, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("costs", "best"),
+    [
+        ((5.0 - 3e-7, 5.0, 5.0), 1),  # the same money: the lowest reserve
+        ((5.0, 5.0, 5.0 - 2e-6), 2),
+        ((5.0 - 2e-6, 5.0, 5.0), 0),
+    ],
+)
+def test_costs_a_millionth_apart_are_the_same_money(costs: tuple[float, ...], best: int) -> None:
+    found = scan(small_home().case())
+    percents = np.array([40.0, 20.0, 30.0])
+    three = Scan(
+        found.case,
+        strategies=("off-peak-first",) * 3,
+        percents=percents,
+        cost=np.array(costs),
+        share=np.ones(3),
+        serves=np.ones(3, dtype=bool),
+        lowest_kwh=percents / 100 * found.case.limits.full_kwh,
+        least_hours=np.full(3, 4.0),
+        start_kwh=np.full(3, 2.0),
+    )
+    assert three.best("off-peak-first", 1.0) == best
+    assert three.cheapest_with(4.0) == best
+    assert three.cheapest_above(20.0) == best
+    assert three.cheapest_above(50.0) is None
 
 
 def test_one_measure_ranks_and_saves() -> None:

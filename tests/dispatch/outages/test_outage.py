@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from dispatch.errors import ScenarioError
 from dispatch.exports.outages import outage_document
 from dispatch.outages.generator import generator_fit
 from dispatch.outages.hours import backup_hours
+from dispatch.outages.island import Island
 from dispatch.outages.outage import Span, play, span_of
 
 if TYPE_CHECKING:
@@ -188,6 +190,18 @@ def test_its_input_is_turned_down_to_what_it_gives() -> None:
     assert generator_fit(steady()) is None
 
 
+def test_a_generator_that_gives_just_what_is_asked_is_not_too_small() -> None:
+    # 100 W of load and 200 W of charger on 300 W, which is less than their sum as floats
+    small = {"critical_load": {"watts": 100}, "charging": {"grid_w": 200}}
+    fit = generator_fit(steady(**small, generator={**GENERATOR, "continuous_w": 300}))
+    assert fit is not None
+    assert fit.load_w / 1000 + fit.charger_w / 1000 > fit.generator_w / 1000
+    assert not fit.too_small
+    smaller = generator_fit(steady(**small, generator={**GENERATOR, "continuous_w": 299.99}))
+    assert smaller is not None
+    assert smaller.too_small
+
+
 def test_start_and_stop_levels_are_met_inside_the_step() -> None:
     levels = {"starts_below_percent": 60.0, "stops_at_percent": 70.0}
     case = steady(generator={**GENERATOR, **levels})
@@ -209,6 +223,18 @@ def test_an_empty_tank_ends_it_at_that_moment() -> None:
     assert played.tank_empty_at is not None
     assert played.tank_empty_at.isoformat() == "2025-11-01T23:54:00-03:00"
     assert played.dark[0].begins == played.tank_empty_at + pd.Timedelta(hours=0.72)
+
+
+def test_one_tank_that_runs_dry_beside_one_that_does_not() -> None:
+    case = steady(generator={**GENERATOR, "tank_litres": 0.35})
+    island = Island(case)
+    state = island.start(np.array([1.0, 5.0]))
+    moves = island.step(state, np.array([0, 0]))
+    # the first is empty: half an hour at 1.4 kW, 0.45 kWh in, 0.3125 out after it; the second draws 0.625
+    assert moves.generator_hours == pytest.approx([0.5, 0.0])
+    assert moves.litres == pytest.approx([0.35, 0.0])
+    assert state.litres == pytest.approx([0.0, 0.35])
+    assert state.stored == pytest.approx([1.1375, 4.375])
 
 
 def test_hours_litres_and_money_of_every_day() -> None:
@@ -301,6 +327,17 @@ def test_shed_below_a_level_it_makes_the_rest_last_longer() -> None:
     assert (first.at.isoformat()[11:19], first.kind, first.name) == ("20:12:00", "shed", "heater")
     assert kept.wanted_kwh == pytest.approx(6.0)
     assert kept.served_kwh + kept.shed_kwh + kept.unserved_kwh == pytest.approx(kept.wanted_kwh)
+
+
+def test_on_its_level_an_appliance_goes_only_when_the_level_falls() -> None:
+    home = steady(critical_load={"appliances": LISTED})
+    for sun_kw, shed in ((0.625, 0.0), (0.624, 0.3)):  # 0.625 kW of sun carry just the 500 W
+        home = replace(home, sun_kwh=np.full(len(home.times), sun_kw))
+        island = Island(home)
+        state = island.start(np.array([3.0]))
+        moves = island.step(state, np.array([0]))
+        assert moves.shed == pytest.approx([shed])
+        assert moves.sun_to_load == pytest.approx([0.625 if not shed else 0.25])
 
 
 def test_the_first_in_rank_is_never_dark_for_what_shedding_in_time_would_have_kept() -> None:
@@ -403,6 +440,21 @@ def test_an_outage_lasts_a_minute_at_least() -> None:
     assert span_of(case, at, 1 / 60).hours == 1 / 60
     with pytest.raises(ScenarioError, match="at least a minute"):
         span_of(case, at, 0.9 / 60)
+
+
+@pytest.mark.parametrize(
+    ("clock", "first", "offset_hours"),
+    [
+        ("05:00", 5, 0.0),
+        ("05:15", 5, 0.25),
+        ("05:59:59", 5, 1 - 1 / 3600),
+        ("05:59:59.999", 5, 1 - 1e-3 / 3600),
+    ],
+)
+def test_an_outage_begins_in_the_step_that_holds_it(clock: str, first: int, offset_hours: float) -> None:
+    span = span_of(steady(), f"2025-10-31T{clock}", 1.0)
+    assert span.first == first
+    assert span.offset_hours == pytest.approx(offset_hours, abs=1e-9)
 
 
 def test_what_an_appliance_wanted_and_got_adds_up_over_the_steps() -> None:

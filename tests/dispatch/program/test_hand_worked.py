@@ -196,6 +196,30 @@ def test_saving_within_break_even_is_the_rule_of_thumb() -> None:
     assert 12 * cheap + 12 * dear - solved.stage_values["cost"] == pytest.approx(pack * per_kwh, abs=1e-8)
 
 
+@pytest.mark.parametrize(
+    ("grid_w", "combined_w", "kwh"), [(900, 500, 0.5), (500, 900, 0.5), (900, 2000, 0.9)]
+)
+def test_one_cheap_hour_fills_what_the_narrower_charging_limit_lets_in(
+    grid_w: float, combined_w: float, kwh: float
+) -> None:
+    charging = {"grid_w": grid_w, "combined_w": combined_w}
+    solved, _, _ = least_cost(plain_draft([0.1, 0.4], load_kw=[0.0, 1.0], charging=charging))
+    assert solved.flows["grid_to_battery"].tolist() == pytest.approx([kwh, 0.0])
+    assert solved.stage_values["cost"] == pytest.approx(0.1 * kwh + 0.4 * (1.0 - kwh))
+
+
+def test_sun_and_grid_together_fill_no_more_than_the_combined_limit() -> None:
+    draft = plain_draft(
+        [0.1, 0.4],
+        load_kw=[0.0, 1.0],
+        sun_kw=[0.4, 0.0],
+        charging={"grid_w": 900, "combined_w": 700},
+    )
+    solved, _, _ = least_cost(draft)
+    assert solved.flows["sun_to_battery"].tolist() == pytest.approx([0.4, 0.0])
+    assert solved.flows["grid_to_battery"].tolist() == pytest.approx([0.3, 0.0])
+
+
 # --- no linear program at all ---------------------------------------------------------------------------------
 
 

@@ -82,6 +82,23 @@ def test_promises_broken_by_the_least_cost_no_stage() -> None:
     assert stages[0] == "own most stored"
 
 
+@pytest.mark.parametrize(("sun_kw", "least_kwh"), [(2.0, 0.0), (0.0, 1.7)])
+def test_what_the_sun_gives_the_rest_of_the_house_is_not_imported(sun_kw: float, least_kwh: float) -> None:
+    case = plain_draft(
+        [0.2] * 2,
+        load_kw=0.5,
+        sun_kw=[sun_kw] * 2,
+        battery={"start": {"kwh": 1.0}, "closing": {"kwh": 1.0}},
+        other_load={"watts": 1500},
+        grid={"feed_in": "house", "import_limit_kw": 0.3},
+    ).case()
+    program = Program(case)
+    bounds = program.bounds()
+    STRATEGIES["reserve-first"].narrow(program, bounds)  # nothing comes out of the battery
+    # 2 kW of sun carry 0.5 kW of load and 1.5 kW beside it; without, 2 kW come over a meter of 0.3 kW
+    assert least_slacks(program, bounds)["import_excess"] == pytest.approx([least_kwh] * 2)
+
+
 def test_the_same_schedule_as_stage_by_stage(monkeypatch: pytest.MonkeyPatch) -> None:
     quick = {name: solve(Program(overloaded().case()), strategy) for name, strategy in STRATEGIES.items()}
 

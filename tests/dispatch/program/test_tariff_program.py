@@ -10,7 +10,19 @@ import pandas as pd
 import pytest
 from homes.generators import repeatable
 from homes.tariff_homes import changed, home, random_home
-from homes.tariff_named import BLOCKS, FLAT, HARD, HEAD, READS, SHAPES, UNSTATABLE, WHOLE, two
+from homes.tariff_named import (
+    BLOCKS,
+    FLAT,
+    HARD,
+    HEAD,
+    READS,
+    RISING_DAY,
+    SHAPES,
+    UNSTATABLE,
+    WHOLE,
+    netted,
+    two,
+)
 from homes.tariff_shapes import cases
 from hypothesis import given
 from hypothesis import strategies as st
@@ -121,6 +133,20 @@ def test_each_shape_by_name_is_priced_and_optimal(shape: str) -> None:
         assert max(both_ways(found)) < 1e-6
         if name == "least-cost":
             assert burden(case, found) == pytest.approx(least_cost(case), rel=2e-6, abs=4e-6)
+
+
+@pytest.mark.parametrize("across", ["same-band", "any-band", "same-band-first"])
+@pytest.mark.parametrize("surplus", ["carry", "lost"])
+def test_a_home_that_feeds_nothing_in_has_nothing_to_set_off(across: str, surplus: str) -> None:
+    """No yes-or-no decision is stated for it, and nothing is carried from the cheap day to the dear one."""
+    tariff = tariffs.parse_tariff(netted(0.1, 0.3, across, surplus, RISING_DAY), "t")
+    house = changed(grid={"feed_in": "house", "battery_feed_in": False})
+    case = home(tariff, hours(48), house, load_kwh=[0.6] * 48, other_kwh=[0.1] * 48, sun_kwh=[0.2] * 48)
+    program = Program(case, EXACT)
+    assert len(program.warm.integers) == 0
+    found = solve(program, LEAST_COST)
+    assert_money_is_the_bill(case, found)
+    assert found.money == pytest.approx(float(found.flows["import"] @ case.prices.import_price_per_kwh))
 
 
 # ---- solved by hand -----------------------------------------------------------------------------------------------

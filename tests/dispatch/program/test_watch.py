@@ -99,6 +99,16 @@ def test_the_first_interrupt_stops_what_is_under_way_the_second_leaves() -> None
         assert not Watch.interrupt()
 
 
+def test_what_is_over_is_no_longer_under_way() -> None:
+    with Watch(["trade"], seconds=600.0):
+        with Watch(["burn"], seconds=600.0):
+            assert Watch.is_searching()
+        assert Watch.is_searching()  # the outer one
+    assert not Watch.is_searching()
+    assert not Watch.interrupt()
+    assert not Watch.stop.is_set()
+
+
 def test_two_kinds_of_decisions_are_named_and_no_more() -> None:
     said = what_is_hard(["trade"] * 3 + ["burn"] * 2 + ["block"])
     assert said.startswith("6 yes-or-no decisions (3 for steps in which buying")

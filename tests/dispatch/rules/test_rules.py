@@ -23,7 +23,7 @@ from dispatch.cards.space import Space, device_space
 from dispatch.cards.tables import Tables
 from dispatch.case.limits import step_limits
 from dispatch.rules.conditions import conditions
-from dispatch.rules.replay import replay
+from dispatch.rules.replay import flows_of, replay
 from dispatch.rules.score import Scorer
 from dispatch.rules.walk import Orders, simulate
 
@@ -262,6 +262,33 @@ def test_the_battery_helps_where_the_bypass_is_too_small_even_below_the_reserve(
     assert flows["battery_to_load"].tolist() == pytest.approx([0.0, 1.0, 0.0])
     assert flows["unserved_load"].sum() == 0.0
     assert flows["stored"].tolist() == pytest.approx([2.0, 1.0, 1.8])  # and is brought back to the reserve
+
+
+def test_dust_of_the_arithmetic_is_nothing_but_a_level_is_as_it_is() -> None:
+    case = plain_draft([0.1] * 2, load_kw=1.0, sun_kw=[0.0, 0.0]).case()
+    groups = len(device_space(case).groups)
+    idle = followed(case, Card((DayPlan((), (), 0.0),) * groups))
+    table = {name: idle.frame[name].to_numpy(copy=True) for name in idle.frame.columns}
+    table["spill_kwh"] += 9e-11
+    table["unserved_load_kwh"] += [9e-11, -1.1e-10]
+    table["stored_kwh"] += 9e-11
+    found = flows_of(case, "dusty", table)
+    assert found["spill"].tolist() == [0.0, 0.0]
+    assert found["unserved_load"].tolist() == [0.0, -1.1e-10]
+    assert found["stored"].tolist() == [9e-11, 9e-11]
+    assert found["import"].tolist() == [1.0, 1.0]
+
+
+@pytest.mark.parametrize(("closing_kwh", "short_kwh"), [(0.5, 0.0), (0.8, 0.3)])
+def test_what_lacks_at_the_end_is_told_and_what_is_beyond_it_is_not(
+    closing_kwh: float, short_kwh: float
+) -> None:
+    levels = {"start": {"kwh": 0.5}, "closing": {"kwh": closing_kwh}}
+    case = plain_draft([0.1] * 2, load_kw=1.0, battery=levels).case()
+    groups = len(device_space(case).groups)
+    assert followed(case, Card((DayPlan((), (), 0.0),) * groups)).closing_shortfall_kwh == pytest.approx(
+        short_kwh
+    )
 
 
 def test_sun_that_charges_first_still_serves_the_load_once_the_battery_is_full() -> None:

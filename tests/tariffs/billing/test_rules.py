@@ -166,6 +166,12 @@ def test_minimum_bill_tops_up_what_it_names() -> None:
     assert even_bill(text, month("2025-06"), 100).total == 20
 
 
+def test_a_minimum_by_the_month_is_owed_for_part_of_one() -> None:
+    text = FLAT + "[minimum]\nper_month = 30\n"
+    found = even_bill(text, steps("2025-06-01", "2025-06-16"), 10)  # half of June
+    assert amounts(found) == {"energy": 2, "minimum bill: top-up to 15": 13}
+
+
 @pytest.mark.parametrize(
     ("applies_to", "total"),
     [
