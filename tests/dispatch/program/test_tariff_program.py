@@ -154,6 +154,10 @@ SHAPES = {
     "steps = [{ up_to_kwh = 6, price_per_kwh = 0.02 }, { fixed_per_month = 1, inside = ["
     "{ up_to_kwh = 4, price_per_kwh = 0.05 }, { price_per_kwh = 0.3 }] }]\n[minimum]\nper_day = 2\n",
     "credit in money": two(sold=0.25) + READS + "[export_credit]\n",
+    "credit in money against tiers whose first kWh are cheaper": two(sold=0.25)
+    + READS
+    + BLOCKS.format(limit=5, low=-0.08, high=0.0, more="")
+    + "[export_credit]\n",
     "credit in money against all but the meter, with a tax, settled": two(sold=0.2)
     + READS
     + "[[charges]]\nper_day = 1\n[[adjustments]]\nname = 'tax'\npercent = 10\n[export_credit]\nopening_amount = 0.3\n"
@@ -249,6 +253,9 @@ UNSTATABLE = {
     "{ percent_of_band = 5 }]\n",
     "its tiers are of energy while it is of money": two()
     + "[[adjustments]]\nname = 'tax'\nsteps = [{ up_to_kwh = 8, percent = 1 }, { percent = 9 }]\n",
+    "it is set against can be less than nothing": two()
+    + BLOCKS.format(limit=5, low=-0.12, high=0.0, more="")
+    + "[export_credit]\n",
     "limits change within the year": two()
     + READS
     + BLOCKS.format(limit=12, low=0.0, high=0.2, more="yearly_from = '01-01'\nused_kwh = 4")
