@@ -100,7 +100,7 @@ def why_not(prices: PricedSteps) -> str | None:
 
 def _may_be_negative(prices: PricedSteps, term: CreditTerm) -> bool:
     """Tell whether the charges that a credit is set against can be below nothing."""
-    least = np.zeros(len(prices.times))  # what a kWh bought adds to them at least, blocks that take off included
+    least = np.zeros(len(prices.times))  # what a kWh bought adds to them at least, with blocks that take off
     least[term.steps] = term.import_price_per_kwh
     schedules = [schedule for _, each in term.demand for schedule in each]
     for at, schedule in term.blocks:
