@@ -11,6 +11,7 @@ nothing: `why_not` says which of these fails.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -87,7 +88,10 @@ def why_not(prices: PricedSteps) -> str | None:
             lambda term: bool(term.counts or term.kwh_minimums or term.rebates),
             "it is set against other such money",
         ),
-        (_may_be_negative, "the charges it is set against can be less than nothing"),
+        (
+            lambda term: _may_be_negative(prices, term),
+            "the charges it is set against can be less than nothing",
+        ),
     )
     found = (text for test, text in checks if any(test(term) for term in prices.credits))
     if any(at in own for term in prices.counting for at, _ in term.counts):
@@ -95,15 +99,23 @@ def why_not(prices: PricedSteps) -> str | None:
     return next(found, None)
 
 
-def _may_be_negative(term: CreditTerm) -> bool:
+def _may_be_negative(prices: PricedSteps, term: CreditTerm) -> bool:
     """Tell whether the charges that a credit is set against can be below nothing."""
-    schedules = [schedule for _, schedule in term.blocks]
-    schedules += [schedule for _, each in term.demand for schedule in each]
-    falls = any(lowest_slope(schedule) < -NOISE or schedule(0.0) < -NOISE for schedule in schedules)
+    least = np.zeros(len(prices.times))  # what a kWh bought adds to them at least, with blocks that take off
+    least[term.steps] = term.import_price_per_kwh
+    schedules = [schedule for _, each in term.demand for schedule in each]
+    for at, schedule in term.blocks:
+        block, slope = prices.blocks[at], lowest_slope(schedule)
+        if block.of_export or block.netted or block.demand is not None or not math.isfinite(slope):
+            schedules.append(schedule)
+            continue
+        if schedule(0.0) < -NOISE:
+            return True
+        least[block.steps] += slope if slope < 0 else 0.0
     return bool(
-        falls
+        any(lowest_slope(schedule) < -NOISE or schedule(0.0) < -NOISE for schedule in schedules)
         or term.base_fixed < -NOISE
-        or np.any(term.import_price_per_kwh < -NOISE)
+        or np.any(least < -NOISE)
         or np.any(term.export_price_per_kwh > NOISE)
         or any(np.any(values) or left for _, values, left in term.netting)
     )

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from tariffs.billing.export_credit import Credit
 from tariffs.billing.items import item_lines
-from tariffs.billing.lines import ZERO, BillLine, PeriodBill, Placed, quantized
+from tariffs.billing.lines import ZERO, BillLine, PeriodBill, Placed, quantized, rounded_line
 from tariffs.billing.rebates import rebate_lines
 from tariffs.billing.tiers import Measured, billed_demand
 from tariffs.billing.turns import with_turns
@@ -182,8 +182,10 @@ def _period_lines(measured: Measured, index: int) -> list[Placed]:
     lines = _all_items(measured, index)
     if measured.rounded:
         lines = side_by_side(lines, _all_items(measured.of_rounded(), index))
-    if rounding.per == "line":
-        lines = [_billed(placed, quantized(placed.line.billed_amount, rounding)) for placed in lines]
+    lines = [
+        replace(placed, line=replace(placed.line, billed_amount=rounded_line(placed.line, rounding)))
+        for placed in lines
+    ]
     if measured.credit is not None:
         lines = measured.credit.earn(lines, measured.layout.tariff.currency)
     return with_turns(measured, index, lines)
@@ -198,7 +200,3 @@ def _all_items(measured: Measured, index: int) -> list[Placed]:
             for placed in item_lines(register, index)
         ]
     return lines
-
-
-def _billed(placed: Placed, amount: Decimal) -> Placed:
-    return replace(placed, line=replace(placed.line, billed_amount=amount))

@@ -158,6 +158,15 @@ def quantized(amount: Decimal, rounding: Rounding, to: Decimal | None = None) ->
         raise TariffError(text) from None
 
 
+def rounded_line(line: BillLine, rounding: Rounding) -> Decimal:
+    """Round what a line is billed at, if the tariff rounds lines, or lines of its name or group."""
+    tags = {line.kind, line.name, line.register}
+    for own in rounding.lines:
+        if not tags.isdisjoint(own.applies_to):
+            return quantized(line.billed_amount, rounding.model_copy(update={"mode": own.mode}), own.to)
+    return quantized(line.billed_amount, rounding) if rounding.per == "line" else line.billed_amount
+
+
 def text(value: Decimal | Fraction, places: int = 3) -> str:
     """Write a number shortly: at most a few places, no trailing zeros."""
     number = value if isinstance(value, Decimal) else ratio(value)

@@ -4,7 +4,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from decimal import Decimal
 
-from tariffs.billing.lines import ZERO, BillLine, Placed, money, quantized, ratio, shared, text
+from tariffs.billing.lines import ZERO, BillLine, Placed, money, ratio, rounded_line, shared, text
 from tariffs.billing.tiers import RESOLUTION, Measured, range_text
 from tariffs.billing.usage import Usage
 from tariffs.periods.credit import credit_period
@@ -33,9 +33,8 @@ def with_turns(measured: Measured, period: int, lines: list[Placed]) -> list[Pla
     return found
 
 
-def _rounded(measured: Measured, amount: Decimal) -> Decimal:
-    rounding = measured.layout.tariff.rounding
-    return quantized(amount, rounding) if rounding.per == "line" else amount
+def _rounded(measured: Measured, line: BillLine) -> BillLine:
+    return replace(line, billed_amount=rounded_line(line, measured.layout.tariff.rounding))
 
 
 def _plain(measured: Measured, item: Adjustment, run: Run, lines: list[Placed]) -> Placed:
@@ -44,8 +43,7 @@ def _plain(measured: Measured, item: Adjustment, run: Run, lines: list[Placed]) 
     base, billed_base = _owed(counted, run.parts)
     rate = (item.percent or ZERO) / _HUNDRED
     exact = rate * base
-    billed = _rounded(measured, rate * billed_base)
-    line = _line(measured, item, "", item.percent or ZERO, (exact, billed, billed_base))
+    line = _line(measured, item, "", item.percent or ZERO, (exact, rate * billed_base, billed_base))
     return Placed(line, {part: rate * _owed(counted, (part,))[0] for part in run.parts})
 
 
@@ -56,13 +54,14 @@ def _line(
     percent: Decimal,
     amounts: tuple[Decimal, Decimal, Decimal],
 ) -> BillLine:
-    """Return a percentage's line; `amounts` are the exact one, the billed one and what the latter is of."""
+    """Return a percentage's line; `amounts`: the exact one, the billed one unrounded, and what the latter is of."""
     exact, billed, base = amounts
     label = f"{item.name} {percent:+f}%{which}"
     rate = percent / _HUNDRED
-    return BillLine(
+    line = BillLine(
         label, "adjustment", base, measured.layout.tariff.currency, rate, exact, billed, item.name
     )
+    return _rounded(measured, line)
 
 
 def _uneven(measured: Measured, item: Adjustment, run: Run, lines: list[Placed]) -> Iterator[BillLine]:
@@ -79,7 +78,7 @@ def _uneven(measured: Measured, item: Adjustment, run: Run, lines: list[Placed])
     ):
         rate = step.percent / _HUNDRED
         if rate and (part or billed_part):
-            amounts = rate * part, _rounded(measured, rate * billed_part), billed_part
+            amounts = rate * part, rate * billed_part, billed_part
             yield _line(measured, item, which, step.percent, amounts)
 
 
@@ -90,11 +89,10 @@ def _kwh(usage: Sequence[Usage], run: Run) -> Decimal:
 def _capped(measured: Measured, item: Adjustment, most: Decimal, bases: tuple[Decimal, Decimal]) -> BillLine:
     rate = (item.percent or ZERO) / _HUNDRED
     exact, billed = (min(rate * base, most) if rate > 0 else max(rate * base, -most) for base in bases)
-    billed = _rounded(measured, billed)
     if exact == rate * bases[0]:
         return _line(measured, item, "", item.percent or ZERO, (exact, billed, bases[1]))
     label = f"{item.name} {item.percent or ZERO:+f}%: at most {text(most, 4)}"
-    return replace(money(label, ("adjustment", item.name), exact), billed_amount=billed)
+    return _rounded(measured, replace(money(label, ("adjustment", item.name), exact), billed_amount=billed))
 
 
 def _portions(item: Adjustment, months: Decimal, kwh: Decimal, base: Decimal) -> list[Decimal]:
@@ -142,11 +140,12 @@ def _topped_up(measured: Measured, item: Minimum, run: Run, lines: list[Placed])
     per_day, per_month = item.per_day or ZERO, item.per_month or ZERO
     least = per_day * ratio(run.days) + per_month * ratio(run.months)
     base, billed_base = _owed(_counted(item, lines), run.parts)
-    exact, billed = max(least - base, ZERO), _rounded(measured, max(least - billed_base, ZERO))
-    if not exact and not billed:
-        return []
+    exact = max(least - base, ZERO)
     line = money(f"{item.name}: top-up to {text(least, 4)}", ("minimum", item.name), exact)
-    return list(_by_days(measured, run, [replace(line, billed_amount=billed)]))
+    line = _rounded(measured, replace(line, billed_amount=max(least - billed_base, ZERO)))
+    if not exact and not line.billed_amount:
+        return []
+    return list(_by_days(measured, run, [line]))
 
 
 def _credited(measured: Measured, item: ExportCredit, run: Run, lines: list[Placed]) -> list[BillLine]:
@@ -159,7 +158,7 @@ def _credited(measured: Measured, item: ExportCredit, run: Run, lines: list[Plac
         credit_period(layout, run.period, item),
         layout.tariff.currency,
     )
-    return [replace(line, billed_amount=_rounded(measured, line.billed_amount)) for line in found]
+    return [_rounded(measured, line) for line in found]
 
 
 def _by_days(measured: Measured, run: Run, lines: Iterable[BillLine]) -> Iterator[Placed]:

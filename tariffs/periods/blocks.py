@@ -141,15 +141,16 @@ def _year(layout: Layout, blocks: Blocks, period: int) -> int:
 
 def _opening(layout: Layout, blocks: Blocks) -> Decimal:
     """Return what was counted before the series; refuse not to know it."""
-    if blocks.used_kwh is not None:
-        return blocks.used_kwh
     start = layout.periods[0].start
     month, day = blocks.yearly_from or (1, 1)
     began = dt.date(_year(layout, blocks, 0), month, day)
     months = 12 * (start.year - began.year) + start.month - began.month - (start.day < began.day)
-    if months >= layout.tariff.billing.period_months or layout.dates[0] >= start + dt.timedelta(
-        _LONGEST_MONTH
-    ):
+    earlier_bills = months >= layout.tariff.billing.period_months
+    if not earlier_bills and layout.dates[0] <= start:
+        return Decimal(0)  # the count begins anew with the series
+    if blocks.used_kwh is not None:
+        return blocks.used_kwh
+    if earlier_bills or layout.dates[0] >= start + dt.timedelta(_LONGEST_MONTH):
         raise TariffError(
             f"{layout.tariff.source}: blocks {blocks.name!r}: used_kwh: the tiers count from {began}, the series "
             f"begins on {layout.dates[0]} (got none); write used_kwh = the kWh counted before it, 0 if there were none"

@@ -40,10 +40,7 @@ def lines_of(sheet: Sheet) -> list[tuple[str, str]]:
 
 def check_bases(tariff: Tariff, sheet: Sheet) -> list[Problem]:
     """Check that everything that counts lines names groups, lines, or adjustments that come before it."""
-    never = _never(tariff, sheet)
-    lines = [*CATEGORIES, HOURLY_LINE, HOURLY_EXPORT_LINE, *(name for _, name in lines_of(sheet))]
-    lines += [export_line(name) for name in sheet.bands]
-    lines += [name for register in sheet.registers for name in register_lines(sheet, register)]
+    never, lines = _never(tariff, sheet), _nameable(sheet)
     problems = []
     if sheet.losses is not None:
         priced = ["energy", "riders", HOURLY_LINE]
@@ -69,6 +66,23 @@ def check_bases(tariff: Tariff, sheet: Sheet) -> list[Problem]:
             problems += _named(field, getattr(item, key, ()), known, later, never)
         problems += _of_nothing(tariff, sheet, item)
         known.append(item.name)
+    return problems
+
+
+def _nameable(sheet: Sheet) -> list[str]:
+    """List groups and names of lines that can be written, what is taken of others apart."""
+    lines = [*CATEGORIES, HOURLY_LINE, HOURLY_EXPORT_LINE, *(name for _, name in lines_of(sheet))]
+    lines += [export_line(name) for name in sheet.bands]
+    return lines + [name for register in sheet.registers for name in register_lines(sheet, register)]
+
+
+def check_rounded_lines(tariff: Tariff, last: Sheet) -> list[Problem]:
+    """Check that what rounds lines names some; of all versions the last has every name."""
+    known = [*_nameable(last), *(item.name for item in last.sequence)]
+    problems = []
+    for number, own in enumerate(tariff.rounding.lines):
+        field = f"rounding.lines[{number + 1}].applies_to"
+        problems += _named(field, own.applies_to, known, [], _never(tariff, last))
     return problems
 
 

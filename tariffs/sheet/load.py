@@ -13,6 +13,7 @@ from tariffs.reading.refusals import Problem, problem_report, show
 from tariffs.reading.toml import parse_toml, read_text
 from tariffs.sheet.beside import read_prices, with_event_dates
 from tariffs.sheet.checks import check_event_dates, check_sheet, check_tariff
+from tariffs.sheet.checks_bases import check_rounded_lines
 from tariffs.sheet.checks_money import check_money
 from tariffs.sheet.checks_registers import check_registers
 from tariffs.sheet.registers import register_tariffs
@@ -65,6 +66,7 @@ def parse_tariff(text: str, source: str = "tariff") -> Tariff:
         document = merged(document, changes)
         later.append(DatedSheet(start, _checked(document, source, folder, prefix)))
     _check_versions(tariff, later, source)
+    _refuse(source, check_rounded_lines(tariff, later[-1].sheet if later else tariff))
     tariff._source = source  # noqa: SLF001 - private to the package, set once here
     tariff._later = tuple(later)  # noqa: SLF001
     if tariff.hourly_prices is not None:

@@ -1,13 +1,23 @@
 """How amounts become money, and metered kWh the kWh that are priced."""
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
 from tariffs.reading.models import Frozen
-from tariffs.sheet.fields import ExactPositive
+from tariffs.sheet.fields import TABLES, ExactPositive, Names
 
 RoundingMode = Literal["half-up", "half-even", "down", "up"]
+
+
+class LineRounding(Frozen):
+    """How lines of some names are rounded by themselves, whatever the others are."""
+
+    applies_to: Names = Field(min_length=1, description="groups or names of lines it rounds")
+    mode: RoundingMode = Field("half-up", description="how, as for the total")
+    to: ExactPositive | None = Field(
+        None, description="they are rounded to multiples of this, such as 10; default: to the places"
+    )
 
 
 class Rounding(Frozen):
@@ -24,6 +34,9 @@ class Rounding(Frozen):
     total_to: ExactPositive | None = Field(
         None,
         description="each period's total is rounded to multiples of this, such as 0.05; default: to the places",
+    )
+    lines: Annotated[tuple[LineRounding, ...], TABLES] = Field(
+        (), description="lines that are rounded by themselves, each in its own way"
     )
     kwh_places: int | None = Field(
         None,

@@ -120,8 +120,19 @@ def in_turn(file: Table) -> list[tuple[str, Table]]:
     return [entry for _, entry in sorted(found, key=lambda one: one[0])]
 
 
-def month_bill(file: Table, own: dict[str, Fraction], before: dict[str, Fraction]) -> Fraction:
-    """Return a month's bill before rounding."""
+def round_by_themselves(groups: dict[str, dict[str, Fraction]], rules: Sequence[Table]) -> None:
+    """Round the riders and charges that rules name, in place."""
+    for rule in rules:
+        unit = number(rule.get("to", 0.01))
+        for group in ("riders", "charges"):
+            for name in {name for name in groups[group] if {name, group} & set(rule["applies_to"])}:
+                groups[group][name] = rounded(groups[group][name], unit, rule.get("mode", "half-up"))
+
+
+def month_bill(
+    file: Table, own: dict[str, Fraction], before: dict[str, Fraction], rules: Sequence[Table] = ()
+) -> Fraction:
+    """Return a month's bill before rounding, but for riders and charges that ``rules`` round by themselves."""
     groups: dict[str, dict[str, Fraction]] = {"energy": {}, "riders": {}, "charges": {}}
     kwh = dict(own)
     for item in file.get("minimum", []):
@@ -139,6 +150,7 @@ def month_bill(file: Table, own: dict[str, Fraction], before: dict[str, Fraction
         groups["riders"][rider["name"]] = number(rider["price_per_kwh"]) * sum(kwh.values(), Fraction(0))
     for charge in file.get("charges", []):
         groups["charges"][charge["name"]] = number(charge["per_month"])
+    round_by_themselves(groups, rules)
     lines = [(group, name, money) for group, names in groups.items() for name, money in names.items()]
     for kind, item in in_turn(file):
         named = item.get("applies_to", ENERGY if kind == "minimum" else ())
@@ -174,7 +186,7 @@ def bills(text: str, kwh: Sequence[float], start: datetime) -> list[tuple[Fracti
         if "kwh_places" in rounding:
             grain, how = Fraction(1, 10 ** rounding["kwh_places"]), rounding.get("kwh_mode", "half-up")
             priced = {band: rounded(each, grain, how) for band, each in own.items()}
-        billed = month_bill(file, priced, used[1])
+        billed = month_bill(file, priced, used[1], rounding.get("lines", ()))
         mode = rounding.get("mode", "half-up")
         unit = (
             number(rounding["total_to"])

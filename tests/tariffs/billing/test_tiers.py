@@ -73,6 +73,13 @@ def test_what_was_used_before_the_series_must_be_known() -> None:
     assert billed(YEARLY.format(used=""), "2025-04-01", "2025-05-01", 10.0).total == Decimal("3.00")
 
 
+def test_nothing_was_used_in_a_year_that_begins_with_the_series() -> None:
+    text = YEARLY.format(used="used_kwh = 2895")
+    assert billed(text, "2025-04-01", "2025-05-01", 10.0).total == Decimal("3.00")
+    # from the 2nd on the bill has begun already: 5 kWh are left at 0.30
+    assert billed(text, "2025-04-02", "2025-05-01", 10.0).total == Decimal("3.50")
+
+
 def test_a_price_that_changes_within_the_year_leaves_the_count_running() -> None:
     text = YEARLY.format(used="used_kwh = 0") + (
         "[[versions]]\nvalid_from = 2025-06-01\nblocks = [{ name = 'steps', steps = "
@@ -309,6 +316,59 @@ def test_rounding_of_money_and_of_kwh(rounding: str, total: tuple[str, str]) -> 
         assert found.total_unrounded == Decimal(str(kwh)) * Decimal("0.25")
         period = found.periods[0]
         assert period.total_unrounded + period.rounding == period.total
+
+
+LEVY = """
+[[riders]]
+name = "levy"
+price_per_kwh = 3.49
+[[adjustments]]
+name = "tax"
+percent = 10
+[[adjustments]]
+name = "fund"
+percent = 2.7
+not_to = ["tax"]
+[rounding]
+places = 0
+mode = "down"
+"""
+
+
+def test_a_line_is_rounded_by_itself_and_the_others_with_the_total() -> None:
+    # 101.6 kWh: 25.40 + levy 354.584 = 379.984, tax 37.9984, fund 10.259568: 428.24
+    alone = flat_bill(LEVY, 101.6)
+    assert alone.total == 428
+    lines = '[[rounding.lines]]\napplies_to = "levy"\nmode = "down"\n'
+    # levy 354: 379.40, tax 37.94, fund 10.2438: 427.58
+    found = flat_bill(LEVY + lines, 101.6)
+    assert [line.billed_amount for line in found.periods[0].lines] == [
+        Decimal(text) for text in ("25.4", "354", "37.94", "10.2438")
+    ]
+    assert found.total == 427
+    assert found.total_unrounded == alone.total_unrounded
+    # the fund to tens, downwards, the tax to the nearest whole: 25.40 + 354 + 38 + 10 = 427.40
+    lines += '[[rounding.lines]]\napplies_to = ["tax"]\n'
+    lines += '[[rounding.lines]]\napplies_to = ["fund"]\nmode = "down"\nto = 10\n'
+    assert [line.billed_amount for line in flat_bill(LEVY + lines, 101.6).periods[0].lines[2:]] == [38, 10]
+
+
+def test_rounded_lines_go_before_rounding_per_line() -> None:
+    lines = 'per = "line"\n[[rounding.lines]]\napplies_to = ["riders", "adjustment tax"]\nmode = "up"\n'
+    with pytest.raises(TariffError, match=r"rounding\.lines\[1\]\.applies_to: no line .* 'adjustment tax'"):
+        flat_bill(LEVY + lines, 101.6)
+    found = flat_bill(LEVY + lines.replace("adjustment tax", "tax"), 101.6)
+    # 25, levy 355, tax of 380: 38, fund of 380: 10.26, downwards as the file says
+    assert [line.billed_amount for line in found.periods[0].lines] == [25, 355, 38, 10]
+
+
+def test_a_rounded_line_may_come_with_a_version() -> None:
+    lines = '[[rounding.lines]]\napplies_to = "later"\nmode = "down"\n'
+    with pytest.raises(TariffError, match=r"rounding\.lines\[1\]\.applies_to: no line .* 'later'"):
+        flat_bill(LEVY + lines, 101.6)
+    later = '[[versions]]\nvalid_from = 2025-06-16\ncharges = [{ name = "later", per_month = 3.4 }]\n'
+    found = flat_bill(LEVY + lines + later, 101.6)
+    assert [line.billed_amount for line in found.periods[0].lines if line.name == "later"] == [1]
 
 
 def test_lines_tiers_and_taxes_are_of_rounded_kwh() -> None:

@@ -92,6 +92,10 @@ def files(draw: st.DrawFn) -> str:
             "kwh_places": draw(st.integers(0, 2)),
             "kwh_mode": draw(st.sampled_from(("half-up", "down", "up"))),
         }
+    if draw(st.booleans()):
+        names = draw(st.sampled_from((["fuel"], ["riders", "charges"], ["meter"])))
+        rounding["lines"] = [{"applies_to": names, "to": draw(st.sampled_from((0.01, 0.25, 2)))}]
+        rounding["lines"][0]["mode"] = draw(st.sampled_from(("half-up", "half-even", "up", "down")))
     return toml_text({**document, "rounding": rounding})
 
 
