@@ -5,8 +5,9 @@ from __future__ import annotations
 import sys
 from contextlib import suppress
 
-_TRIM_THRESHOLD = -1  # glibc's malloc.h
-_AS_AT_FIRST_BYTES = 128 * 1024
+_TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3  # glibc's malloc.h
+_TRIM_BYTES, _MMAP_BYTES = 8 << 20, 512 << 10
+# measured on an hourly year: a tenth less memory for half a second of processor time; lower costs more than it saves
 
 
 def give_back() -> None:
@@ -15,4 +16,6 @@ def give_back() -> None:
         import ctypes  # noqa: PLC0415 - only here
 
         with suppress(AttributeError, OSError):  # another C library
-            ctypes.CDLL(None).mallopt(_TRIM_THRESHOLD, _AS_AT_FIRST_BYTES)
+            library = ctypes.CDLL(None)
+            library.mallopt(_TRIM_THRESHOLD, _TRIM_BYTES)
+            library.mallopt(_MMAP_THRESHOLD, _MMAP_BYTES)
