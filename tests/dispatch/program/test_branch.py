@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from homes.small_home import small_home
 
+from dispatch.errors import SolveError
 from dispatch.program import branch, whole
 from dispatch.program.arrays import Bounds, Gap
 from dispatch.program.program import Program
@@ -85,13 +86,16 @@ class Sheet:
         pass
 
 
-def tree_of(monkeypatch: pytest.MonkeyPatch, found: list[float], **fields: Any) -> branch.Tree:  # noqa: ANN401
+def tree_of(monkeypatch: pytest.MonkeyPatch, found: list[Any], **fields: Any) -> branch.Tree:  # noqa: ANN401
     """A tree whose solves come to these amounts, one after the other, both binaries nearer to 1 than to 0."""
     amounts = iter(found)
     relaxed = np.array([0.9, 0.6])
 
     def attempt(_warm: Any, _costs: Any) -> Any:  # noqa: ANN401
-        return SimpleNamespace(objective=next(amounts), values=relaxed)
+        amount = next(amounts)
+        if amount == "fails":
+            raise SolveError("the solver ended with 'Unknown'")
+        return None if amount == "empty" else SimpleNamespace(objective=amount, values=relaxed)
 
     monkeypatch.setattr(branch, "attempt", attempt)
     free = Bounds(np.zeros(2), np.ones(2), np.empty(0), np.empty(0))
@@ -159,6 +163,33 @@ def test_a_node_is_closed_at_its_bound_or_stays_open(  # noqa: PLR0917 - a table
         assert (node.bound, node.pick, node.toward) == (10.0, 1, 1.0)  # the one that is less decided
     else:
         assert tree.open == []
+
+
+@pytest.mark.parametrize(
+    ("share", "found", "bound", "lost"),
+    [
+        # the first node may come to 10, its likelier side to 10.3, whole
+        (
+            0.05,
+            [10.0, 10.3, 10.3],
+            10.0,
+            False,
+        ),  # near enough: nothing is known of the other side but the node's 10
+        (1e-6, [10.0, 10.3, 10.3, "empty"], 10.3, False),
+        (1e-6, [10.0, 10.3, 10.3, 10.2, 10.2], 10.2, False),
+        (1e-6, [10.0, 10.3, 10.3, "fails"], 10.0, True),
+    ],
+)
+def test_what_a_grown_tree_has_proved(
+    share: float, found: list[Any], bound: float, *, lost: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tree = tree_of(monkeypatch, found, asked=Gap(share, 0.0))
+    undecided = iter([BOTH, NEITHER, NEITHER])
+    monkeypatch.setattr(branch, "whole", lambda _warm, _values: (np.ones(2), next(undecided).copy()))
+    tree.grow(SimpleNamespace(look=lambda _bound, _best: False))  # type: ignore[arg-type]
+    assert (tree.bound, tree.lost) == (bound, lost)
+    assert tree.best is not None
+    assert tree.best[0] == min(amount for amount in found[1:] if isinstance(amount, float))
 
 
 def test_the_two_steps_beside_an_undecided_one_are_asked_as_well() -> None:
