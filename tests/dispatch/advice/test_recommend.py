@@ -19,7 +19,7 @@ from dispatch.cards.card_file import card_document
 from dispatch.cards.plain import plain_card
 from dispatch.cards.space import device_space
 from dispatch.comparison.compare import compare
-from dispatch.errors import Infeasible
+from dispatch.errors import FlowsError, Infeasible
 from dispatch.outcome import Outcome
 from dispatch.rules.walk import simulate
 from dispatch.strategies.table import CHOICES
@@ -370,3 +370,26 @@ def test_settings_of_one_home_are_walked_through_together_and_once(
     settings = [Setting(name, percent, 3.0) for name in CHOICES for percent in (20.0, 60.0)]
     assert len(run_settings(case, settings, 0.0)) == len(settings)
     assert walked == ([len(settings)] if repeats else [])  # else each begins at the file's own level, alone
+
+
+@pytest.mark.parametrize("repeats", [True, False])
+def test_a_setting_that_cannot_run_stands_in_its_place_among_those_that_can(*, repeats: bool) -> None:
+    case = small_home(
+        battery={
+            "self_discharge_per_hour_fraction": 0.002,
+            "depth_of_discharge_fraction": 0.9,
+            "start": {"percent": 90},
+        },
+        charging={"grid_w": 0},
+        sun=False,
+        reserve=None,
+        repeats=repeats,
+    ).case()
+    start_kwh = 0.9 * case.limits.full_kwh
+    # what is drawn down to empty leaks away below it; what is never drawn keeps four fifths of itself in four days
+    settings = [Setting(name, 10.0, start_kwh) for name in ("off-peak-first", "reserve-first") * 2]
+    found = run_settings(case, settings, 0.0)
+    assert [isinstance(run, FlowsError) for run in found] == [True, False] * 2
+    for run in found[1::2]:
+        assert isinstance(run, Outcome)
+        assert run.flows["stored"][-1] == pytest.approx(start_kwh * (1 - 0.002) ** len(case.times))

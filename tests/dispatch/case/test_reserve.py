@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -348,3 +349,19 @@ def test_hours_below_the_reserve_are_hours_whatever_the_step() -> None:
     below = int((solved.flows["stored"] < case.floor_kwh - 1e-6).sum())  # from 60 % it can fill only so fast
     assert below > 1
     assert planned_outcome(solved, 0.0).floor_broken_hours == 0.5 * below
+
+
+def test_hours_that_the_battery_cannot_hold_are_counted_and_the_first_is_named() -> None:
+    draft = small_home(days=1, step_minutes=30, first="2025-06-02", sun=False)
+    # 20 kW from 12:00 to 13:00 are more than the battery holds: two hours from the ends of the five steps that begin
+    # from 10:00 to 12:00 reach into them
+    draft = replace(
+        draft.changed(reserve=None).changed(
+            reserve={"hours": 2.0}, critical_load={"csv": "series.csv", "column": "noon_kw", "watts": None}
+        ),
+        columns={**draft.columns, "noon_kw": np.where(draft.times.hour == 12, 20.0, 0.01)},
+    )
+    case = draft.case()
+    (note,) = [note for note in case.notes if "need more than the battery may hold" in note]
+    assert "in 2.5 h of 24 h, first at 2025-06-02T10:00-03:00" in note
+    assert case.floor_capped_steps.sum() == 5

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from homes.small_home import small_home
 
+from dispatch.errors import SolveError
 from dispatch.program import branch, whole
 from dispatch.program.arrays import Bounds, Gap
 from dispatch.program.program import Program
@@ -85,13 +86,16 @@ class Sheet:
         pass
 
 
-def tree_of(monkeypatch: pytest.MonkeyPatch, found: list[float], **fields: Any) -> branch.Tree:  # noqa: ANN401
+def tree_of(monkeypatch: pytest.MonkeyPatch, found: list[Any], **fields: Any) -> branch.Tree:  # noqa: ANN401
     """A tree whose solves come to these amounts, one after the other, both binaries nearer to 1 than to 0."""
     amounts = iter(found)
     relaxed = np.array([0.9, 0.6])
 
     def attempt(_warm: Any, _costs: Any) -> Any:  # noqa: ANN401
-        return SimpleNamespace(objective=next(amounts), values=relaxed)
+        amount = next(amounts)
+        if amount == "fails":
+            raise SolveError("the solver ended with 'Unknown'")
+        return None if amount == "empty" else SimpleNamespace(objective=amount, values=relaxed)
 
     monkeypatch.setattr(branch, "attempt", attempt)
     free = Bounds(np.zeros(2), np.ones(2), np.empty(0), np.empty(0))
@@ -161,9 +165,90 @@ def test_a_node_is_closed_at_its_bound_or_stays_open(  # noqa: PLR0917 - a table
         assert tree.open == []
 
 
+@pytest.mark.parametrize(
+    ("found", "undecided", "among", "best"),
+    [
+        ([10.0], BOTH, BOTH, 10.4),
+        ([10.0, 10.0], NEITHER, BOTH, 10.4),
+        ([10.0, 12.0], NEITHER, NEITHER, 10.4),
+        (["fails"], BOTH, BOTH, 10.4),
+    ],
+)
+def test_what_is_closed_later_does_not_raise_what_was_closed_before(
+    found: list[Any],
+    undecided: NDArray[np.bool_],
+    among: NDArray[np.bool_],
+    best: float,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    tree = tree_of(monkeypatch, found, best=(best, np.zeros(2)), among=among, closed=9.5)
+    monkeypatch.setattr(branch, "whole", lambda _warm, _values: (np.ones(2), undecided.copy()))
+    tree._add(np.zeros(2), np.ones(2), 9.8)  # noqa: SLF001
+    assert tree.closed == 9.5
+
+
+@pytest.mark.parametrize(
+    ("share", "found", "bound", "lost"),
+    [
+        # the first node may come to 10, its likelier side to 10.3, whole
+        (
+            0.05,
+            [10.0, 10.3, 10.3],
+            10.0,
+            False,
+        ),  # near enough: nothing is known of the other side but the node's 10
+        (1e-6, [10.0, 10.3, 10.3, "empty"], 10.3, False),
+        (1e-6, [10.0, 10.3, 10.3, 10.2, 10.2], 10.2, False),
+        (1e-6, [10.0, 10.3, 10.3, "fails"], 10.0, True),
+    ],
+)
+def test_what_a_grown_tree_has_proved(
+    share: float, found: list[Any], bound: float, *, lost: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tree = tree_of(monkeypatch, found, asked=Gap(share, 0.0))
+    undecided = iter([BOTH, NEITHER, NEITHER])
+    monkeypatch.setattr(branch, "whole", lambda _warm, _values: (np.ones(2), next(undecided).copy()))
+    tree.grow(SimpleNamespace(look=lambda _bound, _best: False))  # type: ignore[arg-type]
+    assert (tree.bound, tree.lost) == (bound, lost)
+    assert tree.best is not None
+    assert tree.best[0] == min(amount for amount in found[1:] if isinstance(amount, float))
+
+
 def test_the_two_steps_beside_an_undecided_one_are_asked_as_well() -> None:
     undecided = np.zeros(12, dtype=bool)
     undecided[[0, 6]] = True
     asked = whole._with_neighbours(undecided)  # noqa: SLF001
     assert np.flatnonzero(asked).tolist() == [0, 1, 2, 4, 5, 6, 7, 8]
     assert np.flatnonzero(undecided).tolist() == [0, 6]
+
+
+@pytest.mark.parametrize(
+    ("sides", "others", "asked"),
+    [(100, 50, (100, 50)), (101, 50, (0, 50)), (1, 150, (0, 150)), (0, 151, (0, 0))],
+)
+def test_a_tree_takes_all_binaries_if_they_are_few_else_those_that_are_no_sides(
+    sides: int, others: int, asked: tuple[int, int]
+) -> None:
+    is_side = np.arange(sides + others) < sides
+    found = whole._to_branch_on(is_side)  # noqa: SLF001
+    assert (int(found[is_side].sum()), int(found[~is_side].sum())) == asked
+
+
+@pytest.mark.parametrize(
+    ("reached", "bound", "gap", "money"),
+    [
+        (10.0, 9.0, 0.1, 1.0),
+        (-10.0, -11.0, 0.1, 1.0),
+        (0.0, -0.02, 0.4, 0.02),  # a share of nothing says nothing: of the least amount that is noticed
+        (10.0, 10.0 + 1e-9, 0.0, 0.0),
+    ],
+)
+def test_the_gap_told_is_a_share_of_what_was_found(
+    reached: float, bound: float, gap: float, money: float
+) -> None:
+    search = SimpleNamespace(
+        proven=True, best=(reached, np.ones(2)), warm=Sheet(), bound=bound, asked=Gap(1e-4, 0.05)
+    )
+    settled = whole._Search._end(search)  # type: ignore[arg-type]  # noqa: SLF001
+    assert [settled.gap, settled.money] == pytest.approx([gap, money])
+    assert not settled.hard
