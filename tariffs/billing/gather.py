@@ -25,16 +25,16 @@ def gathered(pieces: Iterable[Piece], note: Callable[[list[Piece]], str] = lambd
     Parameters
     ----------
     pieces : iterable of Piece
-        Those of no quantity are left out.
+        Those of no quantity say no more than where their line stands.
     note : callable
         What to write behind the label of a line made of these pieces.
     """
     found: dict[tuple[object, ...], list[Piece]] = {}
     for piece in pieces:
+        same = found.setdefault((piece.label, piece.tags, piece.price, piece.unit), [])
         if piece.quantity:
-            key = piece.label, piece.tags, piece.price, piece.unit
-            found.setdefault(key, []).append(piece)
-    for same in found.values():
+            same.append(piece)
+    for same in filter(None, found.values()):
         first = same[0]
         quantity = sum((piece.quantity for piece in same), ZERO)
         line = priced(first.label + note(same), first.tags, quantity, first.price, first.unit)

@@ -137,10 +137,16 @@ def _riders(measured: Measured, period: int) -> Iterator[Piece]:
                 kwh = usage.sold if rider.of == "export" else usage.billed if rider.netted else usage.bought
                 factor = sheet.loss_factor("riders", rider.name) if rider.of == "import" else _ONE
                 label = rider.name + loss_note(factor)
-                for (band, season), amount in kwh.items():
-                    if not rider.bands or band in rider.bands:
-                        price = in_season(rider.price_per_kwh, season)
-                        yield Piece(label, ("riders", rider.name), at, amount * factor, price)
+                for season in measured.layout.season_names:
+                    price = in_season(rider.price_per_kwh, season)
+                    amount = _counted(kwh, season, rider.bands)
+                    yield Piece(label, ("riders", rider.name), at, amount * factor, price)
+
+
+def _counted(kwh: Mapping[Key, Decimal], season: str, bands: tuple[str, ...]) -> Decimal:
+    """Return the energy of a season, in these bands if any are named."""
+    held = (own for (band, when), own in kwh.items() if when == season and (not bands or band in bands))
+    return sum(held, ZERO)
 
 
 def _notes(measured: Measured, period: int) -> Iterator[Placed]:

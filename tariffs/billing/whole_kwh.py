@@ -7,6 +7,7 @@ rounding comes to can be told.
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from itertools import chain
 
 from tariffs.billing.lines import ZERO, BillLine, Placed, rounded_by
 from tariffs.sheet.rounding import Rounding
@@ -32,15 +33,18 @@ class Register:
 
 def side_by_side(exact: Sequence[Placed], rounded: Sequence[Placed]) -> list[Placed]:
     """Return the lines of rounded kWh, with the exact amounts of the metered ones."""
-    left = {_key(placed.line): placed for placed in exact}
+    left: dict[tuple[str, ...], list[Placed]] = {}  # lines of one table in two seasons may read alike
+    for placed in exact:
+        left.setdefault(_key(placed.line), []).append(placed)
     found = []
     for placed in rounded:
-        own = left.pop(_key(placed.line), None)
+        alike = left.get(_key(placed.line))
+        own = alike.pop(0) if alike else None
         amounts = dict.fromkeys(placed.amounts, ZERO) if own is None else own.amounts
         amount = ZERO if own is None else own.line.amount
         line = replace(placed.line, amount=amount, billed_amount=placed.line.amount)
         found.append(Placed(line, amounts))
-    for own in left.values():
+    for own in chain.from_iterable(left.values()):
         if own.line.amount:
             quantity = None if own.line.quantity is None else ZERO
             found.append(replace(own, line=replace(own.line, quantity=quantity, billed_amount=ZERO)))

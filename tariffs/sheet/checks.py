@@ -3,7 +3,7 @@
 import calendar
 import datetime as dt
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from tariffs.reading.clock import clock_text, unknown_zone
 from tariffs.reading.refusals import Problem, show, unknown, unknown_names
@@ -111,13 +111,18 @@ def _windows(sheet: Sheet) -> list[Problem]:
     return problems
 
 
-def _event(event: Event, field: str, sheet: Sheet) -> list[Problem]:
+def _dates(dates: Sequence[dt.date], field: str) -> list[Problem]:
     problems = []
-    if not event.dates:
+    if not dates:
         problems.append(Problem(field, "has no dates; list them as dates = [...] or name a csv"))
-    repeated = sorted({day for day in event.dates if event.dates.count(day) > 1})
+    repeated = sorted({day for day in dates if dates.count(day) > 1})
     if repeated:
         problems.append(Problem(f"{field}.dates", f"a date stands twice (got {repeated[0]}); remove one"))
+    return problems
+
+
+def _event(event: Event, field: str, sheet: Sheet) -> list[Problem]:
+    problems = _dates(event.dates, field)
     for part in event.priced:
         if part.band is not None:
             problems += unknown_names(f"{field}.band", [part.band], sheet.bands, "band")
@@ -125,12 +130,7 @@ def _event(event: Event, field: str, sheet: Sheet) -> list[Problem]:
 
 
 def _rebate(rebate: Rebate, field: str) -> list[Problem]:
-    problems = []
-    if not rebate.dates:
-        problems.append(Problem(field, "has no dates; list them as dates = [...] or name a csv"))
-    repeated = sorted({day for day in rebate.dates if rebate.dates.count(day) > 1})
-    if repeated:
-        problems.append(Problem(f"{field}.dates", f"a date stands twice (got {repeated[0]}); remove one"))
+    problems = _dates(rebate.dates, field)
     known = {day.isoformat() for day in rebate.dates}
     for day in rebate.known_baseline_kwh:
         if day not in known:

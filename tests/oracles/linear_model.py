@@ -132,10 +132,10 @@ def pieces(schedule: Schedule, most: float) -> Iterator[tuple[float, float, floa
             return
 
 
-def scheduled(model: Model, amount: Sum, schedules: Sequence[Schedule], most: float) -> list[Sum]:
-    """State a schedule of an amount, and price the same amount by other schedules with the same limits."""
-    money: list[Sum] = [{} for _ in schedules]
-    parts: list[Sum] = []
+def pick_one(
+    model: Model, schedules: Sequence[Schedule], most: float, money: Sequence[Sum], parts: list[Sum]
+) -> Sum:
+    """State the pieces of schedules with the same limits, and what each costs; return which is picked."""
     picked: Sum = {}
     for cut in zip(*(pieces(schedule, most) for schedule in schedules), strict=True):
         low, high = cut[0][:2]
@@ -146,6 +146,14 @@ def scheduled(model: Model, amount: Sum, schedules: Sequence[Schedule], most: fl
         picked[pick] = 1.0
         for each, (_, _, price, at_zero) in zip(money, cut, strict=True):
             each[inside], each[pick] = price, at_zero
+    return picked
+
+
+def scheduled(model: Model, amount: Sum, schedules: Sequence[Schedule], most: float) -> list[Sum]:
+    """State a schedule of an amount, and price the same amount by other schedules with the same limits."""
+    money: list[Sum] = [{} for _ in schedules]
+    parts: list[Sum] = []
+    picked = pick_one(model, schedules, most, money, parts)
     model.row(picked, 1.0, 1.0)
     model.row(plus(*parts, plus(amount, factor=-1.0)), 0.0, 0.0)
     return money
@@ -166,21 +174,12 @@ def scheduled_by_past(
         model.row(plus(mean, {chosen: 1e5}), -np.inf, upper + 1e5)
         model.row(plus(mean, {chosen: -1e5}), lower - 1e5, np.inf)
         lower = upper
-        picked: Sum = {chosen: -1.0}
         alone = [
             replace(one, classes=(replace(one.classes[place], upper=np.inf),), by_past=False)
             for one in schedules
         ]
-        for cut in zip(*(pieces(one, most) for one in alone), strict=True):
-            low, high = cut[0][:2]
-            inside, pick = model.column(), model.column(1.0, whole=True)
-            model.row({inside: 1.0, pick: -low}, 0.0, np.inf)
-            model.row({inside: 1.0, pick: -high}, -np.inf, 0.0)
-            parts.append({inside: 1.0})
-            picked[pick] = 1.0
-            for each, (_, _, price, at_zero) in zip(money, cut, strict=True):
-                each[inside], each[pick] = price, at_zero
-        model.row(picked, 0.0, 0.0)
+        picked = pick_one(model, alone, most, money, parts)
+        model.row({**picked, chosen: -1.0}, 0.0, 0.0)
     model.row(held, 1.0, 1.0)
     model.row(plus(*parts, plus(amount, factor=-1.0)), 0.0, 0.0)
     return money

@@ -398,6 +398,30 @@ def test_a_band_is_rounded_once_whatever_changes_within_the_month() -> None:
     assert found.periods[0].lines[0].quantity == 21
 
 
+def test_lines_that_read_alike_keep_their_exact_amounts_beside_rounded_kwh() -> None:
+    text = """
+    name = "two seasons in one bill"
+    currency = "EUR"
+    billing = { read_dates = [2025-04-16, 2025-05-16] }
+    rounding = { kwh_places = 0 }
+    seasons = [{ name = "winter", from = "11-01", to = "04-30" }, { name = "summer", from = "05-01", to = "10-31" }]
+    [bands.use]
+    import_price_per_kwh = 0.2
+    [blocks]
+    shared = ["use"]
+    steps = [{ up_to_kwh = 30, percent_of_band = 50 }, { price_by_band = { use = 0.1 } }]
+    """
+    times = steps("2025-04-16", "2025-05-16")
+    found = bill(parse_tariff(text), times, 1.0, even(times, 100.4))
+    blocks = [line for line in found.periods[0].lines if line.name == "blocks"]
+    above = "blocks use: above 30 kWh"
+    assert [line.label for line in blocks] == ["blocks use: up to 30 kWh", above, above]
+    # each season is half of 100.4 kWh: 30 and 20.2 above them, then 50.2, all at 0.1; the bill's are 30, 20 and 50
+    assert [float(line.amount) for line in blocks] == pytest.approx([3, 2.02, 5.02])
+    assert [line.billed_amount for line in blocks] == [3, 2, 5]
+    assert float(found.total_unrounded) == pytest.approx(100.4 * 0.3)
+
+
 def test_losses_at_the_last_step_reached() -> None:
     more = """
     [losses]
