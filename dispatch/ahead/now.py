@@ -137,9 +137,14 @@ def _prices(case: Case, times: pd.DatetimeIndex, first: int, ahead: int) -> tupl
         except tariffs.TariffError:
             continue
     begin, end = spans[-1]
-    return _padded(
-        tariffs.price_steps(case.tariff, times[begin:end], case.dt_hours, _NO_REGISTERS), begin
-    ), end
+    try:
+        prices = tariffs.price_steps(case.tariff, times[begin:end], case.dt_hours, _NO_REGISTERS)
+    except tariffs.TariffError as error:
+        text = f"the plan prices {times[begin]:%Y-%m-%d} to {times[end - 1]:%Y-%m-%d} alone"
+        raise tariffs.TariffError(
+            f"{error} ({text}; months before it are as the tariff file tells)"
+        ) from None
+    return _padded(prices, begin), end
 
 
 def _padded(prices: tariffs.PricedSteps, before: int) -> tariffs.PricedSteps:

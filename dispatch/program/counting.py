@@ -19,7 +19,7 @@ from dispatch.program.schedules import Money, merged, negated
 from dispatch.program.solver import AT_LEAST
 from tariffs.terms.money_terms import CreditTerm, MinimumTerm, PercentTerm
 from tariffs.terms.schedules import Schedule, ScheduleClass
-from tariffs.terms.slopes import value_slopes
+from tariffs.terms.slopes import NOISE, worth_ranges
 
 if TYPE_CHECKING:
     from dispatch.arrays import Floats, Ints
@@ -59,10 +59,10 @@ def refusal(rows: Rows) -> str | None:
             )
     if (why := why_not(prices)) is not None:
         return f"export_credit: {why}, which no row of the program states"
-    weights = effective_weights(rows)
+    weights = worth_ranges(prices)
     for minimum in prices.minimums:
         least = weights[minimum.order][0]
-        if least < 0:
+        if least < -NOISE:
             return (
                 "minimum: the adjustments after it turn what it adds into a credit "
                 f"({least:g} per unit), so that falling short of it would pay without end"
@@ -70,25 +70,10 @@ def refusal(rows: Rows) -> str | None:
     return None
 
 
-def effective_weights(rows: Rows) -> dict[int, tuple[float, float]]:
-    """Return the least and the most that one unit of each counting term can come to in the bill, by its order."""
-    found: dict[int, tuple[float, float]] = {}
-    counting = rows.sheet.case.prices.counting
-    for term in reversed(counting):
-        low = high = term.topup_factor
-        for later in counting:
-            factor = dict(later.counts).get(term.order, 0.0)
-            if factor:
-                ends = [factor * d * e for d in value_slopes(later) for e in found[later.order]]
-                low, high = low + min(ends), high + max(ends)
-        found[term.order] = low, high
-    return found
-
-
 def state_counting(rows: Rows) -> None:
     """State every counting term, in an order in which each finds what it counts."""
     values: dict[int, tuple[Money, tuple[float, float]]] = {}
-    weights = effective_weights(rows)
+    weights = worth_ranges(rows.sheet.case.prices)
     account = ExportCredits(rows.sheet)
     for term in rows.sheet.case.prices.counting:
         if isinstance(term, CreditTerm):

@@ -94,8 +94,10 @@ class BlockStep(Frozen):
             "percent_of_band": self.percent_of_band is not None,
         }
         if sum(prices.values()) != 1:
+            alone = "; write price_per_kwh = 0 where fixed_per_month is all" if self.fixed_per_month else ""
             raise ValueError(
-                "needs either price_per_kwh = ..., inside = [steps], price_by_band = {...} or percent_of_band = ..."
+                "needs either price_per_kwh = ..., inside = [steps], price_by_band = {...} or "
+                f"percent_of_band = ...{alone}"
             )
         if self.inside:
             check_limits([step.up_to_kwh for step in self.inside], "up_to_kwh")

@@ -177,18 +177,31 @@ def _sell_for_credit(
 
 def _base_weights(prices: PricedSteps, state: dict[int, float]) -> dict[int, float]:
     """Return what one more unit of each base comes to in the bill, by order, in a state."""
-    weights = dict.fromkeys(state, 0.0)
-    per_unit: dict[int, float] = {}
+    return {order: state[order] * worth for order, worth in _worths(prices, state).items()}
+
+
+def _worths(prices: PricedSteps, state: dict[int, float]) -> dict[int, float]:
+    """Return what one unit of each counting term's value comes to in the bill, by order, in a state."""
+    found: dict[int, float] = {}
     for term in reversed(prices.counting):
-        # one unit of the value is worth its own factor, and what later terms make of it
-        worth = term.topup_factor + sum(
-            factor * per_unit[later.order]
+        # its own factor, and what later terms make of it
+        found[term.order] = term.topup_factor + sum(
+            factor * state[later.order] * found[later.order]
             for later in prices.counting
             for order, factor in later.counts
             if order == term.order
         )
-        per_unit[term.order] = weights[term.order] = state[term.order] * worth
-    return weights
+    return found
+
+
+def worth_ranges(prices: PricedSteps) -> dict[int, tuple[float, float]]:
+    """Return the least and the most that one unit of each counting term comes to in the bill, by order."""
+    found: dict[int, tuple[float, float]] = {}
+    for state in _states(prices):
+        for order, worth in _worths(prices, state).items():
+            low, high = found.get(order, (worth, worth))
+            found[order] = min(low, worth), max(high, worth)
+    return found
 
 
 def _below_kwh(view: View, prices: PricedSteps) -> View:

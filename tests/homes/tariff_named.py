@@ -149,6 +149,12 @@ SHAPES = {
     + READS
     + "[[minimum]]\nname = 'a'\nper_day = 1.5\napplies_to = ['energy']\n[[minimum]]\nname = 'b'\nper_day = 2.1\n"
     "applies_to = ['a', 'energy', 'export']\n",
+    "three minimums, each of the one before, and a tax between": two()
+    + READS
+    + "[[minimum]]\nname = 'a'\nper_day = 1.5\napplies_to = ['energy']\n[[adjustments]]\nname = 'fee'\npercent = 3\n"
+    "applies_to = ['energy', 'a']\n[[minimum]]\nname = 'b'\nper_day = 1.9\n"
+    "applies_to = ['energy', 'a', 'fee', 'export']\n"
+    "[[adjustments]]\nname = 'tax'\npercent = 6\n[[minimum]]\nname = 'c'\nper_day = 2.1\napplies_to = ['everything']\n",
     "losses at the last tier": two()
     + READS
     + BLOCKS.format(limit=9, low=0.05, high=0.2, more="")

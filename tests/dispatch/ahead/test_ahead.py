@@ -17,6 +17,7 @@ from dispatch.ahead.now import case_around
 from dispatch.ahead.tonight import Tonight, tonight
 from dispatch.errors import DispatchError, ScenarioError, SeriesError
 from dispatch.words.tonight import charge_text
+from tariffs.errors import TariffError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -173,6 +174,18 @@ def test_prices_after_the_data_are_the_tariffs_own() -> None:
 def test_a_tariff_that_has_run_out_says_so() -> None:
     with pytest.raises(Exception, match="2026-12-31"):
         tonight(home(), "2027-02-03T18:00", "62%")
+
+
+def test_months_before_the_plan_are_those_the_tariff_file_tells() -> None:
+    peaks: dict[str, Any] = {"months": 12, "past_kw": {f"2024-{month:02d}": 2.0 for month in (11, 12)}}
+    peaks["past_kw"] |= {f"2025-{month:02d}": 2.0 for month in range(1, 10)}
+    needed = [{"name": "capacity", "price_per_kw": 4.0, "interval_minutes": 60, "rolling_mean": peaks}]
+    case = tariff_with(demand=needed)  # the data begin in October: all it needs is told
+    message = r"got none for .*2025-10\).*the plan prices 2026-04-14 to .* alone; months before it"
+    with pytest.raises(TariffError, match=message):
+        tonight(case, "2026-04-14T18:00", "62%")
+    told = [needed[0] | {"rolling_mean": {"months": 12, "past_each_kw": 2.0}}]
+    assert tonight(tariff_with(demand=told), "2026-04-14T18:00", "62%").run.entries
 
 
 def write(path: Path, begin: str, hours: int, step: str = "h", **columns: float) -> Path:

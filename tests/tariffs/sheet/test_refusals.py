@@ -105,6 +105,11 @@ def test_the_good_file_is_good() -> None:
             "windows[2]: overlaps windows[1]",
         ),
         ("[[blocks]]", '[[windows]]\nband = "off"\nhours = "10:00-12:00"\n[[blocks]]', "from 10:00 to 11:00"),
+        (
+            "steps = [{ up_to_kwh = 100, price_per_kwh = 0.01 },",
+            "whole_band = true\nsteps = [{ up_to_kwh = 100, fixed_per_month = 4.2 },",
+            "percent_of_band = ...; write price_per_kwh = 0 where fixed_per_month is all",
+        ),
         ('to = "04-30"', 'to = "04-29"', "seasons: no season holds on 04-30"),
         ('to = "04-30"', 'to = "05-01"', "seasons: 05-01 lies in both 'summer' and 'winter'"),
         ('to = "04-30"', 'to = "30-04"', "seasons[1].to: not a day of the year; write month and day"),
