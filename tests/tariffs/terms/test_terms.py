@@ -58,7 +58,7 @@ def test_a_bill_adds_up(case: Case) -> None:
         ("steps = [{ up_to_kw = 2, price_per_kw = 5 }, { price_per_kw = 1 }]", 3.0, 11.0),
         ("steps = [{ up_to_kw = 2, price_per_kw = 5 }, { price_per_kw = 1 }]", 0.0, 0.0),
         (
-            "whole_band = true\nsteps = [{ up_to_kw = 2, price_per_kw = 5 }, { price_per_kw = 1, fixed_per_month = 7 }]",
+            "whole_band = true\nsteps = [{up_to_kw = 2, price_per_kw = 5 }, { price_per_kw = 1, fixed_per_month = 7 }]",
             3.0,
             10.0,
         ),
