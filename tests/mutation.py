@@ -50,6 +50,7 @@ TESTS = (
     "tests/dispatch/outages",
     "tests/dispatch/program",
     "tests/dispatch/advice",
+    "tests/dispatch/equipment",
     "tests/dispatch/test_flows.py",
     "tests/dispatch/test_flows_rules.py",
     "tests/dispatch/test_same_slip.py",

@@ -49,6 +49,7 @@ WITHOUT_UNIT = {
     "ExportCredit.opening_amount": "money",
     "PercentStep.up_to_amount": "money a month",
     "Rounding.kwh_places": "a count of decimal places",
+    "LineRounding.to": "money",
     "Rounding.total_to": "money",
     "Rounding.places": "a count of decimal places",
     "Cable.awg": "a gauge number",

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from homes.drafts import plain_draft
 from homes.small_home import small_home
 
-from dispatch.case.cheap_hours import cheapest_steps, hours_to_full
+from dispatch.case.cheap_hours import cheapest_steps, hours_to_full, sun_to_load_first
 
 if TYPE_CHECKING:
     from dispatch.case.case import Case
@@ -51,3 +52,40 @@ def test_named_windows_count_whole() -> None:
     case = small_home().case()
     night = (case.times.hour < 7) | (case.times.hour >= 22)
     assert cheapest_steps(case).tolist() == night.tolist()
+
+
+@pytest.mark.parametrize(
+    ("pack_kwh", "depth", "grid_w", "combined_w", "hours"),
+    [
+        (1.1, 1.0, 100, 1e6, 11),  # 11.000000000000002 as floats
+        (1.1, 1.0, 1e6, 100, 11),
+        (1.2, 0.75, 100, 1e6, 9),  # the lowest quarter is never empty
+        (1.105, 1.0, 100, 1e6, 12),
+        (1.1, 1.0, 0, 1e6, 0),  # it cannot charge
+    ],
+)
+def test_whole_hours_to_full(
+    pack_kwh: float, depth: float, grid_w: float, combined_w: float, hours: int
+) -> None:
+    case = plain_draft(
+        [0.1] * 2,
+        battery={
+            "pack_kwh": pack_kwh,
+            "depth_of_discharge_fraction": depth,
+            "start": {"kwh": 1.0},
+            "closing": {"kwh": 1.0},
+        },
+        charging={"grid_w": grid_w, "combined_w": combined_w},
+    ).case()
+    assert hours_to_full(case) == hours
+
+
+def test_sun_that_serves_first_is_what_sun_need_and_inverter_allow() -> None:
+    draft = small_home(
+        days=1, step_minutes=30, inverter={"continuous_w": 1000, "efficiency_fraction": 0.8, "idle_on_w": 100}
+    )
+    sun, load = np.zeros(48), np.full(48, 0.3)
+    sun[20:24], load[20:24] = [0.2, 2.0, 2.0, 1.5], [0.3, 0.3, 2.0, 1.1]
+    case = replace(draft, columns={**draft.columns, "sun_kw": sun, "load_kw": load}).case()
+    # kWh (DC) of half an hour: all the sun; 0.4 kW of load and idle draw; 1 kW of inverter, twice; each over 0.8
+    assert sun_to_load_first(case)[19:25] == pytest.approx([0.0, 0.1, 0.25, 0.625, 0.625, 0.0])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 import pytest
 from homes.tariff_series import even_bill, steps
@@ -79,3 +80,68 @@ def test_a_price_stays_itself_where_kilowatt_hours_are_rounded() -> None:
     (line,) = summed_lines(even_bill(text, steps("2025-06-01", "2025-08-01"), 100.7))
     assert (line.unit_price, float(line.quantity or 0)) == (Decimal("0.2"), 101.0)
     assert float(line.amount) == pytest.approx(0.2 * 100.7)  # of what was metered, before rounding
+
+
+TWO_MONTHS = """
+name = "two months"
+currency = "EUR"
+[bands.energy]
+import_price_per_kwh = 0.2
+export_price_per_kwh = 0.1
+[charges]
+per_month = 3
+[minimum]
+per_month = 10
+applies_to = {applies_to}
+[[adjustments]]
+name = "tax"
+percent = 10
+"""
+
+
+@pytest.mark.parametrize(
+    ("applies_to", "kinds", "tax", "topped_up"),
+    [
+        # June 20 + 3; July 2 - 0.5 + 3, and 8 beside the energy, all of it taxed
+        ("['energy']", ["energy", "export", "charges", "minimum", "adjustment"], 2.3 + 1.25, 8.0),
+        # July 4.5 with 0.45 of tax: 5.05 are missing
+        ("['everything']", ["energy", "export", "charges", "adjustment", "minimum"], 2.3 + 0.45, 5.05),
+    ],
+)
+def test_lines_stand_in_the_order_of_the_bill_although_not_every_month_has_all(
+    applies_to: str, kinds: list[str], tax: float, topped_up: float
+) -> None:
+    times = steps("2025-06-01", "2025-08-01")
+    june = times.month == 6
+    bought, sold = np.where(june, 100 / june.sum(), 10 / 744), np.where(june, 0.0, 5 / 744)
+    lines = summed_lines(
+        bill(parse_tariff(TWO_MONTHS.format(applies_to=applies_to)), times, 1.0, bought, sold)
+    )
+    assert [line.kind for line in lines] == kinds
+    found = {line.kind: line for line in lines}
+    assert float(found["adjustment"].amount) == pytest.approx(tax)
+    assert float(found["minimum"].amount) == pytest.approx(topped_up)
+    assert (found["minimum"].quantity, found["minimum"].unit_price) == (None, None)
+
+
+def test_energy_at_two_prices_stays_two_lines_and_part_months_become_one() -> None:
+    text = """
+    name = "dearer"
+    currency = "EUR"
+    [bands.energy]
+    import_price_per_kwh = 0.2
+    [charges]
+    per_month = 31
+    [[versions]]
+    valid_from = 2025-03-01
+    [versions.bands.energy]
+    import_price_per_kwh = 0.3
+    """
+    found = even_bill(text, steps("2025-01-21", "2025-04-01", zone="UTC"), 70.0)  # 1 kWh a day
+    lines = summed_lines(found)
+    assert [(line.label, line.unit_price) for line in lines] == [
+        ("energy", Decimal("0.2")),
+        ("energy", Decimal("0.3")),
+        ("standing charge", Decimal(31)),
+    ]
+    assert [float(line.quantity or 0) for line in lines] == pytest.approx([39.0, 31.0, 2 + 11 / 31])
