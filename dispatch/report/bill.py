@@ -240,8 +240,7 @@ def _notes(made: MeterBill) -> Iterator[str]:
         yield AT_LEAST
     if made.events is not None:
         yield SHARED_OUT
-    if made.bill.rounds_lines:
-        yield "The tariff rounds every line; the total is their sum."
+    yield from _rounding_notes(made)
     if made.bill.rounds_kwh:
         yield (
             "The tariff rounds kWh before they are priced: lines are of rounded kWh, and what is before rounding "
@@ -256,6 +255,20 @@ def _notes(made: MeterBill) -> Iterator[str]:
     ):
         yield "The unit price of hourly prices is their mean over the energy; every interval is priced by its own."
     yield from _credit_notes(made)
+
+
+def _rounding_notes(made: MeterBill) -> Iterator[str]:
+    rounding = made.tariff.rounding
+    if made.bill.rounds_lines:
+        total = (
+            "the total is their sum"
+            if rounding.total_to is None
+            else f"the total goes to {rounding.total_to}"
+        )
+        yield f"The tariff rounds every line; {total}."
+    elif rounding.lines:
+        names = ", ".join(dict.fromkeys(name for own in rounding.lines for name in own.applies_to))
+        yield f"The tariff rounds some lines by themselves: {names}."
 
 
 def _credit_notes(made: MeterBill) -> Iterator[str]:

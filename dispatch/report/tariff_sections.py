@@ -61,17 +61,16 @@ def _bill_section(comparison: Comparison) -> Section:
     name, run = comparison.advice.strategy, comparison.advice.chosen
     bill, places = run.bill, comparison.case.tariff.rounding.places
     more = 0 if bill.rounds_lines else MORE_PLACES
-    table = bill_table(bill.currency)
-    for line in summed_lines(bill):
-        amount = line.billed_amount if bill.rounds_lines else line.amount
-        if line.kind == "minimum" and abs(amount) < Decimal("1e-6"):
+    table, lines = bill_table(bill.currency), summed_lines(bill)
+    for line in lines:
+        if line.kind == "minimum" and abs(line.billed_amount) < Decimal("1e-6"):
             continue  # a solver's noise at the very edge of the minimum
-        add_line(table, line, decimal_text(amount, places + more))
+        add_line(table, line, decimal_text(line.billed_amount, places + more))
     table.add_section()
-    if not bill.rounds_lines:
-        table.add_row("sum of the lines", "", "", "", decimal_text(bill.total_unrounded, places + more))
-        rounding = decimal_text(bill.total - bill.total_unrounded, places + more)
-        table.add_row("rounding", "", "", "", rounding)
+    of_lines = sum((line.billed_amount for line in lines), Decimal(0))
+    if not bill.rounds_lines or of_lines != bill.total:
+        table.add_row("sum of the lines", "", "", "", decimal_text(of_lines, places + more))
+        table.add_row("rounding", "", "", "", decimal_text(bill.total - of_lines, places + more))
     least = ", at least" if any(term.at_least for term in comparison.case.prices.demand) else ""
     table.add_row(f"total{least}", "", "", "", decimal_text(bill.total, places), style="bold")
     note = (

@@ -138,11 +138,22 @@ def test_finer_readings_need_no_at_least(tmp_path: Path) -> None:
     assert "at least" not in rendered(bill_report(made))
 
 
+def test_what_is_rounded_by_itself_is_told(tmp_path: Path) -> None:
+    to_fives = rendered(bill_report(priced(tmp_path, rounding={"per": "line", "total_to": 0.05})))
+    assert "The tariff rounds every line; the total goes to 0.05." in to_fives
+    some = priced(tmp_path, rounding={"lines": [{"applies_to": ["energy", "charges"], "to": 0.5}]})
+    text = " ".join(rendered(bill_report(some)).split())
+    assert "The tariff rounds some lines by themselves: energy, charges." in text
+    period = some.bill.periods[0]
+    assert f"sum of the lines {period.total_of_lines:,.4f}" in text
+    assert all(line.billed_amount % Decimal("0.5") == 0 for line in period.lines if line.kind == "energy")
+
+
 def test_lines_rounded_one_by_one_are_printed_as_billed(tmp_path: Path) -> None:
     made = priced(tmp_path, rounding={"per": "line"})
     text = rendered(bill_report(made))
     assert "sum of the lines" not in text
-    assert "The tariff rounds every line" in text
+    assert "The tariff rounds every line; the total is their sum." in text
     printed = sum(line.billed_amount for line in made.bill.periods[0].lines)
     assert f"{printed:,.2f}" in text
     assert printed == made.bill.periods[0].total

@@ -20,9 +20,11 @@ from dispatch.comparison.tariffs import TariffChoice, choose_tariff
 from dispatch.exports.comparison import comparison_document
 from dispatch.exports.files import json_text
 from dispatch.exports.tariffs import choice_document
+from dispatch.report.bill import price_text
 from dispatch.report.compare import comparison_report
 from dispatch.report.tariffs import choice_report
 from dispatch.safety.answers import quick_answers
+from tariffs.billing.summed import summed_lines
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -257,6 +259,26 @@ def test_the_comparison_itemises_bill_demand_and_event_days(home: Path) -> None:
                 own["bill"]["total_unrounded"]
             )
             assert own["event_days"]["least_backup_hours"] is not None
+
+
+def test_an_itemised_bill_shows_lines_as_they_are_billed() -> None:
+    steps = {"name": "steps", "steps": [{"up_to_kwh": 20, "price_per_kwh": 0.05}, {"price_per_kwh": 0.2}]}
+    rounding = {"kwh_places": 0, "per": "line", "total_to": 0.5}
+    result = compare(rich_home(blocks=[steps], events=None, demand=None, rounding=rounding).case())
+    bill = result.advice.chosen.bill
+    lines = sum(line.billed_amount for period in bill.periods for line in period.lines)
+    assert lines not in {bill.total, bill.total_unrounded}
+    flat = " ".join(screen(result).split())
+    assert f"sum of the lines {lines:,.2f} rounding {bill.total - lines:,.2f} total {bill.total:,.2f}" in flat
+    moved = [
+        line
+        for line in summed_lines(bill)
+        if line.kind == "energy" and round(line.amount, 2) != line.billed_amount
+    ]
+    assert moved
+    for line in moved:
+        assert line.unit_price is not None
+        assert f"{line.quantity:,.2f} kWh {price_text(line.unit_price)} {line.billed_amount:,.2f}" in flat
 
 
 def test_the_footer_says_how_far_yes_or_no_decisions_are_proven() -> None:
