@@ -457,6 +457,48 @@ def test_an_outage_begins_in_the_step_that_holds_it(clock: str, first: int, offs
     assert span.offset_hours == pytest.approx(offset_hours, abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("at", "first", "offset_hours"),
+    [("2025-10-31T00:00", 0, 0.0), ("2025-10-31T05:45", 11, 0.25), ("2025-11-03T23:59", 193, 29 / 60)],
+)
+def test_an_outage_begins_anywhere_in_the_data_of_half_hours(
+    at: str, first: int, offset_hours: float
+) -> None:
+    case = small_home(step_minutes=30).case()  # 97 hours
+    span = span_of(case, at, 97.0)
+    assert (span.first, span.hours) == (first, 97.0)
+    assert span.offset_hours == pytest.approx(offset_hours, abs=1e-9)
+    with pytest.raises(ScenarioError, match="the data hold 97"):
+        span_of(case, at, 97.1)
+    with pytest.raises(ScenarioError, match="outside the data"):
+        span_of(case, "2025-11-04T00:00", 1.0)
+
+
+def test_what_a_generator_is_asked_for_at_most_behind_a_cord() -> None:
+    """By hand: half hours, 600 W of load and 100 W of idle draw at most, a cord of 1200 W."""
+    draft = small_home(
+        step_minutes=30,
+        sun=False,
+        critical_load=None,
+        inverter={"idle_on_w": 100},
+        charging={"grid_w": 900, "ac_input_w": 1200},
+        generator={**GENERATOR, "continuous_w": 1250},
+    )
+    load_kw = np.where(np.arange(len(draft.times)) == 5, 0.6, 0.2)
+    fit = generator_fit(replace(draft, columns={**draft.columns, "load_kw": load_kw}).case())
+    assert fit is not None
+    assert (fit.generator_w, fit.charger_w, fit.load_w) == pytest.approx((1250.0, 900.0, 700.0))
+    assert not fit.too_small  # 1600 W are asked, 1200 W pass
+    assert fit.input_limit_w == pytest.approx(1200.0)
+    assert fit.charge_limit_w == pytest.approx(550.0)
+    weak = {**GENERATOR, "continuous_w": 650}
+    none_left = generator_fit(
+        replace(draft, columns={**draft.columns, "load_kw": load_kw}).changed(generator=weak).case()
+    )
+    assert none_left is not None
+    assert none_left.charge_limit_w == 0.0
+
+
 def test_what_an_appliance_wanted_and_got_adds_up_over_the_steps() -> None:
     appliances = [{"name": "fridge", "watts": 100.0, "hours_per_day": 24.0, "priority": 1}]
     case = steady(critical_load={"appliances": appliances})
