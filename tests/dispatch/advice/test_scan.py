@@ -75,3 +75,10 @@ def test_the_cheapest_of_all_strategies_with_so_many_hours_or_above_a_level() ->
 
 def test_the_closest_has_the_target_most_often_then_is_fullest_cheapest_and_lowest() -> None:
     assert [table(ALIKE[:count]).closest("a") for count in range(1, 7)] == [0, 1, 2, 3, 4, 4]
+    assert table(RANKED).closest("a") == 3
+
+
+def test_hours_and_levels_are_told_to_a_millionth() -> None:
+    found = table(RANKED)
+    assert [found.cheapest_with(4.0 + more) for more in (5e-7, 2e-6)] == [2, 3]
+    assert [found.cheapest_above(30.0 + more) for more in (5e-7, 2e-6)] == [2, 3]
