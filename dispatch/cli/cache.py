@@ -48,7 +48,8 @@ def keep_results(app: typer.Typer) -> None:
 def _keeping(command: Callable[..., None]) -> Callable[..., None]:
     @functools.wraps(command)
     def run(*arguments: Any, no_cache: bool, search_seconds: float, **options: Any) -> None:  # noqa: ANN401 - the command's own
-        give_back()
+        if command.__name__ == "compare":  # elsewhere it costs more time than the memory is worth
+            give_back()
         with nullcontext() if no_cache else results_kept(), Watch.limited(search_seconds):
             command(*arguments, **options)
 
