@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 FOUND = (
     (1, 537, 0.3),  # a record's period that is no whole number
     (1, 1085, 0.3),  # an ESPI reading beyond all arithmetic
+    (16, 12283, 0.2),  # a seed below nothing
+    (16, 19419, 0.2),  # a control character in the name of a column
     (16, 75515, 0.2),  # ESPI blocks of one meter under two links
 )
 

@@ -91,7 +91,7 @@ def told_when_stopped(out: Path) -> Iterator[None]:
 def synthetic(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="New or empty.")],
     count: Annotated[int, typer.Option(min=1, metavar="N", help="Homes.")] = 100,
-    seed: Annotated[int, typer.Option(metavar="N", help="The same seed draws the same homes.")] = 1,
+    seed: Annotated[int, typer.Option(metavar="N", min=0, help="The same seed draws the same homes.")] = 1,
 ) -> None:
     """Draw invented homes, all different, for demonstrations and benchmarks of dispatch fleet."""
     with refusals(folder):
@@ -114,7 +114,7 @@ def years(
     drawn: Annotated[
         int, typer.Option(min=0, metavar="N", help="Also years drawn from the scenario's own days.")
     ] = 0,
-    seed: Annotated[int, typer.Option(metavar="N", help="The same seed draws the same years.")] = 1,
+    seed: Annotated[int, typer.Option(metavar="N", min=0, help="The same seed draws the same years.")] = 1,
     unplanned: Annotated[
         bool, typer.Option("--as-set-only", help="Without the plans, which take longest.")
     ] = False,

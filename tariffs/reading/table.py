@@ -61,6 +61,11 @@ def without_unit(column: str) -> str:
     )
 
 
+def _plain(name: str) -> str:
+    """Show a name of a file harmlessly: what cannot be seen stands for a question mark."""
+    return "".join(each if each.isprintable() else "?" for each in name)
+
+
 @dataclass(frozen=True)
 class Readings:
     """The lines of one CSV file that lie inside the wanted span, as written and in file order.
@@ -121,8 +126,8 @@ class Table:
         for name, asked_by in wanted.items():
             if name not in self.header:
                 near = nearest(name, self.header, cutoff=0.5)
-                hint = f"did you mean '{near}'?" if near else "rename a column or choose one"
-                have = ", ".join(self.header[:12])
+                hint = f"did you mean {_plain(near)!r}?" if near else "rename a column or choose one"
+                have = ", ".join(map(_plain, self.header[:12]))
                 problems.append(f"no column '{name}', needed by {asked_by}; {hint} (the file has {have})")
             elif self.header.count(name) > 1:
                 problems.append(f"the column name '{name}' stands there twice; rename one of them")
