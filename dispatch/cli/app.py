@@ -20,6 +20,7 @@ from dispatch.cli.cache import register as register_cache_command
 from dispatch.cli.equipment import register as register_equipment_commands
 from dispatch.cli.fleet import register as register_fleet_commands
 from dispatch.cli.intake import register as register_intake_commands
+from dispatch.cli.memory import give_back
 from dispatch.cli.outages import register as register_outage_commands
 from dispatch.cli.settings import register as register_settings_commands
 from dispatch.cli.size import register as register_size_command
@@ -110,6 +111,7 @@ def compare(  # noqa: PLR0913, PLR0917 - one per option
     beside as the bound. --csv writes the steps of every run, as set and planned by name. Exit code 1 if no strategy can
     serve the load, 2 if the scenario cannot be used.
     """
+    give_back()  # in other commands it costs more time than the memory is worth
     tables = {"--csv": csv, "--parquet": parquet}
     with refusals(scenario), promised({"--html": html}, tables, COMPARE_TABLES, [scenario]):
         from dispatch import door

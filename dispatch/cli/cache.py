@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dispatch.cli.memory import give_back
 from dispatch.program.watch import LIMIT_SECONDS, Watch
 
 if TYPE_CHECKING:
@@ -48,8 +47,6 @@ def keep_results(app: typer.Typer) -> None:
 def _keeping(command: Callable[..., None]) -> Callable[..., None]:
     @functools.wraps(command)
     def run(*arguments: Any, no_cache: bool, search_seconds: float, **options: Any) -> None:  # noqa: ANN401 - the command's own
-        if command.__name__ == "compare":  # elsewhere it costs more time than the memory is worth
-            give_back()
         with nullcontext() if no_cache else results_kept(), Watch.limited(search_seconds):
             command(*arguments, **options)
 

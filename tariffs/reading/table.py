@@ -18,7 +18,7 @@ import pandas as pd
 
 from tariffs.reading.clock import EXAMPLE, FIRST_YEAR, LAST_YEAR, NO_DATE, ambiguity, day_of, moment_of
 from tariffs.reading.opening import MOST_TABLE_BYTES, MOST_TABLE_LINES, read_bytes
-from tariffs.reading.refusals import listed, nearest, problem_report, show
+from tariffs.reading.refusals import listed, nearest, problem_report, show, visible
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -59,11 +59,6 @@ def without_unit(column: str) -> str:
         f"the column name {column!r} has no unit; rename the column in the file so that it ends in _w or _kw "
         "(mean power in the step), _wh or _kwh (energy in it)"
     )
-
-
-def _plain(name: str) -> str:
-    """Show a name of a file harmlessly: what cannot be seen stands for a question mark."""
-    return "".join(each if each.isprintable() else "?" for each in name)
 
 
 @dataclass(frozen=True)
@@ -126,8 +121,8 @@ class Table:
         for name, asked_by in wanted.items():
             if name not in self.header:
                 near = nearest(name, self.header, cutoff=0.5)
-                hint = f"did you mean {_plain(near)!r}?" if near else "rename a column or choose one"
-                have = ", ".join(map(_plain, self.header[:12]))
+                hint = f"did you mean '{visible(near)}'?" if near else "rename a column or choose one"
+                have = ", ".join(map(visible, self.header[:12]))
                 problems.append(f"no column '{name}', needed by {asked_by}; {hint} (the file has {have})")
             elif self.header.count(name) > 1:
                 problems.append(f"the column name '{name}' stands there twice; rename one of them")
